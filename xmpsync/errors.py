@@ -1,0 +1,87 @@
+"""Errors that a person reads: each says what happened, whether anything was written, and what to do next.
+
+Expected trouble inside a stage (no face, clipped skin, ...) is a value, not an exception; what is raised here
+either ends one frame (`FrameError`) or the whole command (everything else).
+"""
+
+from __future__ import annotations
+
+NOTHING_WRITTEN = "Nothing was written."
+
+
+class XmpsyncError(Exception):
+    """Base of all errors that are shown without a traceback.
+
+    Parameters
+    ----------
+    what
+        What happened, naming the file. One sentence.
+    next_step
+        What the reader can type or do now.
+    written
+        Whether anything was written, and where.
+    """
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, next_step: str = "", written: str = NOTHING_WRITTEN) -> None:
+        super().__init__(what)
+        self.what = what
+        self.next_step = next_step
+        self.written = written
+
+    def __str__(self) -> str:
+        return " ".join(part for part in (self.what, self.written, self.next_step) if part)
+
+
+class WrongUsage(XmpsyncError):
+    """The command line, or what it points at, cannot be meant (exit 2)."""
+
+    exit_code = 2
+
+
+class Refused(XmpsyncError):
+    """Refused for safety, nothing written (exit 3)."""
+
+    exit_code = 3
+
+
+class DiskNeedsAttention(XmpsyncError):
+    """The disk holds something a person must look at; the message says what is there (exit 4)."""
+
+    exit_code = 4
+
+
+class OwnCheckFailed(XmpsyncError):
+    """A result did not pass our own check: a bug of ours, nothing was written (exit 70)."""
+
+    exit_code = 70
+
+
+class FrameError(XmpsyncError):
+    """One frame cannot be read, solved or written; the others go on (exit 1 at the end)."""
+
+
+class RawUnreadable(FrameError):
+    """The RAW file is missing, truncated, corrupt, or in a format that cannot be decoded here."""
+
+
+class SidecarMalformed(FrameError):
+    """The packet is not well-formed, not XMP, or ambiguous; never repaired.
+
+    `line` and `column` count from 1; None where the trouble has no place (an empty file, a wrong encoding).
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        line: int | None = None,
+        column: int | None = None,
+        next_step: str = "",
+        written: str = NOTHING_WRITTEN,
+    ) -> None:
+        place = "" if line is None else f" (line {line}, column {column})"
+        super().__init__(what + place, next_step=next_step, written=written)
+        self.line = line
+        self.column = column

@@ -1,0 +1,123 @@
+"""What the solver answers: a correction or a reason for every frame, findings with advice, persons and groups."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from xmpsync.records import Settings3
+
+
+class Code(StrEnum):
+    """Stable codes of findings (they appear in JSON)."""
+
+    MIXED_LIGHT = "mixed-light"
+    CLIPPED_SKIN = "clipped-skin"
+    NO_FACE = "no-face"
+    FEW_PIXELS = "few-pixels"
+    UNCERTAIN = "uncertain"
+    CLAMPED = "clamped"
+    NEUTRAL_CAST = "neutral-cast"
+    HIGHLIGHTS = "highlights"
+    LARGE_CHANGE = "large-change"
+    BEYOND_WHITE_BALANCE = "beyond-white-balance"
+    UNLINKED_PERSON = "person-never-linked-to-a-reference"
+
+
+class Basis(StrEnum):
+    """What a frame's answer rests on."""
+
+    FACES = "faces"
+    GROUP = "group"
+    AS_SHOT = "as-shot"
+    REFERENCE = "reference"
+    HELD = "held"
+    LEFT_ALONE = "left-alone"
+
+
+@dataclass(frozen=True, slots=True)
+class LocalDifference:
+    """What one face still needs beyond the frame's correction, for local work by hand."""
+
+    face_id: str
+    person: str | None
+    d_exposure_ev: float
+    d_mired: float
+    d_tint: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a person should know about a frame, with advice in one sentence."""
+
+    code: Code
+    advice: str
+    local: tuple[LocalDifference, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FaceResult:
+    """One face after the solve. Differences against the person's own colour; None where it has none or no skin.
+
+    `delta_e00_*` at equal luminance, `level_ev_*` = log2 of the luminance ratio (CONTRACT, Figures), at the baseline
+    and at the written (rounded) correction. `person` is None for a stranger; `probability` is of that person.
+    `judged` is False for faces that `check` does not count (mixed light, clipped skin, held, no reference).
+    """
+
+    face_id: str
+    person: str | None
+    probability: float
+    delta_e00_before: float | None
+    delta_e00_after: float | None
+    level_ev_before: float | None
+    level_ev_after: float | None
+    judged: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class FrameResult:
+    """The answer for one frame. `correction` is rounded and clamped to what the sidecar can hold.
+
+    It is None when the frame is to be left as it is (reference, held, left alone).
+    """
+
+    frame_id: str
+    basis: Basis
+    group: int
+    correction: Settings3 | None
+    sd_mired: float
+    sd_tint: float
+    sd_ev: float
+    faces: tuple[FaceResult, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A person's own colour: CIELAB D50 of the linear rendering, how many frames show them, and if a reference fixes it."""
+
+    name: str
+    lab_d50: tuple[float, float, float]
+    n_faces: int
+    referenced: bool
+    reference_spread_de00: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One light group: its frames in time order, the strength applied, and the estimated width of its exposure coupling."""
+
+    index: int
+    frame_ids: tuple[str, ...]
+    strength: float
+    exposure_coupling_sd_ev: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Every frame of the request, in the order of the request."""
+
+    frames: tuple[FrameResult, ...]
+    persons: tuple[Person, ...]
+    groups: tuple[Group, ...]
+    notes: tuple[str, ...] = ()
