@@ -1,0 +1,41 @@
+"""A worker that crashes or hangs costs its own job only."""
+
+from __future__ import annotations
+
+import os
+import time
+
+from xmpsync.shoot.pool import Lost, run_jobs
+
+
+def _work(job: str) -> str:
+    if job == "crash":
+        os._exit(11)
+    if job == "hang":
+        time.sleep(600)
+    return job.upper()
+
+
+def test_results_of_all_good_jobs_arrive_although_one_crashes_and_one_hangs() -> None:
+    jobs = ["a", "crash", "b", "hang", "c", "d"]
+    outcome = dict(run_jobs(_work, jobs, n_workers=2, timeout_s=8))
+    assert outcome.keys() == set(jobs)
+    assert {k: v for k, v in outcome.items() if isinstance(v, str)} == {"a": "A", "b": "B", "c": "C", "d": "D"}
+    assert isinstance(outcome["crash"], Lost) and "11" in outcome["crash"].reason
+    assert isinstance(outcome["hang"], Lost) and "gave up" in outcome["hang"].reason
+
+
+def test_a_crash_of_the_last_job_does_not_wait_for_a_new_worker() -> None:
+    assert isinstance(dict(run_jobs(_work, ["crash"], n_workers=4, timeout_s=30))["crash"], Lost)
+
+
+def test_stopping_early_ends_the_workers() -> None:
+    results = run_jobs(_work, ["a", "b", "hang", "hang"], n_workers=2, timeout_s=600)
+    next(results)
+    started = time.monotonic()
+    results.close()  # type: ignore[attr-defined]
+    assert time.monotonic() - started < 60  # far below the 600 s of the hanging job
+
+
+def test_no_jobs_start_no_workers() -> None:
+    assert list(run_jobs(_work, [], n_workers=2, timeout_s=1)) == []

@@ -1,0 +1,190 @@
+"""Measurements, hand-made marks and as-shot pairs of one shoot, in one SQLite file.
+
+Written by the main process only and without WAL (shoots lie on network shares too). A measurement is found by path,
+size and modification time, or, when a file moved or was copied, by size and a hash of its first, middle and last
+64 KiB. The face part also depends on `face_key`: regions in the metadata, marks by hand, versions of the detector.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from xmpsync.errors import DiskNeedsAttention
+from xmpsync.store.measurement import VERSION, FrameMeasurement, Mark, Pair
+
+SCHEMA = 1
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS measurement (
+    path BLOB PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, content TEXT NOT NULL,
+    face_key TEXT NOT NULL, version INTEGER NOT NULL, record BLOB NOT NULL, proxy BLOB NOT NULL, embedded BLOB
+);
+CREATE INDEX IF NOT EXISTS measurement_content ON measurement (size, content);
+CREATE TABLE IF NOT EXISTS mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));
+CREATE TABLE IF NOT EXISTS pair (path BLOB PRIMARY KEY, record BLOB NOT NULL);
+"""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class FileKey:
+    """What tells that a RAW is still the one that was measured. `content` costs three small reads: made when needed."""
+
+    frame_id: str
+    size: int
+    mtime_ns: int
+
+
+def _path_key(frame_id: str) -> bytes:
+    return frame_id.encode("utf-8", "surrogateescape")
+
+
+class Store:
+    """The open store; a context manager. `path=None` keeps everything in memory (`--no-store`)."""
+
+    def __init__(self, path: Path | None, *, read_only: bool = False) -> None:
+        self.path = path
+        with self._explained():
+            if path is None or (read_only and not path.exists()):
+                self._db = sqlite3.connect(":memory:")
+                self._db.executescript(_TABLES)
+            elif read_only:
+                self._db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
+            else:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                self._db = sqlite3.connect(path, timeout=10)
+                self._prepare()
+
+    def _prepare(self) -> None:
+        (found,) = self._db.execute("PRAGMA user_version").fetchone()
+        if found not in (0, SCHEMA):
+            raise DiskNeedsAttention(
+                f"{self.path} was made by another version of xmpsync (schema {found}, this one knows {SCHEMA}).",
+                next_step="Use that version, or rename the file: measuring then starts anew.",
+            )
+        self._db.executescript(_TABLES)
+        self._db.execute(f"PRAGMA user_version = {SCHEMA}")
+        self._db.commit()
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, OSError) as error:
+            raise DiskNeedsAttention(
+                f"The measurement store {self.path} cannot be used: {error}.",
+                next_step="Rename it (measuring then starts anew), keep state elsewhere with --state DIR, "
+                "or work without it with --no-store.",
+            ) from error
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._db.close()
+
+    def get(self, key: FileKey, face_key: str, content: str | None = None) -> FrameMeasurement | None:
+        """The stored measurement of this very file, or None. Give `content` to find a moved or copied file too."""
+        columns = "SELECT record, proxy, embedded FROM measurement WHERE face_key = ? AND version = ? AND size = ? AND "
+        with self._explained():
+            if content is None:
+                row = self._db.execute(
+                    columns + "path = ? AND mtime_ns = ?",
+                    (face_key, VERSION, key.size, _path_key(key.frame_id), key.mtime_ns),
+                ).fetchone()
+            else:
+                row = self._db.execute(columns + "content = ?", (face_key, VERSION, key.size, content)).fetchone()
+        if row is None:
+            return None
+        try:
+            measurement = msgspec.json.decode(row[0], type=FrameMeasurement)
+        except (msgspec.DecodeError, msgspec.ValidationError):
+            return None  # made by other code or damaged: measure again
+        return replace(measurement, proxy=row[1], embedded_xmp=row[2])
+
+    def put(self, key: FileKey, face_key: str, content: str, measurement: FrameMeasurement) -> None:
+        """Keep one measurement; committed at once, so that an interrupted run loses nothing."""
+        record = msgspec.json.encode(replace(measurement, proxy=b"", embedded_xmp=None))
+        with self._explained():
+            self._db.execute(
+                "INSERT OR REPLACE INTO measurement VALUES (?,?,?,?,?,?,?,?,?)",
+                (
+                    _path_key(key.frame_id), key.size, key.mtime_ns, content, face_key, VERSION,
+                    record, measurement.proxy, measurement.embedded_xmp,
+                ),
+            )  # fmt: skip
+            self._db.commit()
+
+    def rekey(self, key: FileKey, content: str, embedded_xmp: bytes | None) -> None:
+        """A run of ours changed only the packet inside this RAW: its measurement stays good."""
+        with self._explained():
+            self._db.execute(
+                "UPDATE measurement SET size = ?, mtime_ns = ?, content = ?, embedded = ? WHERE path = ?",
+                (key.size, key.mtime_ns, content, embedded_xmp, _path_key(key.frame_id)),
+            )
+            self._db.commit()
+
+    def marks(self) -> tuple[Mark, ...]:
+        """All places pointed at by hand, in a stable order."""
+        return tuple(sorted(self._records("mark", Mark), key=lambda m: (m.frame_id, m.kind, m.x, m.y)))
+
+    def add_marks(self, marks: Iterable[Mark]) -> None:
+        """Keep marks; a mark given twice is kept once."""
+        self._insert("mark", "OR IGNORE", ((m.frame_id, m) for m in marks))
+
+    def pairs(self) -> tuple[Pair, ...]:
+        """As-shot pairs seen so far (kept here because our own writing replaces them in the sidecar)."""
+        return tuple(sorted(self._records("pair", Pair), key=lambda p: p.frame_id))
+
+    def add_pairs(self, pairs: Iterable[Pair]) -> None:
+        """Keep pairs, one per frame; a newer one replaces an older one."""
+        self._insert("pair", "OR REPLACE", ((p.frame_id, p) for p in pairs))
+
+    def forget_identities(self) -> int:
+        """Delete the identity vectors of all faces; returns how many measurements held some."""
+        changed = 0
+        with self._explained():
+            for path, record in self._db.execute("SELECT path, record FROM measurement").fetchall():
+                raw = msgspec.json.decode(record)
+                held = [face for face in raw["faces"] if face.get("identity") is not None]
+                if held:
+                    for face in held:
+                        face["identity"] = None
+                    self._db.execute(
+                        "UPDATE measurement SET record = ? WHERE path = ?", (msgspec.json.encode(raw), path)
+                    )
+                    changed += 1
+            self._db.commit()
+            self._db.execute("VACUUM")
+        return changed
+
+    def _insert(self, table: str, conflict: str, rows: Iterable[tuple[str, object]]) -> None:
+        values = [(_path_key(frame_id), msgspec.json.encode(_portable(record))) for frame_id, record in rows]
+        with self._explained():
+            self._db.executemany(f"INSERT {conflict} INTO {table} VALUES (?, ?)", values)
+            self._db.commit()
+
+    def _records(self, table: str, kind: type[T]) -> list[T]:
+        with self._explained():
+            rows = self._db.execute(f"SELECT path, record FROM {table}").fetchall()
+        found = []
+        for path, record in rows:
+            fields = msgspec.json.decode(record)
+            fields["frame_id"] = path.decode("utf-8", "surrogateescape")
+            found.append(msgspec.convert(fields, type=kind))
+        return found
+
+
+def _portable(record: object) -> dict[str, object]:
+    """As a JSON object without the path, which has its own column (it may not be valid UTF-8)."""
+    fields: dict[str, object] = msgspec.to_builtins(record)
+    fields["frame_id"] = ""
+    return fields
