@@ -74,7 +74,7 @@ class FaceSkin:
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
-    """Variance of one photosite per channel: `scale` x value + `offset`, all in linear camera values (DNG NoiseProfile)."""
+    """Variance of one photosite per channel: `scale` x value + `offset`, in linear camera values (DNG NoiseProfile)."""
 
     scale: Vec3
     offset: Vec3
@@ -102,3 +102,12 @@ class Place:
 
     region: Region
     polygon: tuple[Vec2, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NeutralPatch:
+    """A patch marked as neutral: linear camera colour, covariance of its logarithms, and the cells averaged."""
+
+    camera: Vec3
+    log_covariance: Mat3
+    n_cells: int

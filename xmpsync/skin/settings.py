@@ -1,0 +1,112 @@
+"""Every threshold of the skin stage, with unit, default and reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from xmpsync.records import Vec2, Vec3
+from xmpsync.skin.records import Region
+
+
+def _region_weights() -> dict[Region, float]:
+    # Cheeks and forehead are large, flat and bare on nearly everybody; nose is small and shiny, chin is often bearded.
+    return {
+        Region.LEFT_CHEEK: 1.0,
+        Region.RIGHT_CHEEK: 1.0,
+        Region.FOREHEAD: 1.0,
+        Region.NOSE: 0.4,
+        Region.CHIN: 0.4,
+        Region.WHOLE: 1.0,
+    }
+
+
+@dataclass(frozen=True)
+class SkinSettings:
+    """Thresholds of measuring skin. "Log units" are natural logarithms of camera ratios: 0.01 is 1 per cent."""
+
+    max_bins: int = 96
+    """Bins along the longer side of the places. Larger faces are averaged down: finer detail is pores and noise."""
+
+    min_coverage: float = 0.5
+    """Share of a bin that a region's polygon must cover."""
+
+    min_bins: int = 12
+    """Bins of usable skin below which a face is `few-pixels`."""
+
+    min_region_bins: int = 4
+    """Bins below which a region is not reported on its own."""
+
+    min_unclipped: float = 0.25
+    """Share of unclipped bins in the places below which a face is `clipped-skin`."""
+
+    clip_margin_sd: float = 2.0
+    """A bin whose largest channel lies within so many sd of the noise below 1 is treated as clipped: noise that was
+    cut off at the white level would bias its mean."""
+
+    min_skin: float = 0.2
+    """Share of the unclipped bins that must agree on one colour, else `no-skin`."""
+
+    max_noise: float = 0.06
+    """Relative sd of the face's colour by noise alone above which it is `too-dark`."""
+
+    trim_noise: float = 0.04
+    """Relative noise per bin, in log units, that smoothing aims at before a bin is judged by its colour."""
+
+    max_smooth: int = 7
+    """Largest smoothing window, bins."""
+
+    mode_start: float = 0.30
+    mode_end: float = 0.10
+    """Kernel widths of the search for the skin's colour, log units: from all of skin, hair and lips down to skin's own
+    variation over a face (0.03-0.1)."""
+
+    mode_steps: int = 10
+
+    min_spread: float = 0.03
+    """Least sd of skin's own colour over a face that trimming assumes, log units."""
+
+    trim_sd: float = 3.0
+    """Mahalanobis distance at which a bin is no longer this skin."""
+
+    dark_ev: float = 2.5
+    """A bin darker than the skin's median level by more than this is hair, nostril or deep shadow, EV."""
+
+    side_separation_ev: float = 0.7
+    """Difference of mean level that makes two sides, EV. Below it shading is one continuous slope."""
+
+    side_quality: float = 0.80
+    """Share of the level's variance that two classes explain (0.64 for one bell, 0.75 for a flat slope)."""
+
+    dominating_share: float = 0.40
+    """Share of the area that the brighter side needs to be the face's side; a rim in backlight has less."""
+
+    level_window: Vec2 = (0.35, 0.80)
+    """Ranks (clipped and specular bins count as brightest) whose mean is the level of lit skin."""
+
+    colour_window: Vec2 = (0.20, 0.95)
+    """Ranks whose mean is the colour of lit skin; the darkest fifth holds edges and interreflections."""
+
+    specular_sd: float = 2.0
+    """Specular share above so many sd (of the matte half) that leaves a bin out."""
+
+    light_prior: Vec3 = (0.5, 1.0, 0.6)
+    """Camera colour of a light when nobody says better: the as-shot neutral of most bodies in daylight."""
+
+    region_weights: dict[Region, float] = field(default_factory=_region_weights)
+
+    floor_chroma: float = 0.006
+    floor_level: float = 0.015
+    """Least sd of a face's colour and level, log units: place of the regions, texture, leftovers of specular light."""
+
+    between_regions: float = 0.35
+    """Part of the spread between regions that counts as the face's own uncertainty (the same regions are compared, so
+    most of it cancels)."""
+
+    texture_correlation_bins: float = 12.0
+    """Bins that share one value of the skin's texture; counts independent samples."""
+
+    mixed_sd: float = 4.0
+    """Standard deviations of colour difference between sides that make `mixed light`."""
+
+    side_spread: float = 0.025
+    """sd of the colour difference between two halves of a face under one light, log units."""

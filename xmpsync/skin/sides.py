@@ -1,0 +1,82 @@
+"""The colour difference between the sides of one face: the sign of a second light.
+
+Left against right by place, lit against shadow by level. Each half's colour is the mode of its own bins, so that a face
+half under tungsten and half under daylight is not trimmed to one of them first. Under one light the two halves differ
+by skin itself (`side_spread`), noise, and little else.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from xmpsync.skin.bins import Array, Mask
+from xmpsync.skin.gather import Evidence
+from xmpsync.skin.levels import LN2, split_levels
+from xmpsync.skin.mask import colour_mode, colour_trim
+from xmpsync.skin.records import Region, SideDifference
+from xmpsync.skin.settings import SkinSettings
+
+Index = npt.NDArray[np.intp]
+
+
+def left_of_axis(evidence: Evidence) -> Array:
+    """Signed distance (n,) of each bin from the face's own vertical axis, in cells; negative on the picture's left."""
+    points = np.stack([evidence.x, evidence.y], axis=1)
+    cheeks = []
+    for wanted in (Region.LEFT_CHEEK, Region.RIGHT_CHEEK):
+        rows = [r for r, name in enumerate(evidence.regions) if name is wanted]
+        mask = np.isin(evidence.region, rows)
+        if mask.any():
+            cheeks.append(points[mask].mean(axis=0))
+    middle = points.mean(axis=0)
+    across = np.array([1.0, 0.0])
+    if len(cheeks) == 2:
+        across = cheeks[1] - cheeks[0]
+        middle = (cheeks[0] + cheeks[1]) / 2
+        across = across / max(float(np.hypot(*across)), 1e-9)
+        across = across if across[0] > 0 or (across[0] == 0 and across[1] > 0) else -across
+    answer: Array = (points - middle) @ across
+    return answer
+
+
+def side_difference(evidence: Evidence, skin: Mask, settings: SkinSettings) -> SideDifference | None:
+    """The more telling of left against right and lit against shadow, or None where a half has too few bins."""
+    usable = np.flatnonzero(evidence.usable)
+    axis = left_of_axis(evidence)[usable]
+    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], settings)]
+    members = np.flatnonzero(skin)
+    sides = split_levels(evidence.log_level()[members], settings)
+    if sides.two:
+        answers.append(_between(evidence, members[sides.lit], members[~sides.lit], settings))
+    found = [answer for answer in answers if answer is not None]
+    return max(found, key=lambda side: side.chroma_sd) if found else None
+
+
+def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSettings) -> SideDifference | None:
+    if min(len(one), len(other)) < settings.min_region_bins:
+        return None
+    (log_one, var_one), (log_other, var_other) = _half(evidence, one, settings), _half(evidence, other, settings)
+    ratio = log_one - log_other
+    chroma = np.array([ratio[0] - ratio[1], ratio[2] - ratio[1]])
+    variance = var_one + var_other + np.eye(2) * settings.side_spread**2
+    chroma_sd = float(np.sqrt(chroma @ np.linalg.solve(variance, chroma)))
+    return SideDifference(
+        log_ratio=(float(ratio[0]), float(ratio[1]), float(ratio[2])),
+        level_ev=float(ratio[1] / LN2),
+        chroma_sd=chroma_sd,
+        mixed_light=chroma_sd > settings.mixed_sd,
+    )
+
+
+def _half(evidence: Evidence, index: Index, settings: SkinSettings) -> tuple[Array, Array]:
+    """ln camera (3,) of one half's own skin and the noise covariance (2, 2) of its chromaticity."""
+    chroma, variance = evidence.chroma()[index], evidence.chroma_variance()[index]
+    weight = 1.0 / (variance + settings.mode_end**2)
+    centre = colour_mode(chroma, weight, np.median(chroma, axis=0)[None], settings)
+    near, _ = colour_trim(chroma, variance, weight, centre, settings)
+    kept = index[near] if near.any() else index
+    mean = np.maximum(evidence.camera[kept].mean(axis=0), 1e-9)
+    relative = evidence.variance[kept].sum(axis=0) / len(kept) ** 2 / mean**2
+    noise = np.array([[relative[0] + relative[1], relative[1]], [relative[1], relative[2] + relative[1]]])
+    return np.log(mean), noise
