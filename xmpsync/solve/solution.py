@@ -24,6 +24,21 @@ class Code(StrEnum):
     UNLINKED_PERSON = "person-never-linked-to-a-reference"
 
 
+NEEDS_HANDWORK = frozenset(
+    {
+        Code.MIXED_LIGHT,
+        Code.CLIPPED_SKIN,
+        Code.UNCERTAIN,
+        Code.CLAMPED,
+        Code.NEUTRAL_CAST,
+        Code.HIGHLIGHTS,
+        Code.LARGE_CHANGE,
+        Code.BEYOND_WHITE_BALANCE,
+    }
+)
+"""Findings after which a person should look at the frame; the others only explain."""
+
+
 class Basis(StrEnum):
     """What a frame's answer rests on."""
 

@@ -110,6 +110,11 @@ class Store:
             return None  # made by other code or damaged: measure again
         return replace(measurement, proxy=row[1], embedded_xmp=row[2])
 
+    def holds_size(self, size: int) -> bool:
+        """Whether some measured file had this size: only then is a content hash worth its reads."""
+        with self._explained():
+            return self._db.execute("SELECT 1 FROM measurement WHERE size = ?", (size,)).fetchone() is not None
+
     def put(self, key: FileKey, face_key: str, content: str, measurement: FrameMeasurement) -> None:
         """Keep one measurement; committed at once, so that an interrupted run loses nothing."""
         record = msgspec.json.encode(replace(measurement, proxy=b"", embedded_xmp=None))

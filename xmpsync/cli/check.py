@@ -1,0 +1,36 @@
+"""`xmpsync check`: how well the skin matches as the sidecars stand now."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options, solve_options
+
+
+@click.command(short_help="Tell how well the skin matches as the sidecars stand now.")
+@SHOOT
+@solve_options
+@selection_options
+@machine_options
+@JSON
+def check(shoot: Path, as_json: bool, **values: Any) -> None:
+    """Measure how far the skin of every frame is from the reference, as the sidecars stand now.
+
+    Exits 0 when at least 95 % of the judged faces are within the tolerance, 1 otherwise. Writes nothing into the
+    shoot. Without options the newest run's references are used.
+    """
+    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.show import show_check
+    from xmpsync.cli.talk import ProgressLine, put_json
+    from xmpsync.shoot.check import check_shoot
+    from xmpsync.shoot.documents import check_document
+
+    with ProgressLine() as progress:
+        found = check_shoot(shoot, options_from(values), machine_from(values), progress)
+    if as_json:
+        put_json(check_document(found))
+    show_check(found, data=not as_json)
+    raise click.exceptions.Exit(0 if found.passed and not found.ready.troubles else 1)

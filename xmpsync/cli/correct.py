@@ -1,0 +1,81 @@
+"""`xmpsync correct`: propose, show, ask, write."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from xmpsync.cli.options import JSON, SHOOT, YES, machine_options, selection_options, solve_options
+
+
+@click.command(short_help="Propose and write white balance and exposure for every frame.")
+@SHOOT
+@solve_options
+@click.option("--dry-run", is_flag=True, help="Print the plan and write nothing beside the measurement store.")
+@YES
+@click.option("--diff/--no-diff", default=True, help="Show the sidecars' changes line by line in a dry run.")
+@click.option("--tag", metavar="WORD", help="Add this keyword to frames that need handwork.")
+@click.option("--report", type=click.Path(path_type=Path, dir_okay=False), help="Also write the page to look at.")
+@click.option(
+    "--embed-dng", is_flag=True, help="Write into the packet inside DNG files, for editors that ignore sidecars."
+)
+@click.option("--metadata-date", is_flag=True, help="Also set xmp:MetadataDate.")
+@selection_options
+@machine_options
+@JSON
+def correct(
+    shoot: Path, dry_run: bool, yes: bool, diff: bool, as_json: bool, report: Path | None, **values: Any
+) -> None:
+    """Bring the skin of every frame in SHOOT to the reference.
+
+    \b
+    xmpsync correct SHOOT --reference K1_0412 --dry-run
+    xmpsync correct SHOOT --reference K1_0412
+    xmpsync correct SHOOT --reference Ada=K1_0412@0.4,0.3 --reference Ben=K1_0098
+
+    Each person keeps their own skin colour. The reference frame is never changed. Without options the newest run's
+    are used again.
+    """
+    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.show import show_diffs, show_proposal, show_summary
+    from xmpsync.cli.talk import ProgressLine, put_json, say
+    from xmpsync.errors import WrongUsage
+    from xmpsync.shoot.correct import carry_out, prepare_correction
+    from xmpsync.shoot.documents import correction_document
+
+    if not dry_run and not yes and not sys.stdin.isatty():
+        raise WrongUsage(
+            "There is no terminal to ask for a yes.",
+            next_step="Add --dry-run to look, or --yes to write without asking.",
+        )
+    with ProgressLine() as progress:
+        found = prepare_correction(shoot, options_from(values), machine_from(values), progress, writes=not dry_run)
+    if report is not None:
+        from xmpsync.review.page import write_report
+
+        write_report(report, found)
+        say(f"The page to look at: {report}")
+    outcome = None
+    if not dry_run:
+        if not yes:
+            show_proposal(found, data=False)
+            show_summary(found, None)
+            if not found.proposal.plan.changes or not click.confirm(
+                f"Write {len(found.proposal.plan.changes)} files?", err=True
+            ):
+                say("Nothing was written.")
+                raise click.exceptions.Exit(1 if found.troubles else 0)
+        outcome = carry_out(found)
+    if as_json:
+        put_json(correction_document(found, outcome))
+    elif dry_run:
+        show_proposal(found, data=True)
+        if diff:
+            show_diffs(found)
+    elif yes:
+        show_proposal(found, data=True)
+    show_summary(found, outcome)
+    raise click.exceptions.Exit(1 if found.troubles or (outcome is not None and outcome.left_alone) else 0)

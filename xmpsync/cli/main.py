@@ -1,0 +1,68 @@
+"""The command line. Commands import their work only when they run, so that help is instant."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+
+from xmpsync import __version__
+from xmpsync.cli.check import check
+from xmpsync.cli.correct import correct
+from xmpsync.cli.measure import measure
+from xmpsync.cli.report import report
+from xmpsync.cli.rollback import rollback
+from xmpsync.cli.runs import runs
+from xmpsync.errors import OwnCheckFailed, XmpsyncError
+
+EPILOG = """
+Exit codes: 0 done; 1 finished but some frames failed, or `check` is out of tolerance; 2 wrong usage; 3 refused for
+safety, nothing written; 4 the disk needs attention; 70 our own check failed.
+"""
+
+
+@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(__version__, prog_name="xmpsync")
+def cli() -> None:
+    """Bring the skin of a whole shoot to one look, before any handwork starts.
+
+    Choose a frame whose skin you like; xmpsync measures the skin of every frame in the RAW data and writes
+    temperature, tint and exposure into the XMP sidecars. Look at --dry-run first; rollback takes a run back.
+    """
+
+
+for command in (correct, check, measure, report, runs, rollback):
+    cli.add_command(command)
+
+
+def run() -> None:
+    """Entry point: every error that a person can do something about is one message, without a traceback."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Exit as leaving:
+        code = leaving.exit_code
+    except click.Abort:
+        click.echo("Stopped. Nothing more was written; what was measured is kept.", err=True)
+        code = 130
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except XmpsyncError as error:
+        _show(error)
+        code = error.exit_code
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    sys.exit(code or 0)
+
+
+def _show(error: XmpsyncError) -> None:
+    from xmpsync.cli.talk import say
+
+    say(f"Error: {error.what}", style="bold red")
+    for line in (error.written, error.next_step):
+        if line:
+            say(line)
+    if isinstance(error, OwnCheckFailed):
+        say("This is a bug in xmpsync: please report it with the file that caused it.")

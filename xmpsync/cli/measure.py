@@ -1,0 +1,36 @@
+"""`xmpsync measure`: the slow part alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options
+
+
+@click.command(short_help="Do the slow part alone, for example overnight.")
+@SHOOT
+@selection_options
+@machine_options
+@click.option("--save-scale", type=click.Path(path_type=Path, dir_okay=False), help="Save the learned editor's scale.")
+@click.option("--forget-faces", is_flag=True, help="Delete the identity numbers of all faces and stop.")
+@JSON
+def measure(shoot: Path, as_json: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:
+    """Measure the skin of every frame and keep it; everything later reuses it. Stopping early loses nothing."""
+    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.show import show_measured
+    from xmpsync.cli.talk import ProgressLine, put_json, say
+    from xmpsync.shoot.documents import measure_document
+    from xmpsync.shoot.overnight import forget_identities, measure_only
+
+    if forget_faces:
+        say(f"Identity numbers deleted from {forget_identities(shoot, machine_from(values))} measurements.")
+        return
+    with ProgressLine() as progress:
+        found = measure_only(shoot, options_from(values), machine_from(values), progress, save_scale)
+    if as_json:
+        put_json(measure_document(found))
+    show_measured(found)
+    raise click.exceptions.Exit(1 if found.troubles else 0)

@@ -1,0 +1,146 @@
+"""Options that several commands share, and how they become `Options` and `Machine`."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from xmpsync.shoot.options import Machine, Options
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+SHOOT = click.argument("shoot", type=click.Path(path_type=Path))
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document (described in docs/json.md).")
+YES = click.option("--yes", is_flag=True, help="Write without asking.")
+STATE = click.option(
+    "--state",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Keep measurements and backups in this folder instead of SHOOT/.xmpsync.",
+)
+
+
+def _chain(function: F, decorators: list[Callable[[F], F]]) -> F:
+    for decorator in reversed(decorators):
+        function = decorator(function)
+    return function
+
+
+def machine_options(function: F) -> F:
+    """How to work: where state lives, how many workers, what to reuse."""
+    return _chain(
+        function,
+        [
+            STATE,
+            click.option("--no-store", is_flag=True, help="Keep no measurements."),
+            click.option("--remeasure", is_flag=True, help="Measure again what the store holds."),
+            click.option("--jobs", type=click.IntRange(1, 64), help="Worker processes (default: one per core)."),
+            click.option("--no-people", is_flag=True, help="Do not tell people apart by their faces."),
+        ],
+    )
+
+
+def selection_options(function: F) -> F:
+    """Which frames."""
+    return _chain(
+        function,
+        [
+            click.option("--frames", multiple=True, metavar="GLOB", help="Only frames whose name or path matches."),
+            click.option("--min-rating", type=click.IntRange(0, 5), help="Only frames rated this or better."),
+            click.option("--include-rejected", is_flag=True, help="Also frames rated -1."),
+        ],
+    )
+
+
+def solve_options(function: F) -> F:
+    """What the skin should be, and how far to go."""
+    return _chain(
+        function,
+        [
+            click.option(
+                "--reference",
+                multiple=True,
+                metavar="[PERSON=]FRAME[@x,y]",
+                help="Frame whose skin is right; @x,y picks the face or patch there. Or PERSON=lab:L,a,b. Repeatable.",
+            ),
+            click.option(
+                "--skin", multiple=True, metavar="[PERSON=]FRAME@x,y", help="Skin is here (where no face is found)."
+            ),
+            click.option("--neutral", multiple=True, metavar="FRAME@x,y", help="Something neutral is here."),
+            click.option(
+                "--neutral-weight", type=click.FloatRange(0, 1), default=0.0, show_default=True,
+                help="0: skin exact; 1: marked neutrals exact.",
+            ),
+            click.option(
+                "--strength", type=click.FloatRange(0, 1), default=1.0, show_default=True,
+                help="How far each light group moves from its as-shot mood to the reference.",
+            ),
+            click.option(
+                "--strength-at", multiple=True, metavar="FRAME=0..1", help="Strength for the light group of FRAME."
+            ),
+            click.option("--keep", multiple=True, metavar="FRAME", help="Hold this frame as it is; others follow it."),
+            click.option("--keep-custom", is_flag=True, help="Hold all frames that have a white balance set by hand."),
+            click.option("--only", type=click.Choice(["wb", "exposure"]), help="Write only these fields."),
+            click.option(
+                "--tolerance", type=float, nargs=2, default=(2.0, 0.25), show_default=True, metavar="DE00 EV",
+                help="What counts as matched.",
+            ),
+            click.option(
+                "--clock", multiple=True, metavar="BODY=+HH:MM:SS", help="Correct the clock of one camera body."
+            ),
+            click.option(
+                "--camera-profile", multiple=True, type=click.Path(path_type=Path, dir_okay=False),
+                help="A camera profile file as the DNG specification defines it, matched by camera model.",
+            ),
+            click.option(
+                "--scale", type=click.Path(path_type=Path, dir_okay=False),
+                help="An editor's scale learned in another shoot.",
+            ),
+        ],
+    )  # fmt: skip
+
+
+def options_from(values: dict[str, Any]) -> Options:
+    """`Options` from a command's parameters; absent ones keep their default."""
+    from xmpsync.shoot.options import Options
+
+    tolerance = values.get("tolerance", (2.0, 0.25))
+    return Options(
+        references=tuple(values.get("reference", ())),
+        frames=tuple(values.get("frames", ())),
+        min_rating=values.get("min_rating"),
+        include_rejected=values.get("include_rejected", False),
+        only=values.get("only"),
+        strength=values.get("strength", 1.0),
+        strength_at=tuple(values.get("strength_at", ())),
+        neutral=tuple(values.get("neutral", ())),
+        neutral_weight=values.get("neutral_weight", 0.0),
+        keep=tuple(values.get("keep", ())),
+        keep_custom=values.get("keep_custom", False),
+        skin=tuple(values.get("skin", ())),
+        tag=values.get("tag"),
+        tolerance_de00=tolerance[0],
+        tolerance_ev=tolerance[1],
+        clock=tuple(values.get("clock", ())),
+        camera_profiles=tuple(str(p.absolute()) for p in values.get("camera_profile", ())),
+        scale=str(values["scale"].absolute()) if values.get("scale") else None,
+        embed_dng=values.get("embed_dng", False),
+        metadata_date=values.get("metadata_date", False),
+    )
+
+
+def machine_from(values: dict[str, Any]) -> Machine:
+    """`Machine` from a command's parameters."""
+    from xmpsync.shoot.options import Machine
+
+    return Machine(
+        state=values.get("state"),
+        use_store=not values.get("no_store", False),
+        remeasure=values.get("remeasure", False),
+        n_workers=values.get("jobs") or os.cpu_count() or 1,
+        people=not values.get("no_people", False),
+    )

@@ -1,0 +1,67 @@
+"""`xmpsync rollback`: take a run back."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from xmpsync.cli.options import JSON, SHOOT, STATE, YES
+
+
+@click.command(short_help="Take a run back.")
+@SHOOT
+@click.argument("run", required=False)
+@click.option("--frame", "frames", multiple=True, metavar="F", help="Only this frame. Repeatable.")
+@click.option("--dry-run", is_flag=True, help="Show what would be put back and write nothing.")
+@click.option("--force", is_flag=True, help="Also where our own fields were changed by somebody since.")
+@click.option("--recover", is_flag=True, help="Only put right a run that was interrupted.")
+@YES
+@STATE
+@JSON
+def rollback(
+    shoot: Path,
+    run: str | None,
+    frames: tuple[str, ...],
+    dry_run: bool,
+    force: bool,
+    recover: bool,
+    yes: bool,
+    state: Path | None,
+    as_json: bool,
+) -> None:
+    """Put the sidecars back as they were before RUN (default: the newest run not yet rolled back).
+
+    A file that nobody touched since gets its original bytes; where another program saved in between, only our four
+    fields go back; where somebody changed our own fields, the file is left alone and named.
+    """
+    from xmpsync.cli.show import show_rollback, show_rollback_plan
+    from xmpsync.cli.talk import put_json, say
+    from xmpsync.errors import WrongUsage
+    from xmpsync.shoot.documents import rollback_document
+    from xmpsync.shoot.history import carry_out_rollback, prepare_rollback, recover_only
+
+    if recover:
+        if dry_run:
+            raise WrongUsage("--recover puts files right; it has no dry run.", next_step="Leave one of the two out.")
+        say(recover_only(shoot, state))
+        return
+    if not dry_run and not yes and not sys.stdin.isatty():
+        raise WrongUsage("There is no terminal to ask for a yes.", next_step="Add --dry-run to look, or --yes.")
+    found = prepare_rollback(shoot, state, run, frames, force=force, writes=not dry_run)
+    outcome = None
+    if not dry_run:
+        if not yes:
+            show_rollback_plan(found, data=False)
+            if not click.confirm("Put these files back?", err=True):
+                say("Nothing was written.")
+                return
+        outcome = carry_out_rollback(found)
+    if as_json:
+        put_json(rollback_document(found, outcome))
+    else:
+        show_rollback_plan(found, data=True)
+    if outcome is not None:
+        show_rollback(found, outcome)
+    raise click.exceptions.Exit(1 if outcome is not None and outcome.left_alone else 0)

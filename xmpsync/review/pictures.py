@@ -1,0 +1,38 @@
+"""Proxies and swatches rendered by the colour model, as JPEG data for a page."""
+
+from __future__ import annotations
+
+import base64
+
+import numpy as np
+
+from xmpsync.colour.camera import render
+from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.screen import srgb_from_xyz_d50
+from xmpsync.read.picture import decode_jpeg, encode_jpeg, resize
+from xmpsync.records import Settings3, Vec3
+
+JPEG_QUALITY = 82
+
+
+def data_uri(jpeg: bytes) -> str:
+    """A JPEG as a `data:` address."""
+    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
+
+
+def render_proxy(
+    proxy: bytes, profile: CameraProfile, settings: Settings3, baseline_exposure_ev: float, long_side_px: int
+) -> bytes:
+    """JPEG of a stored proxy at some settings. The proxy holds the square root of linear camera values."""
+    camera = (resize(decode_jpeg(proxy), long_side_px).astype(np.float64) / 255.0) ** 2
+    xyz = render(profile, camera, settings.temperature_k, settings.tint, settings.exposure_ev + baseline_exposure_ev)
+    return encode_jpeg(srgb_from_xyz_d50(xyz), JPEG_QUALITY)
+
+
+def swatch(camera: Vec3, profile: CameraProfile, settings: Settings3, baseline_exposure_ev: float) -> str:
+    """The skin colour at some settings as a CSS colour."""
+    xyz = render(
+        profile, np.array(camera), settings.temperature_k, settings.tint, settings.exposure_ev + baseline_exposure_ev
+    )
+    red, green, blue = (int(v) for v in srgb_from_xyz_d50(xyz))
+    return f"#{red:02x}{green:02x}{blue:02x}"

@@ -1,0 +1,93 @@
+"""Where a frame stands now (CONTRACT, "Baseline"): the table, in one pure function."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from xmpsync.records import Settings3
+from xmpsync.xmp.settings import DevelopSettings
+
+AS_SHOT = "As Shot"
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """Numbers in the editor's scale; temperature and tint None = the as-shot white.
+
+    `known` is False where the metadata names a white balance without (all of) its numbers: such a frame cannot be a
+    reference. `custom` tells that a person set numbers of their own. `pair` holds the editor's numbers for the
+    as-shot white where the sidecar has them.
+    """
+
+    temperature_k: float | None = None
+    tint: float | None = None
+    exposure_ev: float = 0.0
+    known: bool = True
+    custom: bool = False
+    pair: tuple[float, float] | None = None
+    note: str | None = None
+
+
+def baseline(settings: DevelopSettings | None, ours: Mapping[str, Any] | None) -> Baseline:
+    """Decide where a frame stands.
+
+    Parameters
+    ----------
+    settings
+        Of the sidecar, or of the packet in the RAW where there is no sidecar.
+    ours
+        The original baseline from the manifest, when the sidecar's bytes are exactly what a run of ours wrote.
+    """
+    if ours is not None:
+        return from_note(ours)
+    if settings is None:
+        return Baseline()
+    exposure_ev = settings.exposure_ev or 0.0
+    numbers = settings.temperature_k, settings.tint
+    given = [n for n in numbers if n is not None]
+    white = settings.white_balance
+    if white == AS_SHOT or (white is None and not given):
+        pair = (numbers[0], numbers[1]) if numbers[0] is not None and numbers[1] is not None else None
+        return Baseline(exposure_ev=exposure_ev, pair=pair if white == AS_SHOT else None)
+    if numbers[0] is not None and numbers[1] is not None:
+        return Baseline(numbers[0], numbers[1], exposure_ev, custom=True)
+    what = f"white balance {white!r}" if white else "the white balance"
+    missing = "without numbers" if not given else "with only one of its two numbers"
+    return Baseline(
+        exposure_ev=exposure_ev,
+        known=False,
+        note=f"The metadata holds {what} {missing}: taken as shot, and no use as a reference.",
+    )
+
+
+def to_note(value: Baseline) -> dict[str, Any]:
+    """As JSON values for a run's manifest."""
+    return {
+        "temperature_k": value.temperature_k,
+        "tint": value.tint,
+        "exposure_ev": value.exposure_ev,
+        "known": value.known,
+        "custom": value.custom,
+        "pair": list(value.pair) if value.pair else None,
+    }
+
+
+def from_note(note: Mapping[str, Any]) -> Baseline:
+    """Back from a run's manifest."""
+    pair = note.get("pair")
+    return Baseline(
+        note.get("temperature_k"),
+        note.get("tint"),
+        float(note.get("exposure_ev", 0.0)),
+        bool(note.get("known", True)),
+        bool(note.get("custom", False)),
+        (float(pair[0]), float(pair[1])) if pair else None,
+    )
+
+
+def in_profile_terms(white: tuple[float, float] | None, as_shot: Settings3, exposure_ev: float) -> Settings3:
+    """The baseline as the solver wants it: the numbers, or the as-shot white, with the exposure."""
+    temperature_k, tint = white if white is not None else (as_shot.temperature_k, as_shot.tint)
+    return Settings3(temperature_k, tint, exposure_ev)

@@ -1,0 +1,139 @@
+"""The frames of a shoot with their sidecars read: what is asked for, what is left out and why."""
+
+from __future__ import annotations
+
+import fnmatch
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from xmpsync.errors import SidecarMalformed, WrongUsage
+from xmpsync.read.discover import FrameFiles, discover
+from xmpsync.shoot.names import parse_pointer
+from xmpsync.shoot.options import Options
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.settings import DevelopSettings, read_settings
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A frame that could not be read, measured, solved or written: counts as a failure (exit 1)."""
+
+    frame_id: str
+    what: str
+    next_step: str = ""
+
+    @property
+    def sentence(self) -> str:
+        return f"{self.what} {self.next_step}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A frame that is left alone on purpose, with the reason; no failure."""
+
+    frame_id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFrame:
+    """A frame's files and the sidecar as it is now."""
+
+    files: FrameFiles
+    sidecar: bytes | None
+    settings: DevelopSettings | None
+
+    @property
+    def frame_id(self) -> str:
+        return self.files.frame_id
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """All frames that can go on, and what happened to the others.
+
+    `all_ids` names every frame of the shoot; `asked_for` those that references and other options point at, which are
+    read whatever the filters say.
+    """
+
+    root: Path
+    frames: tuple[SourceFrame, ...]
+    troubles: tuple[Trouble, ...]
+    left_out: tuple[LeftOut, ...]
+    all_ids: tuple[str, ...]
+    asked_for: frozenset[str] = frozenset()
+
+
+def load(root: Path, options: Options) -> Loaded:
+    """Find the frames, read their sidecars, keep the wanted ones.
+
+    Raises WrongUsage when the folder is missing or holds no frame at all.
+    """
+    found = discover(root)
+    troubles = [Trouble(p.frame_id, p.what, p.next_step) for p in found.problems]
+    if not found.frames and not troubles:
+        raise WrongUsage(f"No RAW frames in {root}.", next_step="Point at the folder that holds the RAW files.")
+    ids = tuple(f.frame_id for f in found.frames)
+    asked_for = _asked_for(options, ids)
+    frames: list[SourceFrame] = []
+    left_out: list[LeftOut] = []
+    for files in found.frames:
+        asked = files.frame_id in asked_for
+        if options.frames and not asked and not matches(files.frame_id, options.frames):
+            continue
+        source = _read(files, troubles)
+        if source is None:
+            continue
+        reason = None if asked else why_left_out(source.settings, options)
+        if reason:
+            left_out.append(LeftOut(files.frame_id, reason))
+        else:
+            frames.append(source)
+    if options.frames and not frames and not left_out and not troubles:
+        raise WrongUsage(f"No frame matches --frames {' '.join(options.frames)}.", next_step="Check the pattern.")
+    return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, asked_for)
+
+
+def _asked_for(options: Options, ids: tuple[str, ...]) -> frozenset[str]:
+    """Frames that references, held frames and marks point at. Wrong names are refused where they are used."""
+    found = set()
+    for text in (*options.references, *options.keep, *options.skin, *options.neutral):
+        try:
+            found.add(parse_pointer(text, ids, option="").frame_id)
+        except WrongUsage:
+            continue
+    return frozenset(found)
+
+
+def matches(frame_id: str, globs: tuple[str, ...]) -> bool:
+    """Whether the path relative to the shoot, or the file name, matches one of the patterns."""
+    name = PurePosixPath(frame_id).name
+    return any(fnmatch.fnmatch(frame_id, glob) or fnmatch.fnmatch(name, glob) for glob in globs)
+
+
+def why_left_out(settings: DevelopSettings | None, options: Options) -> str | None:
+    """The reason to leave a frame alone because of what its metadata says; None to go on."""
+    rating = settings.rating if settings else None
+    if rating == -1 and not options.include_rejected:
+        return "rejected (rating -1)"
+    if options.min_rating is not None and (rating or 0) < options.min_rating:
+        return f"rating below {options.min_rating}"
+    for alteration in settings.alters_meaning if settings else ():
+        if alteration.skip:
+            return alteration.sentence
+    return None
+
+
+def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
+    if files.sidecar is None:
+        return SourceFrame(files, None, None)
+    name = files.sidecar.name
+    try:
+        data = files.sidecar.read_bytes()
+        return SourceFrame(files, data, read_settings(Packet.parse(data)))
+    except SidecarMalformed as error:
+        advice = error.next_step or "Save the metadata from your editor again, or move the file away."
+        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be used: {error.what}.", advice))
+    except OSError as error:
+        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be read: {error.strerror}."))
+    return None

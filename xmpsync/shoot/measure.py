@@ -1,0 +1,137 @@
+"""Measure the frames of a shoot: from the store where it holds them, in worker processes otherwise."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from xmpsync.errors import WrongUsage
+from xmpsync.faces.version import FACES_VERSION
+from xmpsync.read.fingerprint import fingerprint
+from xmpsync.shoot.events import Listener
+from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
+from xmpsync.shoot.names import parse_pointer
+from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.pool import Lost, run_jobs
+from xmpsync.shoot.worker import Failed, Job, measure_frame
+from xmpsync.store.database import FileKey, Store
+from xmpsync.store.measurement import FrameMeasurement, Mark
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.regions import read_regions
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Measurements by frame, the frames that have none, and how many came from the store."""
+
+    frames: Mapping[str, FrameMeasurement]
+    troubles: tuple[Trouble, ...]
+    n_from_store: int
+
+
+def open_store(state: Path, machine: Machine, listener: Listener) -> Store:
+    """The shoot's store; in memory with a note where the folder cannot be written."""
+    if not machine.use_store:
+        return Store(None)
+    path = state / "measurements.sqlite"
+    try:
+        state.mkdir(parents=True, exist_ok=True)
+        probe = state / ".probe"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        listener.note(f"{state} cannot be written ({error.strerror}): measurements are not kept this time.")
+        return Store(path, read_only=True) if path.exists() else Store(None)
+    return Store(path)
+
+
+def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, listener: Listener) -> Measured:
+    """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing."""
+    marks = _marks(loaded, options, store)
+    found: dict[str, FrameMeasurement] = {}
+    troubles: list[Trouble] = []
+    to_do: dict[str, tuple[Job, FileKey, str]] = {}
+    for source in loaded.frames:
+        job = _job(source, marks, machine)
+        try:
+            stat = source.files.raw.stat()
+        except OSError as error:
+            troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
+            continue
+        key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
+        face_key = _face_key(job)
+        stored = None if machine.remeasure else _from_store(store, key, face_key, source)
+        if stored is not None:
+            found[source.frame_id] = stored
+        else:
+            to_do[source.frame_id] = job, key, face_key
+    n_from_store = len(found)
+    if to_do:
+        listener.start("Measuring", len(to_do))
+        jobs = [job for job, _, _ in to_do.values()]
+        try:
+            for job, outcome in run_jobs(measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s):
+                if isinstance(outcome, FrameMeasurement):
+                    _, key, face_key = to_do[job.frame_id]
+                    store.put(key, face_key, fingerprint(Path(job.raw)), outcome)
+                    found[job.frame_id] = outcome
+                else:
+                    troubles.append(_trouble(job, outcome))
+                listener.step()
+        finally:
+            listener.done()
+    ordered = {s.frame_id: found[s.frame_id] for s in loaded.frames if s.frame_id in found}
+    return Measured(ordered, tuple(sorted(troubles, key=lambda t: t.frame_id)), n_from_store)
+
+
+def _from_store(store: Store, key: FileKey, face_key: str, source: SourceFrame) -> FrameMeasurement | None:
+    stored = store.get(key, face_key)
+    if stored is None and store.holds_size(key.size):
+        content = fingerprint(source.files.raw)
+        stored = store.get(key, face_key, content)
+        if stored is not None:
+            store.put(key, face_key, content, stored)
+    return stored
+
+
+def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
+    if isinstance(outcome, Lost):
+        return Trouble(
+            job.frame_id,
+            f"{job.frame_id}: {outcome.reason} while measuring it.",
+            "The file may be damaged: try to open it elsewhere, or leave it out with --frames.",
+        )
+    return Trouble(job.frame_id, outcome.what, outcome.next_step)
+
+
+def _marks(loaded: Loaded, options: Options, store: Store) -> tuple[Mark, ...]:
+    """Marks from the command line and those kept from earlier; new ones are kept too."""
+    new = []
+    for kind, texts in (("skin", (*options.skin, *options.references)), ("neutral", options.neutral)):
+        for text in texts:
+            try:
+                pointer = parse_pointer(text, loaded.all_ids, option=f"--{kind}")
+            except WrongUsage:
+                if text in options.references:
+                    continue  # numbers, or a wrong name that is refused where references are read
+                raise
+            if pointer.place is not None:
+                new.append(Mark(pointer.frame_id, kind, *pointer.place, pointer.person))
+            elif kind == "neutral" or text in options.skin:
+                raise WrongUsage(f"--{kind} {text!r} lacks the place.", next_step="Write FRAME@x,y.")
+    store.add_marks(new)
+    return store.marks()
+
+
+def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
+    own = tuple(m for m in marks if m.frame_id == source.frame_id)
+    return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
+
+
+def _face_key(job: Job) -> str:
+    """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
+    regions = read_regions(Packet.parse(job.packet)) if job.packet is not None else None
+    parts = (FACES_VERSION, job.people, regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
+    return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

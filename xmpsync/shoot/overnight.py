@@ -1,0 +1,55 @@
+"""The use-case `measure`: the slow part alone, and what is kept about faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from xmpsync.shoot.events import Listener
+from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
+from xmpsync.shoot.measure import Measured, measure, open_store
+from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.scales import Scales, learn_scales
+from xmpsync.shoot.session import state_folder
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredShoot:
+    """What a measuring run found."""
+
+    loaded: Loaded
+    measured: Measured
+    scales: Scales
+
+    @property
+    def troubles(self) -> tuple[Trouble, ...]:
+        return (*self.loaded.troubles, *self.measured.troubles)
+
+    @property
+    def left_out(self) -> tuple[LeftOut, ...]:
+        return self.loaded.left_out
+
+
+def measure_only(
+    root: Path, options: Options, machine: Machine, listener: Listener, save_scale: Path | None
+) -> MeasuredShoot:
+    """Measure every frame into the store; optionally save the editor's scale for other shoots."""
+    state = state_folder(root, machine)
+    loaded = load(root, options)
+    with open_store(state, machine, listener) as store:
+        measured = measure(loaded, options, machine, store, listener)
+        scales = learn_scales(loaded, measured.frames, options, store, listener)
+    if save_scale is not None:
+        scales.save(save_scale)
+    return MeasuredShoot(loaded, measured, scales)
+
+
+def forget_identities(root: Path, machine: Machine) -> int:
+    """Delete the identity numbers of all faces from the shoot's store; returns from how many measurements."""
+    from xmpsync.store.database import Store
+
+    path = state_folder(root, machine) / "measurements.sqlite"
+    if not path.exists():
+        return 0
+    with Store(path) as store:
+        return store.forget_identities()

@@ -1,0 +1,210 @@
+"""From measurements and sidecars to the solver's question, and the way back into the editor's numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from xmpsync.colour.camera import white_from_neutral
+from xmpsync.colour.profile import CameraProfile
+from xmpsync.errors import SidecarMalformed, WrongUsage
+from xmpsync.records import Settings3, Vec3
+from xmpsync.shoot.baseline import Baseline, baseline, in_profile_terms
+from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
+from xmpsync.shoot.names import LabNumbers, find_frame, parse_reference
+from xmpsync.shoot.options import Options
+from xmpsync.shoot.scales import Scales
+from xmpsync.solve.problem import Face, Frame, GroupStrength, Neutral, Reference, Request
+from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.settings import DevelopSettings, read_settings
+
+DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
+"""The white taken for a RAW that does not tell its as-shot neutral (Exif LightSource 'daylight', DESIGN colour model)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One frame on its way through: its files, measurement, where it stands in the editor's numbers, and its profile."""
+
+    source: SourceFrame
+    measurement: FrameMeasurement
+    settings: DevelopSettings | None
+    baseline: Baseline
+    profile: CameraProfile
+    as_shot: Settings3
+
+    @property
+    def frame_id(self) -> str:
+        return self.source.frame_id
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """All frames where they stand, before any question is asked."""
+
+    frames: Mapping[str, Standing]
+    troubles: tuple[Trouble, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def take_stand(
+    loaded: Loaded,
+    measured: Mapping[str, FrameMeasurement],
+    options: Options,
+    ours: Mapping[str, Mapping[str, Any]],
+    scales: Scales,
+) -> Stand:
+    """Where every measured frame stands now.
+
+    Parameters
+    ----------
+    ours
+        Notes of our own runs for sidecars whose bytes are exactly what we wrote, by frame.
+    """
+    troubles: list[Trouble] = []
+    left_out: list[LeftOut] = []
+    rows: list[tuple[SourceFrame, FrameMeasurement, DevelopSettings | None, Baseline]] = []
+    for source in loaded.frames:
+        measurement = measured.get(source.frame_id)
+        if measurement is None:
+            continue
+        settings = source.settings
+        if source.sidecar is None and measurement.embedded_xmp is not None:
+            try:
+                settings = read_settings(Packet.parse(measurement.embedded_xmp))
+            except SidecarMalformed as error:
+                troubles.append(
+                    Trouble(
+                        source.frame_id,
+                        f"{source.frame_id}: the packet inside the RAW cannot be used: {error.what}.",
+                        "Save the metadata from your editor into a sidecar.",
+                    )
+                )
+                continue
+            reason = None if source.frame_id in loaded.asked_for else why_left_out(settings, options)
+            if reason:
+                left_out.append(LeftOut(source.frame_id, reason))
+                continue
+        rows.append((source, measurement, settings, baseline(settings, ours.get(source.frame_id))))
+    profiles = [scales.profile_for(measurement) for _, measurement, _, _ in rows]
+    whites = _as_shot_whites(profiles, [m.as_shot_neutral for _, m, _, _ in rows])
+    frames = {
+        source.frame_id: Standing(source, measurement, settings, where, profile, white)
+        for (source, measurement, settings, where), profile, white in zip(rows, profiles, whites, strict=True)
+    }
+    return Stand(frames, tuple(troubles), tuple(left_out))
+
+
+def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) -> list[Settings3]:
+    """The as-shot whites, one vectorised call per profile."""
+    whites = [DAYLIGHT] * len(profiles)
+    rows_of: dict[CameraProfile, list[int]] = {}
+    for row, (profile, neutral) in enumerate(zip(profiles, neutrals, strict=True)):
+        if neutral is not None:
+            rows_of.setdefault(profile, []).append(row)
+    for profile, rows in rows_of.items():
+        temperature_k, tint = white_from_neutral(profile, np.array([neutrals[row] for row in rows]))
+        for row, t, d in zip(rows, temperature_k, tint, strict=True):
+            whites[row] = Settings3(float(t), float(d), 0.0)
+    return whites
+
+
+def build_request(
+    stand: Stand, loaded: Loaded, options: Options, scales: Scales, clocks: Mapping[str, float]
+) -> Request:
+    """The solver's question.
+
+    Raises WrongUsage for references and other frames that are named but cannot be meant.
+    """
+    held = _held(stand, loaded, options)
+    frames = tuple(_frame(s, scales, clocks, s.frame_id in held) for s in stand.frames.values())
+    return Request(
+        frames=frames,
+        references=tuple(_reference(text, loaded, stand) for text in options.references),
+        strength=options.strength,
+        group_strengths=tuple(_strength_at(text, loaded) for text in options.strength_at),
+        neutral_weight=options.neutral_weight,
+        tolerance_de00=options.tolerance_de00,
+        tolerance_ev=options.tolerance_ev,
+    )
+
+
+def _frame(standing: Standing, scales: Scales, clocks: Mapping[str, float], held: bool) -> Frame:
+    measurement, where = standing.measurement, standing.baseline
+    white = None
+    if where.temperature_k is not None and where.tint is not None:
+        white = scales.into_profile(standing.measurement, where.temperature_k, where.tint)
+    capture = measurement.capture
+    shift_s = clocks.get(capture.body, clocks.get(capture.model, 0.0))
+    if shift_s and capture.time_s is not None:
+        capture = replace(capture, time_s=capture.time_s + shift_s)
+    return Frame(
+        frame_id=standing.frame_id,
+        profile=standing.profile,
+        capture=capture,
+        as_shot=standing.as_shot,
+        baseline=in_profile_terms(white, standing.as_shot, where.exposure_ev),
+        baseline_known=where.known and (white is not None or measurement.as_shot_neutral is not None),
+        baseline_exposure_ev=measurement.baseline_exposure_ev,
+        faces=tuple(_face(face) for face in measurement.faces),
+        neutrals=tuple(Neutral(n.camera, n.x, n.y) for n in measurement.neutrals),
+        scene=measurement.scene,
+        held=held,
+    )
+
+
+def _face(face: MeasuredFace) -> Face:
+    return Face(face.face_id, face.box, face.name, face.skin, face.unusable, face.identity, face.origin == "hand")
+
+
+def _held(stand: Stand, loaded: Loaded, options: Options) -> set[str]:
+    held = {_frame_named(text, loaded, "--keep") for text in options.keep}
+    if options.keep_custom:
+        held |= {frame_id for frame_id, standing in stand.frames.items() if standing.baseline.custom}
+    return held
+
+
+def _strength_at(text: str, loaded: Loaded) -> GroupStrength:
+    name, _, number = text.rpartition("=")
+    try:
+        strength = float(number)
+    except ValueError:
+        strength = -1.0
+    if not name or not 0.0 <= strength <= 1.0:
+        raise WrongUsage(f"--strength-at {text!r} is not FRAME=0..1.", next_step="For example K1_0412=0.5.")
+    return GroupStrength(_frame_named(name, loaded, "--strength-at"), strength)
+
+
+def _frame_named(text: str, loaded: Loaded, option: str) -> str:
+    frame_id = find_frame(text, loaded.all_ids)
+    if frame_id is None:
+        raise WrongUsage(f"{option} {text!r}: no such frame in this shoot.", next_step="Check the name.")
+    return frame_id
+
+
+def _reference(text: str, loaded: Loaded, stand: Stand) -> Reference:
+    meant = parse_reference(text, loaded.all_ids)
+    if isinstance(meant, LabNumbers):
+        return Reference(person=meant.person, lab_d50=meant.lab)
+    standing = stand.frames.get(meant.frame_id)
+    if standing is None:
+        why = [t.sentence for t in (*loaded.troubles, *stand.troubles) if t.frame_id == meant.frame_id]
+        raise WrongUsage(
+            f"The reference {meant.frame_id} cannot be used. {' '.join(why)}".strip(),
+            next_step="Choose another frame as reference.",
+        )
+    face_id = None
+    if meant.place is not None:
+        x, y = meant.place
+        hit = [face for face in standing.measurement.faces if face.box.contains(x, y)]
+        if not hit:
+            raise WrongUsage(
+                f"The reference {text!r}: no face and no skin at {x:g},{y:g}.",
+                next_step="Give another place, in fractions of the upright picture.",
+            )
+        face_id = min(hit, key=lambda face: face.box.width * face.box.height).face_id
+    return Reference(person=meant.person, frame_id=meant.frame_id, face_id=face_id)

@@ -1,0 +1,128 @@
+"""One shoot being worked on: its state folder, what is remembered, and the way from files to the solver's question."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from xmpsync.errors import DiskNeedsAttention, WrongUsage
+from xmpsync.shoot.events import Listener
+from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
+from xmpsync.shoot.measure import measure, open_store
+from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.request import Stand, build_request, take_stand
+from xmpsync.shoot.scales import Scales, learn_scales
+from xmpsync.solve.problem import Request
+from xmpsync.write.plan import sha256
+from xmpsync.write.recover import unfinished
+from xmpsync.write.runs import remembered, written_by_us
+
+STATE_NAME = ".xmpsync"
+
+_CLOCK = re.compile(r"^(?P<body>.+)=(?P<sign>[+-])(?P<h>\d{1,3}):(?P<m>[0-5]\d):(?P<s>[0-5]\d(?:\.\d+)?)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Everything before the solve: the question, where each frame stands, and what fell out on the way."""
+
+    root: Path
+    state: Path
+    options: Options
+    loaded: Loaded
+    stand: Stand
+    request: Request
+    scales: Scales
+    troubles: tuple[Trouble, ...]
+    left_out: tuple[LeftOut, ...]
+    n_from_store: int
+
+
+def state_folder(root: Path, machine: Machine) -> Path:
+    """Where the shoot's state lives.
+
+    Raises WrongUsage when the shoot is not a folder.
+    """
+    if not root.is_dir():
+        kind = "is not a folder" if root.exists() else "does not exist"
+        raise WrongUsage(f"{root} {kind}.", next_step="Point at the folder that holds the RAW files.")
+    return machine.state if machine.state is not None else root / STATE_NAME
+
+
+def refuse_unfinished(root: Path, state: Path) -> None:
+    """Commands that must not write stop here when a run was interrupted (exit 4)."""
+    if unfinished(state) is not None:
+        raise DiskNeedsAttention(
+            f"A run on {root} was interrupted and has not been put right yet.",
+            written="This command wrote nothing.",
+            next_step=f"Run: xmpsync rollback {root} --recover",
+        )
+
+
+def recall(options: Options, state: Path) -> Options:
+    """The options to use: those given; the newest run's where none are given; its references where only those lack."""
+    if options.references:
+        return options
+    kept = remembered(state)
+    if kept is None:
+        return options
+    old = Options.from_manifest(dict(kept))
+    return old if options == Options() else replace(options, references=old.references)
+
+
+def prepare(root: Path, options: Options, machine: Machine, listener: Listener, *, as_it_stands: bool = False) -> Ready:
+    """Load, measure and take stand: everything up to the solver's question.
+
+    `as_it_stands`: a sidecar that we wrote counts as it is, not as what it was made from (for `check`); references
+    keep their meaning either way, since a reference frame is never written.
+    """
+    state = state_folder(root, machine)
+    loaded = load(root, options)
+    with open_store(state, machine, listener) as store:
+        measured = measure(loaded, options, machine, store, listener)
+        scales = learn_scales(loaded, measured.frames, options, store, listener)
+    ours = {} if as_it_stands else _ours(loaded, state)
+    stand = take_stand(loaded, measured.frames, options, ours, scales)
+    request = build_request(stand, loaded, options, scales, clocks(options))
+    return Ready(
+        root=root,
+        state=state,
+        options=options,
+        loaded=loaded,
+        stand=stand,
+        request=request,
+        scales=scales,
+        troubles=(*loaded.troubles, *measured.troubles, *stand.troubles),
+        left_out=(*loaded.left_out, *stand.left_out),
+        n_from_store=measured.n_from_store,
+    )
+
+
+def clocks(options: Options) -> dict[str, float]:
+    """Clock corrections in seconds by body, from `--clock BODY=+HH:MM:SS`."""
+    shifts = {}
+    for text in options.clock:
+        match = _CLOCK.match(text)
+        if match is None:
+            raise WrongUsage(
+                f"--clock {text!r} cannot be read.", next_step="Write BODY=+HH:MM:SS, for example 'B2=-00:01:30'."
+            )
+        seconds = int(match["h"]) * 3600 + int(match["m"]) * 60 + float(match["s"])
+        shifts[match["body"]] = seconds if match["sign"] == "+" else -seconds
+    return shifts
+
+
+def _ours(loaded: Loaded, state: Path) -> dict[str, Mapping[str, Any]]:
+    """Original baselines of frames whose sidecar is, byte for byte, what a run of ours wrote."""
+    written = written_by_us(state)
+    found = {}
+    for source in loaded.frames:
+        if source.sidecar is None or source.files.sidecar is None:
+            continue
+        entry = written.get(source.files.sidecar.relative_to(loaded.root).as_posix(), {}).get(sha256(source.sidecar))
+        if entry is not None:
+            found[source.frame_id] = entry["baseline"]
+    return found

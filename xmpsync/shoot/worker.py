@@ -1,0 +1,196 @@
+"""Measuring one frame, in a worker process: decode once, find the faces, take their skin, make a small proxy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from xmpsync.errors import FrameError
+from xmpsync.read.header import RawHeader, read_header
+from xmpsync.read.picture import encode_jpeg
+from xmpsync.read.profile import profile_for
+from xmpsync.read.raw import RawImage, open_raw
+from xmpsync.records import Box
+from xmpsync.skin.measure import measure_face, measure_neutral, measure_patch
+from xmpsync.skin.records import Cells, FaceSkin
+from xmpsync.solve.problem import Scene
+from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, MeasuredNeutral
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.regions import Regions, oriented, read_regions
+
+if TYPE_CHECKING:
+    from xmpsync.faces.finder import FaceFinder, FoundFace
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings:
+    """How a frame is measured.
+
+    `detection_side_px`: long side of the picture that the detector sees; larger finds smaller faces, at square cost.
+    `proxy_side_px`: long side of the stored proxy, enough for the page. `margin`: cells around a face box, in parts
+    of its size, so that forehead and chin of a tight box are inside. `patch_radius`: half size of a hand-marked
+    patch, in fractions of the picture's long side.
+    """
+
+    detection_side_px: int = 1024
+    proxy_side_px: int = 480
+    margin: float = 0.35
+    patch_radius: float = 0.008
+
+
+SETTINGS = MeasureSettings()
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One frame to measure. `packet` is the sidecar's, None where only the RAW may hold one."""
+
+    frame_id: str
+    raw: str
+    packet: bytes | None
+    marks: tuple[Mark, ...]
+    people: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A frame that cannot be measured, in words for its owner."""
+
+    what: str
+    next_step: str
+
+
+def measure_frame(job: Job) -> FrameMeasurement | Failed:
+    """Measure one frame; every expected trouble is a `Failed`."""
+    try:
+        return _measure(job)
+    except FrameError as error:
+        return Failed(error.what, error.next_step)
+    except MemoryError:
+        return Failed(f"{job.frame_id}: not enough memory to decode this frame.", "Use fewer workers (--jobs 1).")
+
+
+def _measure(job: Job) -> FrameMeasurement:
+    header = read_header(Path(job.raw))
+    raw = open_raw(Path(job.raw))
+    profile, profile_note = profile_for(header, raw)
+    packet = job.packet if job.packet is not None else header.embedded_xmp
+    regions, notes = _regions(packet, header)
+    picture_cells = raw.cells(reduce=_reduction(raw, SETTINGS.detection_side_px))
+    found, face_notes = _find_faces(picture_cells, header, regions, job)
+    faces = tuple(_measured_face(face, raw, header) for face in found)
+    return FrameMeasurement(
+        capture=header.capture,
+        unique_camera_model=header.unique_camera_model,
+        profile=profile,
+        as_shot_neutral=header.as_shot_neutral,
+        baseline_exposure_ev=header.baseline_exposure_ev,
+        scene=scene_of(picture_cells),
+        faces=faces,
+        neutrals=_neutrals(job.marks, raw),
+        proxy=_proxy(picture_cells),
+        embedded_xmp=header.embedded_xmp,
+        notes=tuple(n for n in (profile_note, *notes, *face_notes) if n),
+    )
+
+
+def _regions(packet: bytes | None, header: RawHeader) -> tuple[Regions, tuple[str, ...]]:
+    if packet is None:
+        return Regions(), ()
+    try:
+        regions = read_regions(Packet.parse(packet))
+    except FrameError as error:
+        return Regions(), (f"The packet's face regions cannot be read: {error.what}",)
+    capture = header.capture
+    turned = capture.orientation >= 5
+    stored = (capture.height, capture.width) if turned else (capture.width, capture.height)
+    return oriented(regions, capture.orientation, stored), ()
+
+
+def _reduction(raw: RawImage, side_px: int) -> int:
+    height, width = raw.cells_shape
+    return max(1, round(max(height, width) / side_px))
+
+
+@lru_cache(maxsize=1)
+def _finder(people: bool) -> FaceFinder:
+    from xmpsync.faces.finder import make_finder
+
+    return make_finder(people=people)
+
+
+def _find_faces(
+    cells: Cells, header: RawHeader, regions: Regions, job: Job
+) -> tuple[tuple[FoundFace, ...], tuple[str, ...]]:
+    points = tuple((m.name, (m.x, m.y)) for m in job.marks if m.kind == "skin")
+    return _finder(job.people).find(
+        cells.camera,
+        neutral=header.as_shot_neutral,
+        regions=tuple((face.name, face.box) for face in regions.faces),
+        hands=points,
+    )
+
+
+def _measured_face(face: FoundFace, raw: RawImage, header: RawHeader) -> MeasuredFace:
+    margin = SETTINGS.margin
+    box = face.box
+    area = Box(
+        box.left - margin * box.width,
+        box.top - margin * box.height,
+        box.width * (1 + 2 * margin),
+        box.height * (1 + 2 * margin),
+    )
+    if face.places:
+        skin = measure_face(raw.cells(area), face.places)
+    else:
+        x, y = box.centre
+        skin = measure_patch(raw.cells(area), x, y, SETTINGS.patch_radius)
+    usable = isinstance(skin, FaceSkin)
+    return MeasuredFace(
+        face_id=face.face_id,
+        box=box,
+        origin=face.origin,
+        name=face.name,
+        score=face.score,
+        yaw_deg=face.yaw_deg,
+        skin=skin if isinstance(skin, FaceSkin) else None,
+        unusable=None if usable else skin,  # type: ignore[arg-type]
+        identity=face.identity,
+    )
+
+
+def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, ...]:
+    found = []
+    for mark in marks:
+        if mark.kind == "neutral":
+            r = SETTINGS.patch_radius * 2
+            camera = measure_neutral(raw.cells(Box(mark.x - r, mark.y - r, 2 * r, 2 * r)))
+            if camera is not None:
+                found.append(MeasuredNeutral(mark.x, mark.y, camera))
+    return tuple(found)
+
+
+def scene_of(cells: Cells) -> Scene:
+    """Levels and clipping of the whole frame, from reduced cells."""
+    camera = cells.camera.reshape(-1, 3)
+    largest = camera.max(axis=1)
+    clean = camera[~cells.clipped.reshape(-1) & (camera.min(axis=1) > 0)]
+    log_mean = np.log(clean).mean(axis=0) if len(clean) else np.zeros(3)
+    return Scene(
+        green_percentiles=tuple(float(v) for v in np.percentile(camera[:, 1], [1, 5, 25, 50, 75, 95, 99, 99.9])),
+        log_mean_camera=(float(log_mean[0]), float(log_mean[1]), float(log_mean[2])),
+        clipped_fraction=float(cells.clipped.mean()),
+        channel_max_percentiles=tuple(float(v) for v in np.percentile(largest, [95, 99, 99.9])),
+    )
+
+
+def _proxy(cells: Cells) -> bytes:
+    step = max(1, round(max(cells.camera.shape[:2]) / SETTINGS.proxy_side_px))
+    height, width = (n // step * step for n in cells.camera.shape[:2])
+    small = cells.camera[:height, :width].reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
+    encoded = np.sqrt(np.clip(small, 0.0, 1.0)) * 255.0
+    return encode_jpeg((encoded + 0.5).astype(np.uint8), 92)
