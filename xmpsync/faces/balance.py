@@ -1,0 +1,114 @@
+"""A picture that a face detector can work with, from linear camera values or from an embedded preview.
+
+Detectors learn from finished photographs. A linear camera frame is dark and green, a backlit or 3 EV underexposed one
+darker still. So: a neutral from the as-shot white and the frame's own grey average (each is wrong at times: the as-shot
+white under stage light, the average before a red curtain), a level that puts the middle of the frame at mid-grey, local
+compression of large-scale brightness so that faces before a bright window show, and a tone curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
+from xmpsync.faces.records import Picture
+from xmpsync.records import Vec3
+
+MID_GREY = 0.18
+"""Linear value of mid-grey: the level that tone curves are built around."""
+
+# Spreads chroma as a camera matrix does (rows sum to 1, so neutrals stay). Typical of mosaic sensors; enough for faces.
+SRGB_FROM_BALANCED = np.array([[1.6, -0.45, -0.15], [-0.2, 1.45, -0.25], [0.0, -0.5, 1.5]], dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class BalanceSettings:
+    """How a frame is balanced for the detector."""
+
+    grey_world_weight: float = 0.5
+    """0 takes the as-shot neutral alone, 1 the frame's average; half and half halves the harm of either."""
+    largest_departure: float = 0.7
+    """ln units that the average may pull a channel away from the as-shot neutral (about 1 EV)."""
+    local_compression: float = 0.5
+    """Exponent that large-scale brightness is compressed by: 0 flattens it, 1 leaves it."""
+    lift_ev: float = 1.5
+    """How much the lifted variant brightens what is darker than mid-grey."""
+    base_px: int = 24
+    """Longer side of the grid that large-scale brightness is measured on: smaller than a face, the face goes flat."""
+    floor: float = 1e-5
+    """Below this linear value there is only noise."""
+
+
+def picture_for_detection(
+    linear: npt.NDArray[np.floating],
+    as_shot_neutral: Vec3 | None = None,
+    *,
+    lifted: bool = False,
+    settings: BalanceSettings | None = None,
+) -> Picture:
+    """A balanced picture, uint8 (h, w, 3), from linear camera values (h, w, 3), 1 = white level.
+
+    `as_shot_neutral`: camera RGB of a neutral under the as-shot white, any scale; None where the file does not say.
+    `lifted` gives a second variant with deep shadows opened, for frames where the first shows no face.
+    """
+    s = settings or BalanceSettings()
+    clipped = np.clip(np.nan_to_num(np.asarray(linear, dtype=np.float32)), s.floor, None)
+    neutral = _neutral(clipped, as_shot_neutral, s)
+    # past the level at which the first channel clips, colour is an artefact: highlights would turn magenta
+    balanced = np.minimum(clipped / neutral, 1.0 / float(neutral.max()))
+    rgb = np.clip(balanced @ SRGB_FROM_BALANCED.T, s.floor, None)
+    luminance = np.clip(balanced.mean(axis=-1), s.floor, None)
+    base = _large_scale(np.log(luminance), s.base_px)
+    level = float(np.median(base))
+    exponent = s.local_compression * (0.5 if lifted else 1.0)
+    gain = np.exp(np.log(MID_GREY) - level + (exponent - 1.0) * (base - level))
+    if lifted:
+        gain *= 2.0 ** (s.lift_ev * 0.5)
+    return _tone(rgb * gain[..., None])
+
+
+def picture_from_preview(preview: Picture, *, lifted: bool = False) -> Picture:
+    """A balanced picture from an embedded preview (sRGB, upright)."""
+    encoded = np.asarray(preview, dtype=np.float32) / 255.0
+    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    return picture_for_detection(linear, (1.0, 1.0, 1.0), lifted=lifted)
+
+
+def _neutral(linear: npt.NDArray[np.float32], as_shot: Vec3 | None, s: BalanceSettings) -> npt.NDArray[np.float32]:
+    """Camera RGB of the assumed neutral, green = 1."""
+    small = linear[:: max(1, linear.shape[0] // 200), :: max(1, linear.shape[1] // 200)].reshape(-1, 3)
+    bright = small.max(axis=-1)
+    usable = small[(bright < 0.95) & (bright >= np.percentile(bright, 25))]
+    if len(usable) < 16:
+        usable = small
+    logs = np.log(usable)
+    ratios = np.median(logs - logs[:, 1:2], axis=0)
+    if as_shot is None:
+        chosen = ratios
+    else:
+        shot = np.log(np.clip(np.asarray(as_shot, dtype=np.float64), s.floor, None))
+        shot = shot - shot[1]
+        chosen = shot + s.grey_world_weight * np.clip(ratios - shot, -s.largest_departure, s.largest_departure)
+    return np.asarray(np.exp(chosen), dtype=np.float32)
+
+
+def _large_scale(values: npt.NDArray[np.float32], base_px: int) -> npt.NDArray[np.float32]:
+    """The values averaged over a coarse grid and interpolated back, same shape."""
+    height, width = values.shape
+    scale = base_px / max(height, width)
+    grid = (max(2, round(width * scale)), max(2, round(height * scale)))
+    image = Image.fromarray(values.astype(np.float32))
+    coarse = image.resize(grid, Image.Resampling.BOX)
+    return np.asarray(coarse.resize((width, height), Image.Resampling.BICUBIC))
+
+
+def _tone(rgb: npt.NDArray[np.float32]) -> Picture:
+    """A shoulder above mid-grey (x (1 + x / w^2) / (1 + x), Reinhard et al. 2002), then the sRGB encoding."""
+    white = 6.0
+    scaled = rgb * 1.2
+    shouldered = np.clip(scaled * (1 + scaled / white**2) / (1 + scaled), 0, 1)
+    encoded = np.where(shouldered <= 0.0031308, shouldered * 12.92, 1.055 * shouldered ** (1 / 2.4) - 0.055)
+    return np.asarray(encoded * 255 + 0.5, dtype=np.uint8)

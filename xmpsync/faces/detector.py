@@ -1,0 +1,157 @@
+"""Faces in a picture, with five points each, by the shipped CenterFace model.
+
+The network (Xu et al., "CenterFace: Joint Face Detection and Alignment Using Face as Point", 2020) answers at stride 4
+with a heat map, log box sizes, centre offsets and five points. It sees faces of about 12 to 500 pixels, so the picture
+goes in at two sizes and the answers are merged. Where nothing is found, further looks cost nothing that matters: a
+larger size for small faces, then the picture turned, for frames whose orientation tag is wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from xmpsync.faces import runtime
+from xmpsync.faces.pixels import fitted, turned, unturned_points
+from xmpsync.faces.records import Detection, FivePoints, Picture
+from xmpsync.records import Box
+
+VERSION = "centerface-fp16w/1"
+"""Goes into store keys: changes whenever the same picture may give other faces."""
+
+STRIDE = 4
+PAD = 32
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorSettings:
+    """Thresholds of detection. Scores and IoU are 0..1, sizes are pixels of the longer picture side."""
+
+    long_sides: tuple[int, ...] = (1024, 512)
+    """Both are always looked at: 1024 finds faces down to 16-24 px, 512 those that fill the frame."""
+    small_faces_long_side: int = 1600
+    """Only when nothing was found, and the picture is large enough to hold more detail."""
+    turn_long_side: int = 768
+    """Turned pictures are the last resort; a face there is rarely tiny."""
+    score: float = 0.4
+    """Heat at which a face counts."""
+    second_look_score: float = 0.5
+    """The same for the extra looks: three to five more chances for a false face want more proof."""
+    overlap_iou: float = 0.3
+    """Two boxes that overlap more are one face."""
+    inside: float = 0.6
+    """A box of which so much lies inside a better one is a part of that face (eye and mouth of a huge face)."""
+
+
+class Detector:
+    """CenterFace, loaded at the first picture. One per process; `threads` for onnxruntime."""
+
+    def __init__(self, threads: int = 1, settings: DetectorSettings | None = None) -> None:
+        self._threads = threads
+        self._settings = settings or DetectorSettings()
+        self._session: Any = None
+
+    @property
+    def version(self) -> str:
+        """For store keys: model and settings."""
+        s = self._settings
+        return f"{VERSION}/{'-'.join(map(str, s.long_sides))}/{s.score:g}/{s.second_look_score:g}"
+
+    def find(self, picture: Picture) -> tuple[Detection, ...]:
+        """The faces of an upright picture, from left to right; where none is seen, after the extra looks too."""
+        found = self.look(picture)
+        return found or self.look_again(picture)
+
+    def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+        """The faces seen at the usual sizes, from left to right."""
+        s = self._settings
+        threshold = s.score if score is None else score
+        seen = [d for side in s.long_sides for d in self._pass(picture, side, threshold)]
+        return self._merged(seen)
+
+    def look_again(self, picture: Picture) -> tuple[Detection, ...]:
+        """The faces seen larger, or with the picture turned; for a picture where `look` saw none."""
+        s = self._settings
+        if max(picture.shape[:2]) > max(s.long_sides):
+            found = self._merged(self._pass(picture, s.small_faces_long_side, s.second_look_score))
+            if found:
+                return found
+        for turn in (1, 3, 2):
+            seen = self._pass(turned(picture, turn), s.turn_long_side, s.second_look_score)
+            if seen:
+                return self._merged([_unturned(d, turn) for d in seen])
+        return ()
+
+    def _pass(self, picture: Picture, long_side: int, threshold: float) -> list[Detection]:
+        small = fitted(picture, long_side)
+        height, width = small.shape[:2]
+        padded = np.zeros((1, 3, -(-height // PAD) * PAD, -(-width // PAD) * PAD), np.float32)
+        padded[0, :, :height, :width] = small.transpose(2, 0, 1)
+        if self._session is None:
+            self._session = runtime.session(runtime.DETECTOR_MODEL, self._threads)
+        outputs = self._session.run(None, {self._session.get_inputs()[0].name: padded})
+        heat, scale, offset, marks = (np.asarray(o)[0] for o in outputs)
+        return _decoded(heat, scale, offset, marks, width, height, threshold, self._settings.overlap_iou)
+
+    def _merged(self, seen: list[Detection]) -> tuple[Detection, ...]:
+        s = self._settings
+        kept: list[Detection] = []
+        for detection in sorted(seen, key=lambda d: (-d.score, d.box.left, d.box.top)):
+            if all(
+                detection.box.iou(k.box) <= s.overlap_iou and _part_inside(detection.box, k.box) <= s.inside
+                for k in kept
+            ):
+                kept.append(detection)
+        return tuple(sorted(kept, key=lambda d: (d.box.centre, d.score)))
+
+
+def _decoded(
+    heat: npt.NDArray[np.float32],
+    scale: npt.NDArray[np.float32],
+    offset: npt.NDArray[np.float32],
+    landmarks: npt.NDArray[np.float32],
+    width: int,
+    height: int,
+    threshold: float,
+    overlap_iou: float,
+) -> list[Detection]:
+    """Detections in fractions of a `width` x `height` picture from the four maps (channels, rows, columns)."""
+    rows, columns = np.nonzero(heat[0] > threshold)
+    order = np.argsort(-heat[0, rows, columns], kind="stable")
+    found: list[Detection] = []
+    for row, column in zip(rows[order], columns[order], strict=True):
+        size_y, size_x = np.exp(scale[:, row, column].astype(np.float64)) * STRIDE
+        centre_y, centre_x = (np.array([row, column]) + offset[:, row, column] + 0.5) * STRIDE
+        left, top = centre_x - size_x / 2, centre_y - size_y / 2
+        box = Box(float(left / width), float(top / height), float(size_x / width), float(size_y / height))
+        if any(box.iou(f.box) > overlap_iou for f in found):
+            continue
+        yx = landmarks[:, row, column].astype(np.float64).reshape(5, 2)
+        x, y = (left + yx[:, 1] * size_x) / width, (top + yx[:, 0] * size_y) / height
+        found.append(Detection(box, float(heat[0, row, column]), five_points(np.stack([x, y], axis=-1))))
+    return found
+
+
+def five_points(points: npt.NDArray[np.float64]) -> FivePoints:
+    """(5, 2) as a tuple of pairs."""
+    a, b, c, d, e = ((float(x), float(y)) for x, y in points)
+    return a, b, c, d, e
+
+
+def _unturned(detection: Detection, turn: int) -> Detection:
+    box = detection.box
+    corners = np.array([[box.left, box.top], [box.left + box.width, box.top + box.height]])
+    (x0, y0), (x1, y1) = unturned_points(corners, turn)
+    back = Box(float(min(x0, x1)), float(min(y0, y1)), float(abs(x1 - x0)), float(abs(y1 - y0)))
+    return Detection(back, detection.score, five_points(unturned_points(np.array(detection.points), turn)), turn)
+
+
+def _part_inside(box: Box, other: Box) -> float:
+    """How much of `box` lies inside `other`, 0..1."""
+    width = min(box.left + box.width, other.left + other.width) - max(box.left, other.left)
+    height = min(box.top + box.height, other.top + other.height) - max(box.top, other.top)
+    area = box.width * box.height
+    return max(0.0, width) * max(0.0, height) / area if area > 0 else 0.0

@@ -1,0 +1,255 @@
+"""The faces of one frame: what metadata regions say, what the detector sees, and what was marked by hand, as one list.
+
+Decisions: a region and a detection are one face when they overlap, or when each holds the other's centre and their
+sizes agree. The detector's box and points then win (regions may be drawn loosely), the name comes from the region. A
+region without a detection is looked at closely; where there is neither a face nor skin it is stale, and is dropped with
+a note. A detection that the mesh model does not believe and that is not skin-coloured is no face.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from xmpsync.faces import places as shapes
+from xmpsync.faces.detector import Detector, five_points
+from xmpsync.faces.identity import Identity
+from xmpsync.faces.mesh import Mesh
+from xmpsync.faces.pixels import cut
+from xmpsync.faces.records import Detection, FoundFace, Mark, MeshFit, NamedRegion, Origin, Picture, Search
+from xmpsync.faces.skinlike import skin_likeness
+from xmpsync.records import Box
+
+
+@dataclass(frozen=True, slots=True)
+class FinderSettings:
+    """When boxes are one face, and when a face is none."""
+
+    same_iou: float = 0.25
+    """Region and detection overlapping this much (IoU) are one face; regions often take in hair and neck."""
+    same_size: float = 3.0
+    """With centres inside each other, their areas may differ by this factor."""
+    sure_score: float = 0.72
+    """A detection this strong needs no second opinion."""
+    mesh_score: float = 0.35
+    """The mesh's belief that a weaker detection needs."""
+    skin_likeness: float = 0.3
+    """Share of skin-like pixels that a weaker detection, or a region without detection, needs."""
+    close_look: float = 2.2
+    """A region without detection is cut out with this much around it and shown to the detector again."""
+    close_score: float = 0.25
+    """The score that counts there: the region itself is evidence."""
+    identity_px: float = 40.0
+    """Height of a face in pixels below which identity is a guess."""
+    patch: float = 0.03
+    """A hand-made point without a face becomes a patch this wide, parts of the picture's shorter side."""
+    mark_reach: float = 0.35
+    """A mark picks a face whose box, grown by this part of its sides, holds the point."""
+
+
+class FaceFinder:
+    """Detector, mesh and (where the extra is there) identity at work on one picture. One per process."""
+
+    def __init__(
+        self,
+        detector: Detector | None = None,
+        mesh: Mesh | None = None,
+        identity: Identity | None = None,
+        settings: FinderSettings | None = None,
+    ) -> None:
+        self._detector = detector or Detector()
+        self._mesh = mesh or Mesh()
+        self._identity = identity
+        self._settings = settings or FinderSettings()
+
+    def find(
+        self,
+        picture: Picture,
+        regions: Sequence[NamedRegion] = (),
+        hands: Sequence[Mark] = (),
+        *,
+        again: Callable[[], Iterable[Picture]] | None = None,
+    ) -> tuple[FoundFace, ...]:
+        """The faces of an upright picture (uint8 h, w, 3), from left to right, hand-made patches last; see `search`."""
+        return self.search(picture, regions, hands, again=again).faces
+
+    def search(
+        self,
+        picture: Picture,
+        regions: Sequence[NamedRegion] = (),
+        hands: Sequence[Mark] = (),
+        *,
+        again: Callable[[], Iterable[Picture]] | None = None,
+    ) -> Search:
+        """The faces and notes on what was not believed.
+
+        `regions`: boxes from metadata, with or without names. `hands`: marks by hand. `again`: makes other versions of
+        the same picture (shadows lifted), asked for only when the first shows no face.
+        """
+        shown, seen = picture, self._believed(picture, self._detector.look(picture))
+        if not seen and again is not None:
+            for shown in again():
+                seen = self._believed(shown, self._detector.look(shown))
+                if seen:
+                    break
+        if not seen:
+            shown, seen = picture, self._believed(picture, self._detector.look_again(picture))
+        faces, notes = self._with_regions(shown, seen, regions)
+        faces.sort(key=lambda f: (f.box.centre, f.name or ""))
+        faces = [replace(f, id=f"f{i}") for i, f in enumerate(faces, start=1)]
+        return Search(self._with_marks(shown, faces, hands), tuple(notes))
+
+    def _believed(self, picture: Picture, seen: Iterable[Detection]) -> list[_Seen]:
+        both = (_Seen(d, self._mesh.fit(picture, d)) for d in seen)
+        return [one for one in both if self._is_face(picture, one)]
+
+    def _is_face(self, picture: Picture, seen: _Seen) -> bool:
+        s = self._settings
+        if seen.detection.score >= s.sure_score:
+            return True
+        rough = shapes.places(None, seen.detection.box, seen.detection.points)[0]
+        return seen.fit.score >= s.mesh_score and skin_likeness(picture, rough.polygon) >= s.skin_likeness
+
+    def _with_regions(
+        self, picture: Picture, seen: list[_Seen], regions: Sequence[NamedRegion]
+    ) -> tuple[list[FoundFace], list[str]]:
+        """Faces without final ids, and notes on dropped regions."""
+        pairs = _paired([one.detection.box for one in seen], [r.box for r in regions], self._settings)
+        faces = [
+            self._face(picture, one, None, Origin.DETECTOR) for i, one in enumerate(seen) if i not in pairs.values()
+        ]
+        notes = []
+        for i, region in enumerate(regions):
+            if i in pairs:
+                faces.append(self._face(picture, seen[pairs[i]], region.name, Origin.REGION_AND_DETECTOR))
+                continue
+            found, note = self._looked_at(picture, region, [f.box for f in faces])
+            faces += [found] if found else []
+            notes += [note] if note else []
+        return faces, notes
+
+    def _looked_at(
+        self, picture: Picture, region: NamedRegion, taken: list[Box]
+    ) -> tuple[FoundFace | None, str | None]:
+        """The face of a region that no detection answers to; or the reason why there is none."""
+        s = self._settings
+        who = f"region '{region.name}'" if region.name else "a region without name"
+        area = _grown(region.box, s.close_look - 1)
+        if (
+            min(area.left + area.width, 1) - max(area.left, 0) <= 0
+            or min(area.top + area.height, 1) - max(area.top, 0) <= 0
+        ):
+            return None, f"{who} lies outside the picture: dropped"
+        part, covered = cut(picture, area)
+        close = [_moved(d, covered) for d in self._detector.look(part, s.close_score)]
+        fits = [_Seen(d, self._mesh.fit(picture, d)) for d in close if _same(d.box, region.box, s)]
+        believed = [one for one in fits if one.fit.score >= s.mesh_score and not _taken(one.detection.box, taken, s)]
+        if believed:
+            best = max(believed, key=lambda one: one.detection.score)
+            return self._face(picture, best, region.name, Origin.REGION_AND_DETECTOR), None
+        place = shapes.inner_ellipse(region.box)
+        if skin_likeness(picture, place.polygon) < s.skin_likeness:
+            return None, f"{who}: neither a face nor skin there (stale?): dropped"
+        return FoundFace("", region.name, region.box, Origin.REGION, 0.0, None, (place,)), None
+
+    def _face(self, picture: Picture, seen: _Seen, name: str | None, origin: Origin) -> FoundFace:
+        detection, fit = seen.detection, seen.fit
+        vector = None
+        if self._identity is not None and fit.score >= self._settings.mesh_score:
+            turned_away = abs(fit.yaw_deg) > self._mesh.settings.yaw_deg
+            if fit.face_px >= self._settings.identity_px and not turned_away:
+                vector = self._identity.vector(picture, fit)
+        where = shapes.places(fit, detection.box, detection.points)
+        return FoundFace(
+            "", name, detection.box, origin, detection.score, fit.yaw_deg, where, vector, reliable=fit.reliable
+        )
+
+    def _with_marks(self, picture: Picture, faces: list[FoundFace], marks: Sequence[Mark]) -> tuple[FoundFace, ...]:
+        result = list(faces)
+        patches: list[FoundFace] = []
+        for mark in marks:
+            at = None if mark.box is not None else _marked(mark, result, self._settings.mark_reach)
+            if at is None:
+                box = mark.box or self._patch_box(picture, mark)
+                where = (shapes.patch(box),)
+                patches.append(
+                    FoundFace(f"h{len(patches) + 1}", mark.name, box, Origin.HAND, 1.0, None, where, marked=True)
+                )
+            else:
+                result[at] = replace(result[at], name=mark.name or result[at].name, marked=True)
+        return (*result, *patches)
+
+    def _patch_box(self, picture: Picture, mark: Mark) -> Box:
+        height, width = picture.shape[:2]
+        side = self._settings.patch * min(height, width)
+        return Box(mark.x - side / width / 2, mark.y - side / height / 2, side / width, side / height)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    detection: Detection
+    fit: MeshFit
+
+
+def _same(a: Box, b: Box, s: FinderSettings) -> bool:
+    """Whether two boxes frame one face."""
+    if a.iou(b) >= s.same_iou:
+        return True
+    sizes = sorted((a.width * a.height, b.width * b.height))
+    return a.contains(*b.centre) and b.contains(*a.centre) and sizes[1] <= s.same_size * sizes[0]
+
+
+def _paired(detections: list[Box], regions: list[Box], s: FinderSettings) -> dict[int, int]:
+    """Region number -> detection number, best overlap first, each used once."""
+    candidates = sorted(
+        (
+            (-d.iou(r), _apart(d, r), i, j)
+            for i, r in enumerate(regions)
+            for j, d in enumerate(detections)
+            if _same(d, r, s)
+        ),
+    )
+    pairs: dict[int, int] = {}
+    for _, _, i, j in candidates:
+        if i not in pairs and j not in pairs.values():
+            pairs[i] = j
+    return pairs
+
+
+def _apart(a: Box, b: Box) -> float:
+    return float(np.hypot(a.centre[0] - b.centre[0], a.centre[1] - b.centre[1]))
+
+
+def _taken(box: Box, others: list[Box], s: FinderSettings) -> bool:
+    return any(_same(box, other, s) for other in others)
+
+
+def _grown(box: Box, by: float) -> Box:
+    return Box(
+        box.left - by * box.width / 2, box.top - by * box.height / 2, box.width * (1 + by), box.height * (1 + by)
+    )
+
+
+def _moved(detection: Detection, covered: Box) -> Detection:
+    """A detection in a part of the picture, in fractions of the whole."""
+    box = detection.box
+    whole = Box(
+        covered.left + box.left * covered.width,
+        covered.top + box.top * covered.height,
+        box.width * covered.width,
+        box.height * covered.height,
+    )
+    points = np.array(detection.points) * (covered.width, covered.height) + (covered.left, covered.top)
+    return replace(detection, box=whole, points=five_points(points))
+
+
+def _marked(mark: Mark, faces: list[FoundFace], reach: float) -> int | None:
+    """The number of the face that a mark picks: the nearest whose grown box holds the point."""
+    near = []
+    for i, face in enumerate(faces):
+        if _grown(face.box, reach).contains(mark.x, mark.y):
+            x, y = face.box.centre
+            near.append((((mark.x - x) / face.box.width) ** 2 + ((mark.y - y) / face.box.height) ** 2, i))
+    return min(near)[1] if near else None

@@ -1,0 +1,80 @@
+"""Resized, turned and cut-out pictures (uint8 RGB), with pixel centres at half integers throughout."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
+from xmpsync.faces.records import Picture
+from xmpsync.records import Box
+
+
+def resized(picture: Picture, width: int, height: int) -> Picture:
+    """The picture at `width` x `height` pixels, area-filtered when it shrinks, bilinear when it grows."""
+    if (picture.shape[1], picture.shape[0]) == (width, height):
+        return picture
+    image = Image.fromarray(np.ascontiguousarray(picture))
+    return np.asarray(image.resize((width, height), Image.Resampling.BILINEAR, reducing_gap=2.0))
+
+
+def fitted(picture: Picture, long_side: int) -> Picture:
+    """The picture with its longer side at `long_side` pixels, same shape."""
+    height, width = picture.shape[:2]
+    scale = long_side / max(height, width)
+    return resized(picture, max(1, round(width * scale)), max(1, round(height * scale)))
+
+
+def turned(picture: Picture, quarter_turns: int) -> Picture:
+    """The picture turned anticlockwise by quarter turns."""
+    return np.ascontiguousarray(np.rot90(picture, quarter_turns))
+
+
+def unturned_points(points: npt.NDArray[np.float64], quarter_turns: int) -> npt.NDArray[np.float64]:
+    """Fractions (..., 2) in the picture as it was, of points given in the picture turned by `turned`."""
+    x, y = points[..., 0], points[..., 1]
+    match quarter_turns % 4:
+        case 1:
+            return np.stack([1 - y, x], axis=-1)
+        case 2:
+            return np.stack([1 - x, 1 - y], axis=-1)
+        case 3:
+            return np.stack([y, 1 - x], axis=-1)
+    return points
+
+
+def cut(picture: Picture, box: Box) -> tuple[Picture, Box]:
+    """The part of the picture under `box`, clipped to whole pixels, and the box that it really covers."""
+    height, width = picture.shape[:2]
+    left, top = max(0, int(np.floor(box.left * width))), max(0, int(np.floor(box.top * height)))
+    right = min(width, int(np.ceil((box.left + box.width) * width)))
+    bottom = min(height, int(np.ceil((box.top + box.height) * height)))
+    right, bottom = max(right, left + 1), max(bottom, top + 1)
+    covered = Box(left / width, top / height, (right - left) / width, (bottom - top) / height)
+    return picture[top:bottom, left:right], covered
+
+
+def warped(picture: Picture, picture_from_crop: npt.NDArray[np.float64], size: int) -> Picture:
+    """A `size` x `size` crop; `picture_from_crop` (2, 3) maps crop pixels to picture pixels. Outside is black.
+
+    A crop that shrinks the picture is taken from a reduced copy, so that no detail aliases.
+    """
+    step = float(np.hypot(picture_from_crop[0, 0], picture_from_crop[1, 0]))
+    corners = np.array([[0, 0, 1], [size, 0, 1], [0, size, 1], [size, size, 1]], dtype=np.float64)
+    reach = corners @ picture_from_crop.T
+    height, width = picture.shape[:2]
+    left, top = (max(0, int(v) - 2) for v in reach.min(axis=0))
+    right, bottom = (int(v) + 3 for v in reach.max(axis=0))
+    right, bottom = min(width, max(right, left + 1)), min(height, max(bottom, top + 1))
+    if left >= right or top >= bottom:
+        return np.zeros((size, size, 3), np.uint8)
+    image = Image.fromarray(np.ascontiguousarray(picture[top:bottom, left:right]))
+    reduce = max(1, int(step))
+    if reduce > 1:
+        image = image.reduce(reduce)
+    matrix = picture_from_crop.copy()
+    matrix[:, 2] -= (left, top)
+    matrix /= reduce
+    return np.asarray(
+        image.transform((size, size), Image.Transform.AFFINE, tuple(matrix.ravel()), Image.Resampling.BILINEAR)
+    )
