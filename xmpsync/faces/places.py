@@ -24,9 +24,9 @@ RIGHT_CHEEK: tuple[Vertex, ...] = (
     (118, 50, 0.45),
     (118, 101, 0.65),
     (101, 36, 0.4),
-    (142, 36, 0.65),
-    (203, 36, 0.6),
-    (206, 205, 0.5),
+    (142, 36, 0.4),
+    (203, 36, 0.5),
+    (206, 205, 0.55),
     (216, 207, 0.5),
     (207, 187, 0.4),
     (187, 50, 0.3),
@@ -37,9 +37,9 @@ LEFT_CHEEK: tuple[Vertex, ...] = (
     (347, 280, 0.45),
     (347, 330, 0.65),
     (330, 266, 0.4),
-    (371, 266, 0.65),
-    (423, 266, 0.6),
-    (426, 425, 0.5),
+    (371, 266, 0.4),
+    (423, 266, 0.5),
+    (426, 425, 0.55),
     (436, 427, 0.5),
     (427, 411, 0.4),
     (411, 280, 0.3),
@@ -177,7 +177,7 @@ def _rough(points: npt.NDArray[np.float64], box: Box, s: PlaceSettings) -> npt.N
         low_a, low_b = (eye + s.band_bottom * (m - eye) for eye, m in ((eye_a, mouth_a), (eye_b, mouth_b)))
         middle = eyes + 0.8 * (nose - eyes)  # above the nostrils
         shape = [*upper, low_b + out * 0.6, low_b - out * 0.4, middle, low_a + out * 0.4, low_a - out * 0.6]
-        return np.array(shape) * unit
+        return np.asarray(np.array(shape) * unit)
     side = np.array([-down[1], down[0]]) / d
     away = -np.sign((nose - eyes) @ side) or 1.0
     centre = eyes + s.cheek_centre_down * down + away * s.cheek_centre_back * d * side
@@ -186,7 +186,7 @@ def _rough(points: npt.NDArray[np.float64], box: Box, s: PlaceSettings) -> npt.N
 
 
 def _pixel_aspect(box: Box) -> float:
-    """Height fraction over width fraction of a square, guessed from the box: faces are about 1.3 times as high as wide."""
+    """Height fraction over width fraction of a square, by the box: a face is about 1.3 times as high as wide."""
     return box.height / (1.3 * box.width) if box.width > 0 else 1.0
 
 
