@@ -19,9 +19,6 @@ from xmpsync.faces.pixels import fitted, turned, unturned_points
 from xmpsync.faces.records import Detection, FivePoints, Picture
 from xmpsync.records import Box
 
-VERSION = "centerface-fp16w/1"
-"""Goes into store keys: changes whenever the same picture may give other faces."""
-
 STRIDE = 4
 PAD = 32
 
@@ -53,12 +50,6 @@ class Detector:
         self._threads = threads
         self._settings = settings or DetectorSettings()
         self._session: Any = None
-
-    @property
-    def version(self) -> str:
-        """For store keys: model and settings."""
-        s = self._settings
-        return f"{VERSION}/{'-'.join(map(str, s.long_sides))}/{s.score:g}/{s.second_look_score:g}"
 
     def find(self, picture: Picture) -> tuple[Detection, ...]:
         """The faces of an upright picture, from left to right; where none is seen, after the extra looks too."""

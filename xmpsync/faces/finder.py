@@ -9,28 +9,27 @@ a note. A detection that the mesh model does not believe and that is not skin-co
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from xmpsync.faces import places as shapes
+from xmpsync.faces.balance import picture_for_detection
 from xmpsync.faces.detector import Detector, five_points
-from xmpsync.faces.identity import Identity
+from xmpsync.faces.identity import Identity, available
+from xmpsync.faces.matching import MatchSettings, grown, is_taken, marked_face, paired, same_face
 from xmpsync.faces.mesh import Mesh
 from xmpsync.faces.pixels import cut
-from xmpsync.faces.records import Detection, FoundFace, Mark, MeshFit, NamedRegion, Origin, Picture, Search
+from xmpsync.faces.records import Detection, FoundFace, Mark, MeshFit, NamedBox, NamedRegion, Origin, Picture, Search
 from xmpsync.faces.skinlike import skin_likeness
-from xmpsync.records import Box
+from xmpsync.records import Box, Vec2, Vec3
 
 
 @dataclass(frozen=True, slots=True)
 class FinderSettings:
     """When boxes are one face, and when a face is none."""
 
-    same_iou: float = 0.25
-    """Region and detection overlapping this much (IoU) are one face; regions often take in hair and neck."""
-    same_size: float = 3.0
-    """With centres inside each other, their areas may differ by this factor."""
     sure_score: float = 0.72
     """A detection this strong needs no second opinion."""
     mesh_score: float = 0.35
@@ -45,8 +44,7 @@ class FinderSettings:
     """Height of a face in pixels below which identity is a guess."""
     patch: float = 0.03
     """A hand-made point without a face becomes a patch this wide, parts of the picture's shorter side."""
-    mark_reach: float = 0.35
-    """A mark picks a face whose box, grown by this part of its sides, holds the point."""
+    match: MatchSettings = field(default_factory=MatchSettings)
 
 
 class FaceFinder:
@@ -66,14 +64,24 @@ class FaceFinder:
 
     def find(
         self,
-        picture: Picture,
-        regions: Sequence[NamedRegion] = (),
-        hands: Sequence[Mark] = (),
+        camera: npt.NDArray[np.floating],
         *,
-        again: Callable[[], Iterable[Picture]] | None = None,
-    ) -> tuple[FoundFace, ...]:
-        """The faces of an upright picture (uint8 h, w, 3), from left to right, hand-made patches last; see `search`."""
-        return self.search(picture, regions, hands, again=again).faces
+        neutral: Vec3 | None = None,
+        regions: Sequence[tuple[str | None, Box]] = (),
+        hands: Sequence[tuple[str | None, Vec2]] = (),
+    ) -> tuple[tuple[FoundFace, ...], tuple[str, ...]]:
+        """The faces of a frame, from left to right, hand-made patches last; and notes on what was not believed.
+
+        `camera`: linear camera values (h, w, 3), upright, some 1000-1500 pixels on the longer side. `neutral`: the
+        as-shot neutral in camera RGB. `regions`: name and box from metadata. `hands`: name and point marked by hand.
+        """
+        search = self.search(
+            picture_for_detection(camera, neutral),
+            [NamedBox(name, box) for name, box in regions],
+            [Mark(x, y, name) for name, (x, y) in hands],
+            again=lambda: (picture_for_detection(camera, neutral, lifted=True),),
+        )
+        return search.faces, search.notes
 
     def search(
         self,
@@ -83,7 +91,7 @@ class FaceFinder:
         *,
         again: Callable[[], Iterable[Picture]] | None = None,
     ) -> Search:
-        """The faces and notes on what was not believed.
+        """The same for a finished picture, uint8 (h, w, 3), upright.
 
         `regions`: boxes from metadata, with or without names. `hands`: marks by hand. `again`: makes other versions of
         the same picture (shadows lifted), asked for only when the first shows no face.
@@ -98,7 +106,7 @@ class FaceFinder:
             shown, seen = picture, self._believed(picture, self._detector.look_again(picture))
         faces, notes = self._with_regions(shown, seen, regions)
         faces.sort(key=lambda f: (f.box.centre, f.name or ""))
-        faces = [replace(f, id=f"f{i}") for i, f in enumerate(faces, start=1)]
+        faces = [replace(f, face_id=f"f{i}") for i, f in enumerate(faces, start=1)]
         return Search(self._with_marks(shown, faces, hands), tuple(notes))
 
     def _believed(self, picture: Picture, seen: Iterable[Detection]) -> list[_Seen]:
@@ -116,7 +124,7 @@ class FaceFinder:
         self, picture: Picture, seen: list[_Seen], regions: Sequence[NamedRegion]
     ) -> tuple[list[FoundFace], list[str]]:
         """Faces without final ids, and notes on dropped regions."""
-        pairs = _paired([one.detection.box for one in seen], [r.box for r in regions], self._settings)
+        pairs = paired([one.detection.box for one in seen], [r.box for r in regions], self._settings.match)
         faces = [
             self._face(picture, one, None, Origin.DETECTOR) for i, one in enumerate(seen) if i not in pairs.values()
         ]
@@ -136,7 +144,7 @@ class FaceFinder:
         """The face of a region that no detection answers to; or the reason why there is none."""
         s = self._settings
         who = f"region '{region.name}'" if region.name else "a region without name"
-        area = _grown(region.box, s.close_look - 1)
+        area = grown(region.box, s.close_look - 1)
         if (
             min(area.left + area.width, 1) - max(area.left, 0) <= 0
             or min(area.top + area.height, 1) - max(area.top, 0) <= 0
@@ -144,8 +152,10 @@ class FaceFinder:
             return None, f"{who} lies outside the picture: dropped"
         part, covered = cut(picture, area)
         close = [_moved(d, covered) for d in self._detector.look(part, s.close_score)]
-        fits = [_Seen(d, self._mesh.fit(picture, d)) for d in close if _same(d.box, region.box, s)]
-        believed = [one for one in fits if one.fit.score >= s.mesh_score and not _taken(one.detection.box, taken, s)]
+        fits = [_Seen(d, self._mesh.fit(picture, d)) for d in close if same_face(d.box, region.box, s.match)]
+        believed = [
+            one for one in fits if one.fit.score >= s.mesh_score and not is_taken(one.detection.box, taken, s.match)
+        ]
         if believed:
             best = max(believed, key=lambda one: one.detection.score)
             return self._face(picture, best, region.name, Origin.REGION_AND_DETECTOR), None
@@ -170,10 +180,14 @@ class FaceFinder:
         result = list(faces)
         patches: list[FoundFace] = []
         for mark in marks:
-            at = None if mark.box is not None else _marked(mark, result, self._settings.mark_reach)
+            at = (
+                None
+                if mark.box is not None
+                else marked_face(mark.x, mark.y, [f.box for f in faces], self._settings.match)
+            )
             if at is None:
                 box = mark.box or self._patch_box(picture, mark)
-                where = (shapes.patch(box),)
+                where = (shapes.patch(box),) if mark.box else ()
                 patches.append(
                     FoundFace(f"h{len(patches) + 1}", mark.name, box, Origin.HAND, 1.0, None, where, marked=True)
                 )
@@ -193,45 +207,6 @@ class _Seen:
     fit: MeshFit
 
 
-def _same(a: Box, b: Box, s: FinderSettings) -> bool:
-    """Whether two boxes frame one face."""
-    if a.iou(b) >= s.same_iou:
-        return True
-    sizes = sorted((a.width * a.height, b.width * b.height))
-    return a.contains(*b.centre) and b.contains(*a.centre) and sizes[1] <= s.same_size * sizes[0]
-
-
-def _paired(detections: list[Box], regions: list[Box], s: FinderSettings) -> dict[int, int]:
-    """Region number -> detection number, best overlap first, each used once."""
-    candidates = sorted(
-        (
-            (-d.iou(r), _apart(d, r), i, j)
-            for i, r in enumerate(regions)
-            for j, d in enumerate(detections)
-            if _same(d, r, s)
-        ),
-    )
-    pairs: dict[int, int] = {}
-    for _, _, i, j in candidates:
-        if i not in pairs and j not in pairs.values():
-            pairs[i] = j
-    return pairs
-
-
-def _apart(a: Box, b: Box) -> float:
-    return float(np.hypot(a.centre[0] - b.centre[0], a.centre[1] - b.centre[1]))
-
-
-def _taken(box: Box, others: list[Box], s: FinderSettings) -> bool:
-    return any(_same(box, other, s) for other in others)
-
-
-def _grown(box: Box, by: float) -> Box:
-    return Box(
-        box.left - by * box.width / 2, box.top - by * box.height / 2, box.width * (1 + by), box.height * (1 + by)
-    )
-
-
 def _moved(detection: Detection, covered: Box) -> Detection:
     """A detection in a part of the picture, in fractions of the whole."""
     box = detection.box
@@ -245,11 +220,7 @@ def _moved(detection: Detection, covered: Box) -> Detection:
     return replace(detection, box=whole, points=five_points(points))
 
 
-def _marked(mark: Mark, faces: list[FoundFace], reach: float) -> int | None:
-    """The number of the face that a mark picks: the nearest whose grown box holds the point."""
-    near = []
-    for i, face in enumerate(faces):
-        if _grown(face.box, reach).contains(mark.x, mark.y):
-            x, y = face.box.centre
-            near.append((((mark.x - x) / face.box.width) ** 2 + ((mark.y - y) / face.box.height) ** 2, i))
-    return min(near)[1] if near else None
+def make_finder(*, people: bool, threads: int = 1) -> FaceFinder:
+    """A finder with the shipped models; `people` adds identity vectors where the extra of that name is installed."""
+    identity = Identity() if people and available() else None
+    return FaceFinder(Detector(threads), Mesh(threads), identity)

@@ -19,9 +19,6 @@ import numpy.typing as npt
 from xmpsync.errors import WrongUsage
 from xmpsync.faces.records import MeshFit, Picture
 
-VERSION = "dlib-resnet-v1/1"
-"""Goes into store keys beside the detector's version."""
-
 HOW_TO_GET = 'Install the extra: pip install "xmpsync[people]".'
 MODEL_FILE = "dlib_face_recognition_resnet_model_v1.dat"
 N_NUMBERS = 128

@@ -17,9 +17,6 @@ from xmpsync.faces import runtime
 from xmpsync.faces.pixels import warped
 from xmpsync.faces.records import Detection, MeshFit, Picture
 
-VERSION = "face-mesh-468/1"
-"""Goes into store keys beside the detector's version."""
-
 CROP_PX = 192
 N_POINTS = 468
 

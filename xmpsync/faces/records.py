@@ -93,12 +93,13 @@ class Origin(StrEnum):
 class FoundFace:
     """One face of a frame, ready to be measured.
 
-    `id` is stable under a re-run ("f1", "f2", ... from left to right; hand-made patches "h1", ...). `name` comes from
+    `face_id` is stable under a re-run ("f1", "f2", ... from left to right; hand-made patches "h1", ...). `name` is from
     the region or the mark. `yaw_deg` is None where no mesh was fitted. `identity`: 128 numbers, or None without the
     extra `people` or where the face is too small or turned for it. `box` is the detector's where it saw the face.
+    `places` is empty for a hand-made point: measure around the centre of `box`.
     """
 
-    id: str
+    face_id: str
     name: str | None
     box: Box
     origin: Origin

@@ -1,0 +1,12 @@
+"""Versions for store keys. Raise one when the same picture may give other faces, places or identity numbers."""
+
+from __future__ import annotations
+
+BALANCE = "balance-1"
+DETECTOR = "centerface-fp16w-1"
+MESH = "face-mesh-468-1"
+PLACES = "places-1"
+FINDER = "finder-1"
+IDENTITY = "dlib-resnet-v1-1"
+
+FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))
