@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from xmpsync.errors import FrameError
+from xmpsync.faces.balance import picture_for_detection
+from xmpsync.faces.finder import FaceFinder
+from xmpsync.faces.records import FoundFace, NamedBox, Picture, Search
+from xmpsync.faces.records import Mark as HandMark
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.read.profile import profile_for
 from xmpsync.read.raw import RawImage, open_raw
-from xmpsync.records import Box
-from xmpsync.skin.measure import measure_face, measure_neutral, measure_patch
-from xmpsync.skin.records import Cells, FaceSkin
+from xmpsync.records import Box, Vec3
+from xmpsync.skin.measure import measure_face, measure_neutral
+from xmpsync.skin.records import Cells, FaceSkin, Unusable
 from xmpsync.solve.problem import Scene
 from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, MeasuredNeutral
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, oriented, read_regions
-
-if TYPE_CHECKING:
-    from xmpsync.faces.finder import FaceFinder, FoundFace
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +32,14 @@ class MeasureSettings:
     """How a frame is measured.
 
     `detection_side_px`: long side of the picture that the detector sees; larger finds smaller faces, at square cost.
-    `proxy_side_px`: long side of the stored proxy, enough for the page. `margin`: cells around a face box, in parts
-    of its size, so that forehead and chin of a tight box are inside. `patch_radius`: half size of a hand-marked
+    `proxy_side_px`: long side of the stored proxy, enough for the page. `margin`: room around a face's places, in
+    parts of its box. `patch_radius`: half size of a hand-marked
     patch, in fractions of the picture's long side.
     """
 
     detection_side_px: int = 1024
     proxy_side_px: int = 480
-    margin: float = 0.35
+    margin: float = 0.1
     patch_radius: float = 0.008
 
 
@@ -80,21 +81,22 @@ def _measure(job: Job) -> FrameMeasurement:
     profile, profile_note = profile_for(header, raw)
     packet = job.packet if job.packet is not None else header.embedded_xmp
     regions, notes = _regions(packet, header)
+    neutral = header.as_shot_neutral or raw.as_shot_neutral
     picture_cells = raw.cells(reduce=_reduction(raw, SETTINGS.detection_side_px))
-    found, face_notes = _find_faces(picture_cells, header, regions, job)
-    faces = tuple(_measured_face(face, raw, header) for face in found)
+    found = _find_faces(picture_cells, neutral, regions, job)
+    faces = tuple(_measured_face(face, raw, neutral) for face in found.faces)
     return FrameMeasurement(
         capture=header.capture,
         unique_camera_model=header.unique_camera_model,
         profile=profile,
-        as_shot_neutral=header.as_shot_neutral,
+        as_shot_neutral=neutral,
         baseline_exposure_ev=header.baseline_exposure_ev,
         scene=scene_of(picture_cells),
         faces=faces,
         neutrals=_neutrals(job.marks, raw),
         proxy=_proxy(picture_cells),
         embedded_xmp=header.embedded_xmp,
-        notes=tuple(n for n in (profile_note, *notes, *face_notes) if n),
+        notes=tuple(n for n in (profile_note, *raw.notes, *notes, *found.notes) if n),
     )
 
 
@@ -118,59 +120,56 @@ def _reduction(raw: RawImage, side_px: int) -> int:
 
 @lru_cache(maxsize=1)
 def _finder(people: bool) -> FaceFinder:
-    from xmpsync.faces.finder import make_finder
+    """The face finder of this process; its models are loaded once."""
+    from xmpsync.faces import identity
 
-    return make_finder(people=people)
+    return FaceFinder(identity=identity.Identity() if people and identity.available() else None)
 
 
-def _find_faces(
-    cells: Cells, header: RawHeader, regions: Regions, job: Job
-) -> tuple[tuple[FoundFace, ...], tuple[str, ...]]:
-    points = tuple((m.name, (m.x, m.y)) for m in job.marks if m.kind == "skin")
-    return _finder(job.people).find(
-        cells.camera,
-        neutral=header.as_shot_neutral,
-        regions=tuple((face.name, face.box) for face in regions.faces),
-        hands=points,
+def _find_faces(cells: Cells, neutral: Vec3 | None, regions: Regions, job: Job) -> Search:
+    def lifted() -> Iterator[Picture]:
+        yield picture_for_detection(cells.camera, neutral, lifted=True)
+
+    return _finder(job.people).search(
+        picture_for_detection(cells.camera, neutral),
+        [NamedBox(face.name, face.box) for face in regions.faces],
+        [HandMark(m.x, m.y, m.name) for m in job.marks if m.kind == "skin"],
+        again=lifted,
     )
 
 
-def _measured_face(face: FoundFace, raw: RawImage, header: RawHeader) -> MeasuredFace:
-    margin = SETTINGS.margin
-    box = face.box
-    area = Box(
-        box.left - margin * box.width,
-        box.top - margin * box.height,
-        box.width * (1 + 2 * margin),
-        box.height * (1 + 2 * margin),
-    )
-    if face.places:
-        skin = measure_face(raw.cells(area), face.places)
-    else:
-        x, y = box.centre
-        skin = measure_patch(raw.cells(area), x, y, SETTINGS.patch_radius)
-    usable = isinstance(skin, FaceSkin)
+def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> MeasuredFace:
+    skin = measure_face(raw.cells(_area(face)), face.places, neutral=neutral)
     return MeasuredFace(
-        face_id=face.face_id,
-        box=box,
-        origin=face.origin,
+        face_id=face.id,
+        box=face.box,
+        origin=face.origin.value,
         name=face.name,
         score=face.score,
         yaw_deg=face.yaw_deg,
         skin=skin if isinstance(skin, FaceSkin) else None,
-        unusable=None if usable else skin,  # type: ignore[arg-type]
+        unusable=None if isinstance(skin, FaceSkin) else skin,
         identity=face.identity,
     )
+
+
+def _area(face: FoundFace) -> Box:
+    """The face's box and all its places, with a margin."""
+    xs = [x for place in face.places for x, _ in place.polygon] + [face.box.left, face.box.left + face.box.width]
+    ys = [y for place in face.places for _, y in place.polygon] + [face.box.top, face.box.top + face.box.height]
+    wide, high = SETTINGS.margin * face.box.width, SETTINGS.margin * face.box.height
+    return Box(min(xs) - wide, min(ys) - high, max(xs) - min(xs) + 2 * wide, max(ys) - min(ys) + 2 * high)
 
 
 def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, ...]:
     found = []
     for mark in marks:
         if mark.kind == "neutral":
-            r = SETTINGS.patch_radius * 2
-            camera = measure_neutral(raw.cells(Box(mark.x - r, mark.y - r, 2 * r, 2 * r)))
-            if camera is not None:
-                found.append(MeasuredNeutral(mark.x, mark.y, camera))
+            r = SETTINGS.patch_radius * 3
+            cells = raw.cells(Box(mark.x - r, mark.y - r, 2 * r, 2 * r))
+            patch = measure_neutral(cells, mark.x, mark.y, SETTINGS.patch_radius)
+            if not isinstance(patch, Unusable):
+                found.append(MeasuredNeutral(mark.x, mark.y, patch.camera))
     return tuple(found)
 
 

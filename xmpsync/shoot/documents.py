@@ -1,0 +1,230 @@
+"""The JSON documents of every command that reports (described in docs/json.md). Plain dicts, units in the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from xmpsync import __version__
+from xmpsync.shoot.check import Figures, figures
+
+if TYPE_CHECKING:
+    from xmpsync.shoot.check import Checked
+    from xmpsync.shoot.correct import Correction
+    from xmpsync.shoot.history import History, RollbackReady
+    from xmpsync.shoot.load import LeftOut, Trouble
+    from xmpsync.shoot.overnight import MeasuredShoot
+    from xmpsync.shoot.propose import Numbers, Row
+    from xmpsync.shoot.session import Ready
+    from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution
+    from xmpsync.write.perform import RunOutcome
+
+SCHEMA = 1
+
+
+def correction_document(found: Correction, outcome: RunOutcome | None) -> dict[str, Any]:
+    """`correct --json`: the plan, and what was written if it was."""
+    proposal, options = found.proposal, found.ready.options
+    return {
+        **_head("correct"),
+        "options": options.to_manifest(),
+        "frames": [_row(row) for row in proposal.rows],
+        **_shared(found.ready, proposal.solution, found.troubles, found.left_out),
+        "figures_before": _figures(figures(proposal.solution, options, after=False)),
+        "figures_after": _figures(figures(proposal.solution, options, after=True)),
+        "files_to_change": [change.path for change in proposal.plan.changes],
+        "run": None if outcome is None else _outcome(outcome),
+    }
+
+
+def check_document(found: Checked) -> dict[str, Any]:
+    """`check --json`: the figures as the sidecars stand now."""
+    return {
+        **_head("check"),
+        "passed": found.passed,
+        "figures": _figures(found.figures),
+        "frames": [_frame(frame) for frame in found.solution.frames],
+        **_shared(found.ready, found.solution, found.ready.troubles, found.ready.left_out),
+    }
+
+
+def measure_document(found: MeasuredShoot) -> dict[str, Any]:
+    """`measure --json`: which faces have skin."""
+    return {
+        **_head("measure"),
+        "frames": [
+            {
+                "frame": frame_id,
+                "body": m.capture.body,
+                "faces": [
+                    {
+                        "face": face.face_id,
+                        "name": face.name,
+                        "origin": face.origin,
+                        "box": [face.box.left, face.box.top, face.box.width, face.box.height],
+                        "unusable": face.unusable.value if face.unusable else None,
+                        "camera": list(face.skin.camera) if face.skin else None,
+                    }
+                    for face in m.faces
+                ],
+                "notes": list(m.notes),
+            }
+            for frame_id, m in found.measured.frames.items()
+        ],
+        "frames_from_store": found.measured.n_from_store,
+        "cameras": found.scales.sentences(),
+        "failed": _failed(found.troubles),
+        "left_out": _left_out(found.left_out),
+    }
+
+
+def runs_document(found: History) -> dict[str, Any]:
+    """`runs --json`."""
+    return {
+        **_head("runs"),
+        "runs": [
+            {
+                "run": run.run_id,
+                "time": run.time,
+                "command": run.command,
+                "tool_version": run.tool_version,
+                "files": list(run.paths),
+                "state": run.state,
+                "undoes": run.undoes,
+            }
+            for run in found.runs
+        ],
+        "damaged_backups": [{"run": d.run_id, "file": d.path, "what": d.what} for d in found.damaged],
+        "verified": found.verified,
+    }
+
+
+def rollback_document(found: RollbackReady, outcome: RunOutcome | None) -> dict[str, Any]:
+    """`rollback --json`: what goes back, and what stays and why."""
+    return {
+        **_head("rollback"),
+        "undoes": found.plan.run_id,
+        "files": [{"file": s.path, "action": s.action.value, "why": s.why} for s in found.plan.steps],
+        "run": None if outcome is None else _outcome(outcome),
+    }
+
+
+def _head(command: str) -> dict[str, Any]:
+    return {"schema": SCHEMA, "tool_version": __version__, "command": command}
+
+
+def _shared(
+    ready: Ready, solution: Solution, troubles: Sequence[Trouble], left_out: Sequence[LeftOut]
+) -> dict[str, Any]:
+    return {
+        "persons": [
+            {
+                "person": p.name,
+                "lab_d50": list(p.lab_d50),
+                "faces": p.n_faces,
+                "referenced": p.referenced,
+                "reference_spread_delta_e00": p.reference_spread_de00,
+            }
+            for p in solution.persons
+        ],
+        "light_groups": [
+            {
+                "group": g.index,
+                "frames": list(g.frame_ids),
+                "strength": g.strength,
+                "exposure_coupling_sd_ev": g.exposure_coupling_sd_ev,
+            }
+            for g in solution.groups
+        ],
+        "cameras": ready.scales.sentences(),
+        "failed": _failed(troubles),
+        "left_out": _left_out(left_out),
+        "notes": list(solution.notes),
+    }
+
+
+def _failed(troubles: Sequence[Trouble]) -> list[dict[str, str]]:
+    return [{"frame": t.frame_id, "what": t.what, "next_step": t.next_step} for t in troubles]
+
+
+def _left_out(left_out: Sequence[LeftOut]) -> list[dict[str, str]]:
+    return [{"frame": item.frame_id, "reason": item.reason} for item in left_out]
+
+
+def _row(row: Row) -> dict[str, Any]:
+    return {
+        **_frame(row.result),
+        "sidecar": row.sidecar,
+        "creates_sidecar": row.creates,
+        "before": _numbers(row.before),
+        "after": _numbers(row.after) if row.after else None,
+    }
+
+
+def _frame(result: FrameResult) -> dict[str, Any]:
+    return {
+        "frame": result.frame_id,
+        "basis": result.basis.value,
+        "light_group": result.group,
+        "sd": {"mired": result.sd_mired, "tint": result.sd_tint, "exposure_ev": result.sd_ev},
+        "faces": [_face(face) for face in result.faces],
+        "findings": [_finding(finding) for finding in result.findings],
+    }
+
+
+def _face(face: FaceResult) -> dict[str, Any]:
+    return {
+        "face": face.face_id,
+        "person": face.person,
+        "probability": face.probability,
+        "judged": face.judged,
+        "delta_e00_before": face.delta_e00_before,
+        "delta_e00_after": face.delta_e00_after,
+        "level_ev_before": face.level_ev_before,
+        "level_ev_after": face.level_ev_after,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "code": finding.code.value,
+        "advice": finding.advice,
+        "local": [
+            {
+                "face": d.face_id,
+                "person": d.person,
+                "exposure_ev": d.d_exposure_ev,
+                "mired": d.d_mired,
+                "tint": d.d_tint,
+            }
+            for d in finding.local
+        ],
+    }
+
+
+def _numbers(numbers: Numbers) -> dict[str, float | None]:
+    return {
+        "temperature_k": numbers.temperature_k,
+        "tint": numbers.tint,
+        "exposure_ev": numbers.exposure_ev,
+    }
+
+
+def _figures(value: Figures) -> dict[str, Any]:
+    return {
+        "faces": value.n_faces,
+        "faces_within_tolerance": value.n_within,
+        "delta_e00_median": value.de00_median,
+        "delta_e00_p95": value.de00_p95,
+        "level_ev_median": value.ev_median,
+        "level_ev_p95": value.ev_p95,
+    }
+
+
+def _outcome(outcome: RunOutcome) -> dict[str, Any]:
+    return {
+        "run": outcome.run_id,
+        "written": list(outcome.written),
+        "created": list(outcome.created),
+        "left_alone": [{"file": item.path, "reason": item.reason} for item in outcome.left_alone],
+    }
