@@ -1,0 +1,154 @@
+"""Sums and clipping of blocks of photosites, by colour: the inner loop of every measurement.
+
+A picture is one uint16 array of photosites (h, w); a linear picture (h, w, 3) is seen as (h, 3 w) with the period
+1 x 3. Rows are added first, along whole contiguous lines, then columns on what is left: several times faster than
+strided access, and exact in integers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+# Photosites that are summed at a time: keeps temporary arrays near 8 MB.
+_STRIPE_PHOTOSITES = 2_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensor:
+    """The photosites of one period, by position: colour 0, 1, 2 (int), black, white and saturation in DN.
+
+    All arrays have the shape of the period: (2, 2), (6, 6), (1, 3) for a linear picture. `cell_height`, `cell_width`:
+    photosites of one cell, dividing the period.
+    """
+
+    colours: npt.NDArray[np.int_]
+    black_dn: npt.NDArray[np.float64]
+    white_dn: npt.NDArray[np.float64]
+    saturation_dn: npt.NDArray[np.float64]
+    cell_height: int
+    cell_width: int
+
+    @property
+    def period(self) -> tuple[int, int]:
+        return self.colours.shape[0], self.colours.shape[1]
+
+    def photosites_per_cell(self) -> tuple[float, float, float]:
+        """Photosites of each colour in one cell, averaged over the cells of a period."""
+        cells = self.colours.size / (self.cell_height * self.cell_width)
+        red, green, blue = (float((self.colours == c).sum()) / cells for c in range(3))
+        return red, green, blue
+
+
+def cell_means(
+    photosites: npt.NDArray[np.uint16], sensor: Sensor, reduce: int
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
+    """Linear camera values (n, m, 3) of blocks of `reduce` x `reduce` cells, and where a photosite is saturated.
+
+    Photosites past the last whole block are left out.
+    """
+    period_v, period_h = sensor.period
+    block_v, block_h = sensor.cell_height * reduce, sensor.cell_width * reduce
+    if block_v % period_v or block_h % period_h:
+        return _from_single_cells(photosites, sensor, reduce)
+    n, m = photosites.shape[0] // block_v, photosites.shape[1] // block_h
+    camera = np.zeros((n, m, 3), dtype=np.float32)
+    clipped = np.zeros((n, m), dtype=np.bool_)
+    step = max(1, _STRIPE_PHOTOSITES // max(1, block_v * photosites.shape[1]))
+    for first in range(0, n, step):
+        last = min(n, first + step)
+        stripe = photosites[first * block_v : last * block_v, : m * block_h]
+        _stripe(stripe, sensor, block_v, block_h, camera[first:last], clipped[first:last])
+    return camera, clipped
+
+
+def _stripe(
+    stripe: npt.NDArray[np.uint16],
+    sensor: Sensor,
+    block_v: int,
+    block_h: int,
+    camera: npt.NDArray[np.float32],
+    clipped: npt.NDArray[np.bool_],
+) -> None:
+    """Fill `camera` (zeros) and `clipped` (False) of one stripe of whole blocks."""
+    period_v, period_h = sensor.period
+    n, m = camera.shape[:2]
+    repeats_v, repeats_h = block_v // period_v, block_h // period_h
+    counts = np.array([(sensor.colours == c).sum() for c in range(3)], dtype=np.float64)
+    for i in range(period_v):
+        lines = stripe.reshape(n, repeats_v, period_v, -1)[:, :, i]
+        total, highest = _add_lines(lines)
+        for j in range(period_h):
+            colour = sensor.colours[i, j]
+            values = total.reshape(n, m, repeats_h, period_h)[..., j]
+            mean = (
+                values.sum(axis=2) / np.float32(repeats_v * repeats_h)
+                if repeats_h > 1
+                else (values[..., 0] / np.float32(repeats_v))
+            )
+            black, white = sensor.black_dn[i, j], sensor.white_dn[i, j]
+            scale = np.float32(1 / (counts[colour] * (white - black)))
+            camera[:, :, colour] += (mean.astype(np.float32) - np.float32(black)) * scale
+            over = highest.reshape(n, m, repeats_h, period_h)[..., j] >= sensor.saturation_dn[i, j]
+            clipped |= over.any(axis=2)
+
+
+def _add_lines(lines: npt.NDArray[np.uint16]) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint16]]:
+    """Sum and largest value over axis 1 of (n, lines, w), line by line, so that memory is read in order."""
+    total = lines[:, 0].astype(np.uint32)
+    highest = lines[:, 0]
+    if lines.shape[1] > 1:
+        highest = highest.copy()
+        for k in range(1, lines.shape[1]):
+            total += lines[:, k]
+            np.maximum(highest, lines[:, k], out=highest)
+    return total, highest
+
+
+def _from_single_cells(
+    photosites: npt.NDArray[np.uint16], sensor: Sensor, reduce: int
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
+    """For blocks that are no whole number of periods (3 x 3 cells of a 6 x 6 pattern): cell by cell, then averaged."""
+    height, width = sensor.cell_height * reduce, sensor.cell_width * reduce
+    n, m = photosites.shape[0] // height, photosites.shape[1] // width
+    camera = np.zeros((n, m, 3), dtype=np.float32)
+    clipped = np.zeros((n, m), dtype=np.bool_)
+    # stripes of whole blocks that also start on a whole period
+    unit = int(np.lcm(height, sensor.period[0])) // height
+    step = unit * max(1, _STRIPE_PHOTOSITES // max(1, unit * height * photosites.shape[1]))
+    for first in range(0, n, step):
+        last = min(n, first + step)
+        stripe = photosites[first * height : last * height, : m * width]
+        cells, over = _single_cells(stripe, sensor)
+        rows = last - first
+        camera[first:last] = cells.reshape(rows, reduce, m, reduce, 3).mean(axis=(1, 3))
+        clipped[first:last] = over.reshape(rows, reduce, m, reduce).any(axis=(1, 3))
+    return camera, clipped
+
+
+def _single_cells(
+    stripe: npt.NDArray[np.uint16], sensor: Sensor
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
+    """Cells (n, m, 3) of a stripe that starts on a period: one strided look per position of a cell."""
+    cell_v, cell_h = sensor.cell_height, sensor.cell_width
+    n, m = stripe.shape[0] // cell_v, stripe.shape[1] // cell_h
+    sums = np.zeros((n, m, 3), dtype=np.float32)
+    counts = np.zeros((n, m, 3), dtype=np.float32)
+    clipped = np.zeros((n, m), dtype=np.bool_)
+    for i in range(sensor.period[0]):
+        for j in range(sensor.period[1]):
+            values = stripe[i :: sensor.period[0], j :: sensor.period[1]]
+            colour = sensor.colours[i, j]
+            black, white = sensor.black_dn[i, j], sensor.white_dn[i, j]
+            place = (
+                slice(i // cell_v, n, sensor.period[0] // cell_v),
+                slice(j // cell_h, m, sensor.period[1] // cell_h),
+            )
+            target = sums[(*place, colour)]
+            values = values[: target.shape[0], : target.shape[1]]
+            target += (values.astype(np.float32) - np.float32(black)) * np.float32(1 / (white - black))
+            counts[(*place, colour)] += 1
+            clipped[place] |= values >= sensor.saturation_dn[i, j]
+    return sums / np.maximum(counts, 1), clipped

@@ -1,0 +1,131 @@
+"""What Exif says about one exposure, through exifread (Exif 2.32, CIPA DC-008)."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import exifread
+
+from xmpsync.records import Capture
+
+# Where exifread puts a tag depends on the container: the Exif directory, IFD0, or the first directory of a CMT2 block.
+_PLACES = ("EXIF", "Image", "MakerNote")
+_FLASH_FIRED_BIT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ExifTags:
+    """Raw tags of one or several Exif blocks, first block wins."""
+
+    tags: Mapping[str, Any]
+
+    def value(self, *names: str) -> Any:
+        """The first value among these tag names, or None: str, int, or a rational with num and den."""
+        for name in names:
+            for place in _PLACES:
+                tag = self.tags.get(f"{place} {name}")
+                if tag is None:
+                    continue
+                values = getattr(tag, "values", None)
+                if isinstance(values, str):
+                    if values.strip("\0 "):
+                        return values.strip("\0 ")
+                elif isinstance(values, list | tuple) and values:
+                    return values[0]
+        return None
+
+    def number(self, *names: str) -> float | None:
+        """A finite number, or None."""
+        value = self.value(*names)
+        try:
+            result = float(value.num) / float(value.den) if hasattr(value, "num") else float(value)
+        except (TypeError, ValueError, ZeroDivisionError):
+            return None
+        return result if math.isfinite(result) else None
+
+    def positive(self, *names: str) -> float | None:
+        """A finite number above zero, or None: cameras write 0 for `unknown`."""
+        value = self.number(*names)
+        return value if value is not None and value > 0 else None
+
+    def text(self, *names: str) -> str | None:
+        value = self.value(*names)
+        return value if isinstance(value, str) else None
+
+
+def read_exif(sources: Iterable[Path | bytes]) -> ExifTags:
+    """The tags of all sources together. Damaged blocks give what they can. Raises OSError where a file cannot be read."""
+    found: dict[str, Any] = {}
+    for source in sources:
+        if isinstance(source, bytes):
+            block = _tags(io.BytesIO(source))
+        else:
+            with source.open("rb") as file:
+                block = _tags(file)
+        for name, tag in block.items():
+            found.setdefault(name, tag)
+    return ExifTags(found)
+
+
+def _tags(file: BinaryIO) -> dict[str, Any]:
+    try:
+        return dict(exifread.process_file(file, details=False, extract_thumbnail=False))
+    except OSError:
+        raise
+    except Exception:  # exifread raises many kinds on damaged files
+        return {}
+
+
+def capture_from_exif(exif: ExifTags, *, orientation: int, width: int, height: int) -> Capture:
+    """The capture record; `width` and `height` are of the upright picture."""
+    flash = exif.number("Flash")
+    return Capture(
+        make=exif.text("Make") or "",
+        model=exif.text("Model") or "",
+        serial=exif.text("BodySerialNumber", "SerialNumber", "CameraSerialNumber"),
+        lens=exif.text("LensModel"),
+        time_s=time_s(
+            exif.text("DateTimeOriginal", "DateTimeDigitized", "DateTime"),
+            exif.text("SubSecTimeOriginal", "SubSecTimeDigitized", "SubSecTime"),
+        ),
+        utc_offset_s=utc_offset_s(exif.text("OffsetTimeOriginal", "OffsetTimeDigitized", "OffsetTime")),
+        exposure_s=exif.positive("ExposureTime"),
+        f_number=exif.positive("FNumber"),
+        iso=exif.positive("ISOSpeedRatings", "PhotographicSensitivity", "RecommendedExposureIndex"),
+        focal_mm=exif.positive("FocalLength"),
+        flash_fired=None if flash is None else bool(int(flash) & _FLASH_FIRED_BIT),
+        orientation=orientation,
+        width=width,
+        height=height,
+    )
+
+
+def time_s(date_time: str | None, sub_seconds: str | None = None) -> float | None:
+    """Seconds since 1970 of an Exif `YYYY:MM:DD HH:MM:SS` read as if it were UTC, plus the sub-second digits.
+
+    None where the camera's clock was never set (zeros, blanks) or the text is damaged.
+    """
+    if not date_time:
+        return None
+    digits = date_time.strip().replace("-", ":").replace("T", " ")[:19]
+    try:
+        whole = datetime.strptime(digits, "%Y:%m:%d %H:%M:%S").replace(tzinfo=UTC).timestamp()
+    except ValueError:
+        return None
+    fraction = (sub_seconds or "").strip("\0 ")
+    return whole + (float(f"0.{fraction}") if fraction.isascii() and fraction.isdigit() else 0.0)
+
+
+def utc_offset_s(text: str | None) -> float | None:
+    """Seconds of an Exif offset `+HH:MM`; None where it is absent or damaged."""
+    try:
+        offset = datetime.strptime((text or "").strip(), "%z").utcoffset()
+    except ValueError:
+        return None
+    return None if offset is None else offset.total_seconds()
