@@ -1,0 +1,141 @@
+"""Two checks that every edit passes before anybody sees it (the design's order of writes).
+
+1. Bytes: outside the edited spans every byte of the packet is what it was, in the packet's own encoding.
+2. Meaning: a second XML reader (lxml) finds exactly the asked-for properties changed, and our own parser's stream of
+   events is the same outside them, comments, processing instructions and foreign XML included.
+
+A failing check is a bug of ours, and nothing is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from xmpsync.errors import OwnCheckFailed, SidecarMalformed
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.scan import XML_SPACE, Element
+from xmpsync.xmp.second_reader import Statements, Tree, read_statements
+from xmpsync.xmp.splice import Edit, apply_edits, in_order
+
+_NEXT = "Please report this with the sidecar; the sidecar was not touched."
+
+
+Becomes = Callable[[Tree | None], Tree | None]
+"""The value that a property must have after an edit, from its value before (None: absent)."""
+
+
+def becomes_text(text: str) -> Becomes:
+    """The property is this text; qualifiers stay."""
+    return lambda before: ("text", text, () if before is None else before[2])
+
+
+def gains_item(text: str) -> Becomes:
+    """The array has one more text at its end; a missing one is made as a Bag."""
+
+    def after(before: Tree | None) -> Tree:
+        _, kind, items, qualifiers = ("array", "Bag", (), ()) if before is None else before
+        return ("array", kind, (*items, ("text", text, ())), qualifiers)
+
+    return after
+
+
+def becomes_absent(_before: Tree | None) -> Tree | None:
+    """The property is gone."""
+    return None
+
+
+def checked(packet: Packet, edits: list[Edit], changes: dict[str, Becomes]) -> bytes:
+    """The edited packet, checked: the properties named in `changes` become what these say, and nothing else changes.
+
+    Raises `OwnCheckFailed`, and `SidecarMalformed` where the second reader refuses the packet as it is.
+    """
+    before_seen = read_statements(packet.encoded.utf8)
+    result = apply_edits(packet.encoded, edits)
+    _bytes_outside(packet, edits, result)
+    after = _same_events(packet, result, set(changes))
+    expected = dict(before_seen.properties)
+    for name, becomes in changes.items():
+        value = becomes(expected.pop(name, None))
+        if value is not None:
+            expected[name] = value
+    compare(Statements(expected, before_seen.around), _seen_after(after))
+    return result
+
+
+def compare(expected: Statements, seen: Statements) -> None:
+    """Raises `OwnCheckFailed` unless the second reader sees what is expected."""
+    if expected.around != seen.around:
+        raise OwnCheckFailed("An edit would have changed something outside the properties", next_step=_NEXT)
+    names = sorted(expected.properties.keys() | seen.properties.keys())
+    wrong = [name for name in names if expected.properties.get(name) != seen.properties.get(name)]
+    if wrong:
+        raise OwnCheckFailed(f"An edit would have changed the wrong thing: {', '.join(wrong)}", next_step=_NEXT)
+
+
+def same_meaning(before: bytes, after: bytes) -> None:
+    """Raises `OwnCheckFailed` unless two packets differ in nothing but white space around the properties."""
+    packet = Packet.parse(before)
+    again = _same_events(packet, after, set())
+    compare(read_statements(packet.encoded.utf8), _seen_after(again))
+
+
+def _seen_after(packet: Packet) -> Statements:
+    try:
+        return read_statements(packet.encoded.utf8)
+    except SidecarMalformed as error:
+        raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
+
+
+def _bytes_outside(packet: Packet, edits: list[Edit], result: bytes) -> None:
+    """Walks original and result side by side in the packet's own encoding."""
+    encoded = packet.encoded
+    before = after = len(encoded.mark)
+    at = 0
+    for edit in [*in_order(edits), Edit(len(encoded.utf8), len(encoded.utf8), b"")]:
+        kept = len(encoded.part_back(encoded.utf8[at : edit.start]))
+        if packet.data[before : before + kept] != result[after : after + kept]:
+            raise OwnCheckFailed("An edit would have changed a byte outside its place", next_step=_NEXT)
+        before += kept + len(encoded.part_back(encoded.utf8[edit.start : edit.end]))
+        after += kept + len(encoded.part_back(edit.new))
+        at = edit.end
+    if (before, after) != (len(packet.data), len(result)) or not result.startswith(encoded.mark):
+        raise OwnCheckFailed("An edit would have changed the packet's length wrongly", next_step=_NEXT)
+
+
+def _same_events(packet: Packet, result: bytes, changed: set[str]) -> Packet:
+    try:
+        after = Packet.parse(result)
+    except SidecarMalformed as error:
+        raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
+    if list(_events(packet, changed)) != list(_events(after, changed)):
+        raise OwnCheckFailed("An edit would have changed other parts of the packet", next_step=_NEXT)
+    if after.encoded.codec != packet.encoded.codec or after.about != packet.about:
+        raise OwnCheckFailed("An edit would have changed the packet's encoding or subject", next_step=_NEXT)
+    return after
+
+
+def _events(packet: Packet, changed: set[str]) -> Iterator[object]:
+    """The document as a flat stream without the changed properties and without white space around properties."""
+    yield packet.document.asides
+    descriptions = {id(description) for description in packet.descriptions}
+    yield from _element_events(packet.document.root, descriptions, changed)
+
+
+def _element_events(element: Element, descriptions: set[int], changed: set[str]) -> Iterator[object]:
+    stack: list[object] = [element]
+    while stack:
+        item = stack.pop()
+        if not isinstance(item, Element):
+            yield item
+            continue
+        is_description = id(item) in descriptions
+        yield item.name
+        yield [pair for pair in item.attributes if not (is_description and pair[0] in changed)]
+        stack.append(None)  # the end tag
+        for child in reversed(item.content):
+            if is_description and (
+                (isinstance(child, Element) and child.name in changed)
+                or (isinstance(child, str) and not child.strip(XML_SPACE))
+            ):
+                continue
+            stack.append(child)

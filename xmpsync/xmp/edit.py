@@ -1,0 +1,198 @@
+"""The edits: which bytes of a packet change for a wanted change of fields. Nothing else moves."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from xmpsync.xmp import fields
+from xmpsync.xmp.check import becomes_text, checked, gains_item, same_meaning
+from xmpsync.xmp.encoding import decode
+from xmpsync.xmp.fields import ROWS, Field, formatted
+from xmpsync.xmp.insert import add_keyword, insert_simple
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.restore import restore_fields
+from xmpsync.xmp.settings import ExposureField, exposure_field, keywords
+from xmpsync.xmp.splice import Edit, apply_edits, escaped, replace_value, trailing_nuls
+
+__all__ = [
+    "Change", "OurFields", "apply_change", "from_embedded", "new_sidecar", "our_fields", "replace_in_place",
+    "restore_fields",
+]  # fmt: skip
+
+_TRAILER = re.compile(rb"<\?xpacket\s+end=[^>]*\?>(?=[^<]*(?:</[^>]*>[^<]*)*\Z)")
+"""The packet's trailer: the last thing but end tags."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What to write; None leaves a field as it is.
+
+    Temperature in kelvin (2000..50000), tint (-150..150), exposure in EV (-4..4, two decimals are kept). `keyword` is
+    added to dc:subject unless it is there. `metadata_date` (XMP part 2, 3.1: xmp:MetadataDate) is an ISO 8601 date,
+    written only when asked for.
+    """
+
+    temperature_k: int | None = None
+    tint: int | None = None
+    exposure_ev: float | None = None
+    keyword: str | None = None
+    metadata_date: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OurFields:
+    """The texts of our own properties as a packet holds them, None where it does not: to see whether they changed."""
+
+    temperature: str | None
+    tint: str | None
+    white_balance: str | None
+    exposure2012: str | None
+    exposure: str | None
+
+
+def our_fields(data: bytes) -> OurFields:
+    """The texts of our own properties. Raises `SidecarMalformed`."""
+    packet = Packet.parse(data)
+    return OurFields(
+        temperature=packet.text(ROWS[Field.TEMPERATURE].name),
+        tint=packet.text(ROWS[Field.TINT].name),
+        white_balance=packet.text(ROWS[Field.WHITE_BALANCE].name),
+        exposure2012=packet.text(ROWS[Field.EXPOSURE2012].name),
+        exposure=packet.text(ROWS[Field.EXPOSURE].name),
+    )
+
+
+def wanted_texts(packet: Packet, change: Change) -> dict[str, str]:
+    """The texts that a change asks for, by expanded property name. Raises `SidecarMalformed` where the exposure has
+    no clear place, ValueError for numbers outside their range."""
+    wanted: dict[str, str] = {}
+    if change.temperature_k is not None or change.tint is not None:
+        # numbers beside "As Shot" would contradict it
+        wanted[ROWS[Field.WHITE_BALANCE].name] = fields.CUSTOM
+    if change.temperature_k is not None:
+        wanted[ROWS[Field.TEMPERATURE].name] = formatted(Field.TEMPERATURE, change.temperature_k)
+    if change.tint is not None:
+        wanted[ROWS[Field.TINT].name] = formatted(Field.TINT, change.tint)
+    if change.exposure_ev is not None:
+        which = exposure_field(packet)
+        if which is ExposureField.UNCLEAR:
+            found = packet.properties.get(fields.PROCESS_VERSION) or packet.properties[ROWS[Field.EXPOSURE2012].name]
+            packet.document.refuse(
+                "It is unclear whether crs:Exposure2012 or crs:Exposure counts in this packet "
+                f"(process version {packet.text(fields.PROCESS_VERSION) or 'none'})",
+                found.start,
+            )
+        field = Field.EXPOSURE2012 if which is ExposureField.EXPOSURE2012 else Field.EXPOSURE
+        wanted[ROWS[field].name] = formatted(field, change.exposure_ev)
+    if change.metadata_date is not None:
+        wanted[fields.METADATA_DATE] = change.metadata_date
+    return wanted
+
+
+def apply_change(data: bytes, change: Change) -> bytes:
+    """The packet with the wanted fields changed and every other byte as it was; with nothing to change, `data` itself.
+
+    Raises
+    ------
+    SidecarMalformed
+        The packet is malformed or ambiguous, has no rdf:Description, or its exposure has no clear place.
+    OwnCheckFailed
+        The result did not pass the checks of `xmpsync.xmp.check`.
+    ValueError
+        A number is outside its field's range.
+    """
+    packet = Packet.parse(data)
+    return _applied(packet, change)
+
+
+def _applied(packet: Packet, change: Change) -> bytes:
+    wanted = wanted_texts(packet, change)
+    keyword = change.keyword if change.keyword and change.keyword not in keywords(packet) else None
+    edits = _plan(packet, wanted, keyword)
+    if not edits:
+        return packet.data
+    changes = {name: becomes_text(text) for name, text in wanted.items()}
+    if keyword is not None:
+        changes[fields.SUBJECT] = gains_item(keyword)
+    return checked(packet, edits, changes)
+
+
+def _plan(packet: Packet, wanted: dict[str, str], keyword: str | None) -> list[Edit]:
+    edits: list[Edit] = []
+    missing: dict[str, str] = {}
+    for name, text in wanted.items():
+        value = packet.value(name)
+        if value is None:
+            missing[name] = text
+        elif value.text != text:
+            edits += replace_value(packet, value, text)
+    if missing:
+        edits += insert_simple(packet, missing)
+    if keyword is not None:
+        edits += add_keyword(packet, keyword)
+    return edits
+
+
+_NEW = """<x:xmpmeta xmlns:x="adobe:ns:meta/">
+ <rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+  <rdf:Description rdf:about=""
+    xmlns:crs="http://ns.adobe.com/camera-raw-settings/1.0/"
+   crs:ProcessVersion="{version}"
+   crs:HasSettings="True"/>
+ </rdf:RDF>
+</x:xmpmeta>
+"""
+
+
+def new_sidecar(change: Change) -> bytes:
+    """A new sidecar (XMP part 3: a complete XML document) with the wanted fields, `HasSettings` and the process version
+    of the field table."""
+    return apply_change(_NEW.format(version=escaped(fields.NEW_PROCESS_VERSION)).encode("utf-8"), change)
+
+
+def from_embedded(packet_bytes: bytes, change: Change) -> bytes:
+    """A new sidecar that starts as a copy of the packet embedded in a RAW file, so that nothing there is shadowed.
+
+    NUL bytes that fill up the embedded packet's space are left out. A packet without any rdf:Description holds nothing
+    to shadow: the sidecar is then `new_sidecar(change)`.
+    """
+    body = packet_bytes[: len(packet_bytes) - trailing_nuls(packet_bytes)]
+    packet = Packet.parse(body)
+    return _applied(packet, change) if packet.descriptions else new_sidecar(change)
+
+
+def replace_in_place(packet_bytes: bytes, change: Change, size: int) -> bytes | None:
+    """An embedded packet of exactly `size` bytes with the wanted fields changed, None when it does not fit.
+
+    XMP part 1, 7.3.2: the white space before the packet's trailer is padding for edits in place. It gives or takes the
+    difference; NUL bytes after the packet, which fill up its space, do the same.
+    """
+    nuls = trailing_nuls(packet_bytes)
+    body = packet_bytes[: len(packet_bytes) - nuls]
+    packet = Packet.parse(body)
+    edited = _applied(packet, change)
+    if nuls and len(edited) <= size:
+        return edited + bytes(size - len(edited))
+    return _fit(edited, size)
+
+
+def _fit(data: bytes, size: int) -> bytes | None:
+    """`data` brought to `size` bytes by its padding alone."""
+    encoded = decode(data)
+    missing, rest = divmod(size - len(data), len(encoded.part_back(b" ")))
+    if rest:
+        return None
+    if missing == 0:
+        return data
+    trailer = _TRAILER.search(encoded.utf8)
+    end = len(encoded.utf8) if trailer is None else trailer.start()
+    start = len(encoded.utf8[:end].rstrip(b" \t\r\n"))
+    padding = encoded.utf8[start:end]
+    if len(padding) + missing < 0:
+        return None
+    # the padding's end stays, so that the trailer keeps its own line
+    kept = b" " * missing + padding if missing > 0 else padding[-missing:]
+    result = apply_edits(encoded, [Edit(start, end, kept)])
+    same_meaning(data, result)
+    return result

@@ -1,0 +1,130 @@
+"""A second, independent reading of a packet, by lxml: what it says, in comparable form.
+
+Shares nothing with our own parser but the namespace URIs, so that a mistake in one shows up against the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from lxml import etree
+
+from xmpsync.errors import SidecarMalformed
+from xmpsync.xmp import names
+from xmpsync.xmp.encoding import NEXT_STEP
+
+_RDF = f"{{{names.RDF}}}"
+_DESCRIPTION = _RDF + "Description"
+_VALUE = _RDF + "value"
+_ABOUT = _RDF + "about"
+_LANGUAGE = f"{{{names.XML}}}lang"
+_META = (f"{{{names.META}}}xmpmeta", f"{{{names.META}}}xapmeta")
+
+Tree = tuple[Any, ...]
+"""("text", t, qualifiers), ("uri", ...), ("array", kind, items, qualifiers) or ("structure", fields, qualifiers)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Statements:
+    """`properties`: the value of each top-level property by expanded name; `around`: all the rest of the document."""
+
+    properties: dict[str, Tree]
+    around: Tree
+
+
+def read_statements(utf8: bytes) -> Statements:
+    """The statements of a packet's UTF-8 copy. Raises `SidecarMalformed` for what this reader does not accept."""
+    parser = etree.XMLParser(
+        encoding="utf-8", resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, strip_cdata=True
+    )
+    try:
+        root: Any = etree.fromstring(utf8, parser)
+    except etree.XMLSyntaxError as error:
+        line, column = error.position
+        raise SidecarMalformed(
+            f"Readers disagree on whether the packet is well-formed: {error.msg}",
+            line=line,
+            column=column,
+            next_step=NEXT_STEP,
+        ) from None
+    metas: list[Any] = list(root.iter(*_META))
+    rdf: Any = next((metas[0] if metas else root).iter(_RDF + "RDF"))
+    properties: dict[str, Tree] = {}
+    for description in rdf:
+        if description.tag != _DESCRIPTION:
+            continue
+        for name, text in description.attrib.items():
+            if name.startswith("{" + names.XML) or name == _ABOUT:
+                continue
+            properties[_spelled(name)] = ("text", text, ())
+        for child in description:
+            if isinstance(child.tag, str):
+                properties[_spelled(child.tag)] = _property(child)
+    return Statements(properties, _around(root, rdf))
+
+
+def _spelled(tag: str) -> str:
+    uri, _, local = tag[1:].partition("}")
+    return names.expanded(uri, local)
+
+
+def _text(element: Any) -> str:
+    return (element.text or "") + "".join(child.tail or "" for child in element)
+
+
+def _elements(element: Any) -> list[Any]:
+    return [child for child in element if isinstance(child.tag, str)]
+
+
+def _property(element: Any) -> Tree:
+    attributes = dict(element.attrib)
+    language = attributes.pop(_LANGUAGE, None)
+    outer = () if language is None else ((_LANGUAGE, language),)
+    parse_type = attributes.pop(_RDF + "parseType", None)
+    resource = attributes.pop(_RDF + "resource", None)
+    children = _elements(element)
+    if parse_type is not None:
+        return _fields(children, {}, outer)
+    if resource is not None:
+        return ("uri", resource, (*outer, *sorted(attributes.items())))
+    if children:
+        return _node(children[0], outer)
+    if attributes:
+        return _fields([], attributes, outer)
+    return ("text", _text(element), outer)
+
+
+def _node(node: Any, outer: Tree) -> Tree:
+    if node.tag in (_RDF + "Bag", _RDF + "Seq", _RDF + "Alt"):
+        return ("array", node.tag[len(_RDF) :], tuple(_property(item) for item in _elements(node)), outer)
+    attributes = dict(node.attrib)
+    attributes.pop(_ABOUT, None)
+    if node.tag != _DESCRIPTION:
+        attributes[_RDF + "type"] = node.tag
+    return _fields(_elements(node), attributes, outer)
+
+
+def _fields(children: list[Any], attributes: dict[str, str], outer: Tree) -> Tree:
+    fields: dict[str, Tree] = {name: ("text", text, ()) for name, text in attributes.items()}
+    fields.update((child.tag, _property(child)) for child in children)
+    value = fields.pop(_VALUE, None)
+    others = tuple(sorted(fields.items()))
+    if value is None:
+        return ("structure", others, outer)
+    return (*value[:-1], (*value[-1], *others, *outer))
+
+
+def _around(element: Any, rdf: Any) -> Tree:
+    """The document outside rdf:RDF: tags, attributes and texts."""
+    if element is rdf:
+        return ("rdf", element.tail or "")
+    if not isinstance(element.tag, str):
+        return ("aside", element.text or "", element.tail or "")
+    return (
+        element.tag,
+        tuple(sorted(element.attrib.items())),
+        element.text or "",
+        tuple(_around(child, rdf) for child in element),
+        element.tail or "",
+    )

@@ -1,0 +1,68 @@
+"""Where the attributes of a start tag stand, byte by byte.
+
+Used only on tags that the parser has already read, so that the pattern need not judge anything. The parser's list of
+attributes is in the order of the document, without namespace declarations: the n-th is the n-th found here.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from xmpsync.xmp.scan import Element, start_tag_end
+
+_NAME = re.compile(rb"<[^\s/>]+")
+_ATTRIBUTE = re.compile(rb"(?P<space>\s+)(?P<name>[^\s=/>]+)\s*=\s*(?:\"(?P<double>[^\"]*)\"|'(?P<single>[^']*)')")
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """An attribute's bytes: `start` is where the white space before it begins, `name_start` its name, `value_start`
+    and `value_end` the value between the quotes, `end` the byte after the closing quote."""
+
+    name: bytes
+    start: int
+    name_start: int
+    value_start: int
+    value_end: int
+
+    @property
+    def end(self) -> int:
+        return self.value_end + 1
+
+    @property
+    def declares(self) -> str | None:
+        """The prefix that this attribute declares (empty: the default namespace), None if it declares none."""
+        if self.name == b"xmlns":
+            return ""
+        return self.name[6:].decode("utf-8") if self.name.startswith(b"xmlns:") else None
+
+
+@dataclass(frozen=True, slots=True)
+class StartTag:
+    """`name_end` is the byte after the element's name, `end` the byte after the tag."""
+
+    name: bytes
+    name_end: int
+    end: int
+    attributes: tuple[Attribute, ...]
+
+
+def start_tag(utf8: bytes, element: Element) -> StartTag:
+    """The start tag of an element, taken apart."""
+    end = start_tag_end(utf8, element)
+    name = _NAME.match(utf8, element.start)
+    assert name is not None  # expat has read this tag
+    found = []
+    at = name.end()
+    while (match := _ATTRIBUTE.match(utf8, at, end)) is not None:
+        group = "single" if match["double"] is None else "double"
+        found.append(Attribute(match["name"], match.start(), match.start("name"), match.start(group), match.end(group)))
+        at = match.end()
+    return StartTag(name[0][1:], name.end(), end, tuple(found))
+
+
+def property_attributes(tag: StartTag, element: Element) -> dict[str, Attribute]:
+    """The attributes of a tag by expanded name, namespace declarations left out."""
+    own = [attribute for attribute in tag.attributes if attribute.declares is None]
+    return {name: attribute for (name, _), attribute in zip(element.attributes, own, strict=True)}
