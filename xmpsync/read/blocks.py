@@ -35,6 +35,18 @@ class Sensor:
     def period(self) -> tuple[int, int]:
         return self.colours.shape[0], self.colours.shape[1]
 
+    def moved(self, down: int, across: int) -> Sensor:
+        """The sensor as seen from a place `down` rows and `across` columns further."""
+        shift, axis = (-down, -across), (0, 1)
+        return Sensor(
+            np.roll(self.colours, shift, axis),
+            np.roll(self.black_dn, shift, axis),
+            np.roll(self.white_dn, shift, axis),
+            np.roll(self.saturation_dn, shift, axis),
+            self.cell_height,
+            self.cell_width,
+        )
+
     def photosites_per_cell(self) -> tuple[float, float, float]:
         """Photosites of each colour in one cell, averaged over the cells of a period."""
         cells = self.colours.size / (self.cell_height * self.cell_width)
@@ -151,4 +163,6 @@ def _single_cells(
             target += (values.astype(np.float32) - np.float32(black)) * np.float32(1 / (white - black))
             counts[(*place, colour)] += 1
             clipped[place] |= values >= sensor.saturation_dn[i, j]
-    return sums / np.maximum(counts, 1), clipped
+    np.maximum(counts, 1, out=counts)
+    sums /= counts
+    return sums, clipped

@@ -1,8 +1,8 @@
 """What LibRaw's own tables know of a camera: its list of supported models, and its matrix for any make and model.
 
-LibRaw looks a matrix up by the beginning of the model's name, so that a body it has never heard of gets the matrix
-of an older one whose name its own begins with. Two independent signs tell: the model is not in LibRaw's list of cameras, and
-the name without its last letter finds the very same matrix (so the table's entry is shorter than the name).
+LibRaw looks a matrix up by the beginning of the model's name, so that a body it has never heard of gets the matrix of
+an older one whose name its own begins with. Two independent signs tell: the model is not in LibRaw's list of cameras,
+and the name without its last letter finds the very same matrix (so the table's entry is shorter than the name).
 """
 
 from __future__ import annotations

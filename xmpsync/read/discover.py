@@ -1,7 +1,7 @@
 """Which frames a shoot holds, and which sidecar belongs to which.
 
 Rules: subfolders belong to the shoot; hidden folders and `.xmpsync` do not. A frame is a RAW file. A sidecar is
-`NAME.xmp` (XMP Specification part 3, 1.1: same name, extension xmp) or `NAME.EXT.xmp`, the extension in any case. A JPEG
+`NAME.xmp` (XMP Specification part 3: same name, extension xmp) or `NAME.EXT.xmp`, the extension in any case. A JPEG
 beside a RAW is ignored. Where it is not clear whose a sidecar is, these frames are problems and the others go on.
 """
 
@@ -22,7 +22,10 @@ STATE_FOLDER = ".xmpsync"
 
 # Extensions of the RAW formats that LibRaw's list of cameras covers, and DNG. Compared without regard to case.
 RAW_EXTENSIONS = frozenset(
-    ["3fr", "ari", "arw", "bay", "cap", "cr2", "cr3", "crw", "cs1", "dcr", "dcs", "dng", "drf", "eip", "erf", "fff", "gpr", "iiq", "k25", "kdc", "mdc", "mef", "mfw", "mos", "mrw", "nef", "nrw", "obm", "orf", "ori", "pef", "ptx", "pxn", "qtk", "r3d", "raf", "raw", "rdc", "rw1", "rw2", "rwl", "rwz", "sr2", "srf", "srw", "sti", "x3f"]
+    """
+    3fr ari arw bay cap cr2 cr3 crw cs1 dcr dcs dng drf eip erf fff gpr iiq k25 kdc mdc mef mfw mos mrw nef nrw
+    obm orf ori pef ptx pxn qtk r3d raf raw rdc rw1 rw2 rwl rwz sr2 srf srw sti x3f
+    """.split()  # noqa: SIM905
 )
 _SIDECAR_EXTENSION = "xmp"
 
@@ -113,7 +116,7 @@ def _refuse_around(shoot: Path) -> None:
             raise Refused(
                 f"{printable(shoot)} lies inside {printable(parent)}, which is a shoot of its own"
                 f" ({printable(parent / STATE_FOLDER)}).",
-                next_step=f"Work on {printable(parent)} as a whole (with --frames for a part of it), or give --state DIR.",
+                next_step=f"Work on {printable(parent)} as a whole (--frames for a part of it), or give --state DIR.",
             )
 
 
@@ -212,7 +215,7 @@ def _one(
     if len(same_stem) > 1:
         others = ", ".join(printable(other) for other in same_stem if other != name)
         return (
-            f"shares the sidecar name {printable(stem)}.xmp with {others}, so it is not clear whose settings these are.",
+            f"shares the sidecar name {printable(stem)}.xmp with {others}; it is not clear whose settings these are.",
             "Keep one of these RAW files here, or rename one (with its sidecar), then run the same command again.",
         )
     short = _own_case(stem, sidecars.get(stem.casefold(), []))
@@ -220,7 +223,7 @@ def _one(
     found = short + long
     if len(found) > 1:
         return (
-            f"has {len(found)} sidecars, {' and '.join(printable(s) for s in found)}, and it is not clear which counts.",
+            f"has {len(found)} sidecars, {' and '.join(printable(s) for s in found)}; it is not clear which counts.",
             "Move the one that your editor does not use out of the folder, then run the same command again.",
         )
     raw = folder / name

@@ -60,7 +60,7 @@ class ExifTags:
 
 
 def read_exif(sources: Iterable[Path | bytes]) -> ExifTags:
-    """The tags of all sources together. Damaged blocks give what they can. Raises OSError where a file cannot be read."""
+    """The tags of all sources together; damaged blocks give what they can. OSError where a file cannot be read."""
     found: dict[str, Any] = {}
     for source in sources:
         if isinstance(source, bytes):

@@ -29,10 +29,10 @@ class RawHeader:
     """What a RAW file says about itself.
 
     `dng_tags`: tag number -> numbers, text or bytes, from IFD0 with the raw directory's own tags on top; None where
-    the file is no DNG. `raw_tags`: the directory of the sensor's picture alone (levels, areas, opcodes). `as_shot_neutral`: the
-    camera value of the white the camera chose, largest 1; None where only LibRaw knows it (then it comes with the
-    pixels, `RawImage.as_shot_neutral`) or nobody does. `profile`: of the DNG's colour tags, None without usable ones;
-    `colour_problems` are sentences about tags that cannot be meant.
+    the file is no DNG. `raw_tags`: the directory of the sensor's picture alone (levels, areas, opcodes).
+    `as_shot_neutral`: the camera value of the white the camera chose, largest 1; None where only LibRaw knows it (then
+    it comes with the pixels, `RawImage.as_shot_neutral`) or nobody does. `profile`: of the DNG's colour tags, None
+    without usable ones; `colour_problems` are sentences about tags that cannot be meant.
     """
 
     path: Path

@@ -7,7 +7,7 @@ other formats it comes from LibRaw.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,12 +63,14 @@ def _maker_levels(header: RawHeader, decoded: Decoded) -> Levels:
         indices = np.array([[0, 1, 2]])
         colours_at_active = None
     else:
-        indices = _rolled(decoded.colours.astype(np.int_), shown.top - active.top, shown.left - active.left)
+        indices = decoded.colours.astype(np.int_)
         colours_at_active = np.where(decoded.colours == 3, 1, decoded.colours).astype(np.uint8)
     black = np.asarray(decoded.black_dn)[indices]
     white = np.full(indices.shape, decoded.white_dn)
     saturation = np.minimum(white, np.asarray(decoded.linear_limit_dn)[indices])
     sensor = _sensor(header, np.where(indices == 3, 1, indices), black, white, saturation)
+    if decoded.colours is not None:
+        sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     shown, sensor = _cell_aligned(shown, sensor)
     return Levels(active, shown, sensor, colours_at_active)
 
@@ -82,14 +84,30 @@ def _dng_levels(header: RawHeader, decoded: Decoded) -> Levels:
     colours = np.array([[0, 1, 2]]) if linear else _cfa(header, tags)
     black, rest = _dng_black(tags, active, colours.shape, linear)
     white = _dng_white(tags, colours.shape, linear, decoded.white_dn)
-    down, across = shown.top - active.top, shown.left - active.left
-    shift = (0, 0) if linear else (down, across)
-    sensor = _sensor(header, _rolled(colours, *shift), _rolled(black, *shift), white, white)
+    sensor = _sensor(header, colours, black, white, white)
+    if not linear:
+        sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     aligned, sensor = _cell_aligned(shown, sensor)
     if rest is not None:
         top, left = aligned.top - active.top, aligned.left - active.left
         rest = rest[top : top + aligned.height, left : left + aligned.width]
     return Levels(active, aligned, sensor, None if linear else colours.astype(np.uint8), rest)
+
+
+def linearised_levels(header: RawHeader, pixels: npt.NDArray[np.uint16], saturation_dn: Sequence[int]) -> Levels:
+    """Areas and levels of a DNG whose numbers are linear already: black 0, white 65535, saturated from where the
+    largest stored number lands, per plane."""
+    tags = dict(header.raw_tags)
+    linear = pixels.ndim == 3
+    active = _active_area(tags, pixels.shape[0], pixels.shape[1])
+    shown = _shown_area(tags, active)
+    colours = np.array([[0, 1, 2]]) if linear else _cfa(header, tags)
+    saturation = np.array([saturation_dn], dtype=np.float64) if linear else np.full(colours.shape, saturation_dn[0])
+    sensor = _sensor(header, colours, np.zeros(colours.shape), np.full(colours.shape, _FULL_SCALE_DN), saturation)
+    if not linear:
+        sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
+    aligned, sensor = _cell_aligned(shown, sensor)
+    return Levels(active, aligned, sensor, None if linear else colours.astype(np.uint8))
 
 
 def _active_area(tags: tiff.Tags, height: int, width: int) -> Area:
@@ -195,25 +213,12 @@ def _cell_aligned(shown: Area, sensor: Sensor) -> tuple[Area, Sensor]:
         return shown, sensor
     for down in range(3):
         for across in range(3):
-            moved = _rolled_sensor(sensor, down, across)
+            moved = sensor.moved(down, across)
             blocks = moved.colours.reshape(2, 3, 2, 3).swapaxes(1, 2).reshape(4, 9)
             if all(set(block) == {0, 1, 2} for block in blocks):
                 area = Area(shown.top + down, shown.left + across, shown.height - down, shown.width - across)
                 return area, moved
     return shown, Sensor(sensor.colours, sensor.black_dn, sensor.white_dn, sensor.saturation_dn, 6, 6)
-
-
-def _rolled_sensor(sensor: Sensor, down: int, across: int) -> Sensor:
-    return Sensor(
-        *(_rolled(a, down, across) for a in (sensor.colours, sensor.black_dn, sensor.white_dn, sensor.saturation_dn)),
-        sensor.cell_height,
-        sensor.cell_width,
-    )  # type: ignore[arg-type]
-
-
-def _rolled(pattern: npt.NDArray[np.generic], down: int, across: int) -> npt.NDArray[np.generic]:
-    """The pattern as seen from a place `down` rows and `across` columns further."""
-    return np.roll(pattern, (-down, -across), axis=(0, 1))
 
 
 def _damaged(header: RawHeader, reason: str) -> RawUnreadable:

@@ -14,11 +14,15 @@ import numpy as np
 import numpy.typing as npt
 
 from xmpsync.errors import RawUnreadable
-from xmpsync.read import limits
+from xmpsync.read import formats, limits
 
 # LibRaw's flip code for the Exif orientations 1..8 (documented for libraw_image_sizes_t, and found by running).
 _FLIP_OF_ORIENTATION = {1: 0, 2: 1, 3: 3, 4: 2, 5: 4, 6: 6, 7: 7, 8: 5}
 _ORIENTATION_OF_FLIP = {flip: orientation for orientation, flip in _FLIP_OF_ORIENTATION.items()}
+
+
+class FormatUnsupported(RawUnreadable):
+    """LibRaw recognises the file but has no decoder for it (or does not recognise what is left of it)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +89,6 @@ def decode(path: Path) -> Decoded:
             return _copy(path, raw)
     except rawpy.LibRawError as error:
         raise _reason(path, error) from error
-    except MemoryError as error:
-        raise RawUnreadable(
-            f"{limits.printable(path)}: too large for the memory one frame may take.",
-            next_step="Leave it out with --frames, or run on a machine with more memory.",
-        ) from error
 
 
 def _copy(path: Path, raw: Any) -> Decoded:
@@ -175,11 +174,7 @@ def _reason(path: Path, error: Exception) -> RawUnreadable:
 
     name = limits.printable(path)
     if isinstance(error, rawpy.LibRawFileUnsupportedError | rawpy.LibRawNotImplementedError):
-        return RawUnreadable(
-            f"{name}: a RAW format that cannot be decoded here.",
-            next_step="Convert the file to a plain DNG (lossless or uncompressed), or set this frame by hand;"
-            " docs/cameras.md lists what can be read.",
-        )
+        return FormatUnsupported(f"{name}: a RAW format that cannot be decoded here.", next_step=formats.OTHER.way_out)
     if isinstance(error, rawpy.LibRawIOError):
         return RawUnreadable(
             f"{name}: the file ends too early.", next_step="Copy the file again from the card or the backup."

@@ -1,8 +1,8 @@
 """Lens shading that a DNG asks for: GainMap and FixVignetteRadial of OpcodeList2 and OpcodeList3 (DNG 1.7, chapter 7).
 
-A list is big-endian whatever the file is: count, then per opcode id, version, flags, size, parameters. Both opcodes are smooth
-over the picture, so that one gain per cell and channel, taken at the cell's centre, is what a reader that works
-through every photosite gets.
+A list is big-endian whatever the file is: count, then per opcode id, version, flags, size, parameters. Both opcodes
+are smooth over the picture, so that one gain per cell and channel, taken at the cell's centre, is what a reader that
+works through every photosite gets.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class AreaSpec:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GainMap:
-    """A grid of gains, bilinear between its points, constant outside; spacing and origin in fractions of the picture."""
+    """A grid of gains, bilinear inside, constant outside; spacing and origin are fractions of the picture."""
 
     area: AreaSpec
     spacing_v: float
@@ -197,10 +197,10 @@ def cell_gains(
     width: int,
     pattern: npt.NDArray[np.uint8] | None,
 ) -> npt.NDArray[np.float32]:
-    """Gains (rows, columns, 3) of cells whose centres lie at `rows`, `columns` (pixels from the active area's top left).
+    """Gains (rows, columns, 3) of cells with centres at `rows`, `columns` (pixels from the active area's top left).
 
     `height` and `width` are the active area's. `pattern`: the CFA's colours at the active area's top left, None for a
-    linear picture. For a mosaic a map serves the photosites its pitch selects; the two greens of a cell count half each.
+    linear picture. For a mosaic a map serves the photosites its pitch selects; two greens of a cell count half each.
     """
     gains = np.ones((rows.size, columns.size, 3))
     for vignette in shading.vignettes:

@@ -1,8 +1,8 @@
 """Where a frame's camera colour comes from, best first, with a sentence where that is second best.
 
-The DNG's own tags; a camera profile file that the user gives (the layout of the DNG specification, chapter
-"Additional Information for DNG Camera Profile Files": a TIFF directory of profile tags behind a header of its own); LibRaw's
-table of one daylight matrix per camera.
+The DNG's own tags; a camera profile file that the user gives (the layout of the DNG specification, chapter "Camera
+Profiles": a TIFF directory of profile tags behind a header of its own); LibRaw's table of one daylight matrix per
+camera.
 """
 
 from __future__ import annotations

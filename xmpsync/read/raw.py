@@ -11,10 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from xmpsync.errors import RawUnreadable
-from xmpsync.read import libraw, limits, opcodes
+from xmpsync.read import limits, opcodes
 from xmpsync.read.blocks import Sensor, cell_means
+from xmpsync.read.decode import decode_frame
 from xmpsync.read.header import COPY_AGAIN, RawHeader, read_header, unreadable_file
-from xmpsync.read.levels import Area, Levels, levels
+from xmpsync.read.levels import Area, Levels
 from xmpsync.read.noise import after_gain, noise_model
 from xmpsync.read.orientation import TRANSPOSED, stored_box, upright_array, upright_box
 from xmpsync.records import Box, Vec3
@@ -79,7 +80,7 @@ class RawImage:
         top, bottom = self._range(wanted.top, wanted.height, 0, reduce)
         left, right = self._range(wanted.left, wanted.width, 1, reduce)
         cell_v, cell_h = self.sensor.cell_height, self.sensor.cell_width
-        sensor = _moved(self.sensor, top, left)
+        sensor = self.sensor.moved(top * cell_v, left * cell_h)
         part = self.photosites[top * cell_v : bottom * cell_v, left * cell_h : right * cell_h]
         camera, clipped = cell_means(part, sensor, reduce)
         noise = self._shade(camera, top, left, reduce)
@@ -121,26 +122,25 @@ class RawImage:
         if not (self.shading_before or self.shading_after) or camera.size == 0:
             return self.noise
         cell_v, cell_h = self.sensor.cell_height, self._cell_width_px
-        rows = self.area.top - self.active.top + (top + (np.arange(camera.shape[0]) + 0.5) * reduce) * cell_v
-        columns = self.area.left - self.active.left + (left + (np.arange(camera.shape[1]) + 0.5) * reduce) * cell_h
-        size = {"height": self.active.height, "width": self.active.width}
+        rows = (
+            self.area.top
+            - self.active.top
+            + (top + (np.arange(camera.shape[0], dtype=np.float64) + 0.5) * reduce) * cell_v
+        )
+        columns = (
+            self.area.left
+            - self.active.left
+            + (left + (np.arange(camera.shape[1], dtype=np.float64) + 0.5) * reduce) * cell_h
+        )
         means = np.ones(3)
         for shading, pattern in ((self.shading_before, self.colours_at_active), (self.shading_after, None)):
             if shading:
-                gains = opcodes.cell_gains(shading, rows, columns, pattern=pattern, **size)
+                gains = opcodes.cell_gains(
+                    shading, rows, columns, height=self.active.height, width=self.active.width, pattern=pattern
+                )
                 camera *= gains
                 means *= gains.mean(axis=(0, 1))
         return after_gain(self.noise, (float(means[0]), float(means[1]), float(means[2])))
-
-
-def _moved(sensor: Sensor, top: int, left: int) -> Sensor:
-    """The sensor as seen from the cell (top, left)."""
-    down, across = top * sensor.cell_height, left * sensor.cell_width
-    colours, black, white, saturation = (
-        np.roll(values, (-down, -across), axis=(0, 1))
-        for values in (sensor.colours, sensor.black_dn, sensor.white_dn, sensor.saturation_dn)
-    )
-    return Sensor(colours, black, white, saturation, sensor.cell_height, sensor.cell_width)
 
 
 def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
@@ -149,12 +149,17 @@ def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
     Raises `RawUnreadable`, naming the file, for a missing, truncated, damaged or undecodable one.
     """
     header = read_header(path) if header is None else header
+    before, after, notes = _shading(header)
     try:
-        decoded = libraw.decode(path)
+        decoded = decode_frame(header, before)
     except OSError as error:
         raise unreadable_file(path, error) from error
-    found = levels(header, decoded)
-    before, after, notes = _shading(header)
+    except MemoryError as error:
+        raise RawUnreadable(
+            f"{limits.printable(path)}: too large for the memory one frame may take.",
+            next_step="Leave it out with --frames, or run on a machine with more memory.",
+        ) from error
+    found = decoded.levels
     neutral = header.as_shot_neutral or _neutral(decoded.camera_white_balance)
     return RawImage(
         header=header,

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
+import numpy as np
+import numpy.typing as npt
 import tifffile
 
 TagValue = tuple[float, ...] | str | bytes
@@ -22,6 +24,7 @@ _ASCII, _RATIONALS = 2, {5, 10}
 NEW_SUBFILE_TYPE, WIDTH, LENGTH, BITS, COMPRESSION, PHOTOMETRIC = 254, 256, 257, 258, 259, 262
 MAKE, MODEL, ORIENTATION, SAMPLES, XMP = 271, 272, 274, 277, 700
 CFA, LINEAR_RAW = 32803, 34892
+LOSSY_JPEG = 34892
 CFA_REPEAT, CFA_PATTERN = 33421, 33422
 DNG_VERSION, DNG_BACKWARD_VERSION, CFA_PLANE_COLOR = 50706, 50707, 50710
 # Tags of type BYTE that are lists of small numbers, not data.
@@ -31,6 +34,10 @@ _BYTE_NUMBERS = {CFA_PATTERN, DNG_VERSION, DNG_BACKWARD_VERSION, CFA_PLANE_COLOR
 _MAX_DIRECTORIES = 64
 # The largest tags that are read are hue/saturation tables and gain maps (some megabytes).
 _MAX_VALUES = 16_000_000
+
+
+class PageDamaged(ValueError):
+    """The pixels of a directory cannot be decoded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +60,11 @@ class Directories:
             if number(tags, PHOTOMETRIC) in (CFA, LINEAR_RAW) and number(tags, NEW_SUBFILE_TYPE, 0.0) == 0
         ]
         return max(found, key=lambda tags: number(tags, WIDTH, 0.0), default=None)
+
+
+def is_lossy_linear(raw: Tags) -> bool:
+    """Whether a raw directory holds a linear picture in 8-bit lossy JPEG (DNG 1.4, compression 34892)."""
+    return number(raw, PHOTOMETRIC) == LINEAR_RAW and number(raw, COMPRESSION) == LOSSY_JPEG
 
 
 def number(tags: Tags, tag: int, default: float = math.nan) -> float:
@@ -102,6 +114,24 @@ def _read(file: BinaryIO) -> Directories | None:
     return Directories(found[0], tuple(found)) if found else None
 
 
+def decode_raw_page(path: Path) -> npt.NDArray[Any]:
+    """The stored numbers of the raw directory, as they are in the file: (h, w) or (h, w, samples).
+
+    Raises `PageDamaged` where they cannot be decoded, OSError where the file cannot be read.
+    """
+    with path.open("rb") as file:
+        try:
+            with tifffile.TiffFile(file) as tiff:
+                pages = [page for first in tiff.pages for page in (first, *(first.pages or ()))]
+                raw = [p for p in pages if int(p.photometric) in (CFA, LINEAR_RAW) and int(p.subfiletype) == 0]
+                page = max(raw, key=lambda p: p.imagewidth)
+                return np.asarray(page.asarray(maxworkers=1))
+        except (OSError, MemoryError):
+            raise
+        except Exception as error:  # tifffile and imagecodecs raise many kinds on damaged files
+            raise PageDamaged(str(error)) from error
+
+
 def _collect(pages: Any, found: list[Tags], depth: int) -> None:
     for page in pages:
         if len(found) >= _MAX_DIRECTORIES:
@@ -132,7 +162,9 @@ def _value(tag: Any) -> TagValue | None:
             return tuple(float(b) for b in value) if tag.code in _BYTE_NUMBERS else value
         flat = value if isinstance(value, tuple | list) else (value,)
         if kind in _RATIONALS:
-            return tuple(n / d if d else math.nan for n, d in zip(flat[0::2], flat[1::2], strict=True))
+            ratios = tuple(n / d if d else math.nan for n, d in zip(flat[0::2], flat[1::2], strict=True))
+            # 0/0 is how writers leave a rational out
+            return ratios if any(math.isfinite(r) for r in ratios) else None
         return tuple(float(v) for v in flat)
     except OSError:
         raise
