@@ -13,6 +13,8 @@ def _work(job: str) -> str:
         os._exit(11)
     if job == "hang":
         time.sleep(600)
+    if job == "raise":
+        raise ValueError("odd number")
     return job.upper()
 
 
@@ -23,6 +25,13 @@ def test_results_of_all_good_jobs_arrive_although_one_crashes_and_one_hangs() ->
     assert {k: v for k, v in outcome.items() if isinstance(v, str)} == {"a": "A", "b": "B", "c": "C", "d": "D"}
     assert isinstance(outcome["crash"], Lost) and "11" in outcome["crash"].reason
     assert isinstance(outcome["hang"], Lost) and "gave up" in outcome["hang"].reason
+
+
+def test_an_unexpected_error_is_told_with_its_place_and_the_worker_goes_on() -> None:
+    outcome = dict(run_jobs(_work, ["raise", "a"], n_workers=1, timeout_s=60))
+    assert outcome["a"] == "A"
+    assert isinstance(outcome["raise"], Lost) and "ValueError: odd number" in outcome["raise"].reason
+    assert "test_pool.py:" in outcome["raise"].reason
 
 
 def test_a_crash_of_the_last_job_does_not_wait_for_a_new_worker() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import JSON, SHOOT, YES, machine_options, selection_options, solve_options
+from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selection_options, solve_options
 
 
 @click.command(short_help="Propose and write white balance and exposure for every frame.")
@@ -18,7 +18,7 @@ from xmpsync.cli.options import JSON, SHOOT, YES, machine_options, selection_opt
 @YES
 @click.option("--diff/--no-diff", default=True, help="Show the sidecars' changes line by line in a dry run.")
 @click.option("--tag", metavar="WORD", help="Add this keyword to frames that need handwork.")
-@click.option("--report", type=click.Path(path_type=Path, dir_okay=False), help="Also write the page to look at.")
+@click.option("--report", type=FILE, help="Also write the page to look at.")
 @click.option(
     "--embed-dng", is_flag=True, help="Write into the packet inside DNG files, for editors that ignore sidecars."
 )

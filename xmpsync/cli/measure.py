@@ -7,14 +7,14 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options
+from xmpsync.cli.options import FILE, JSON, SHOOT, machine_options, selection_options
 
 
 @click.command(short_help="Do the slow part alone, for example overnight.")
 @SHOOT
 @selection_options
 @machine_options
-@click.option("--save-scale", type=click.Path(path_type=Path, dir_okay=False), help="Save the learned editor's scale.")
+@click.option("--save-scale", type=FILE, help="Save the learned editor's scale.")
 @click.option("--forget-faces", is_flag=True, help="Delete the identity numbers of all faces and stop.")
 @JSON
 def measure(shoot: Path, as_json: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:

@@ -14,12 +14,15 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-SHOOT = click.argument("shoot", type=click.Path(path_type=Path))
+FOLDER: click.ParamType = click.Path(path_type=Path, file_okay=False)  # type: ignore[type-var]  # click's stub
+FILE: click.ParamType = click.Path(path_type=Path, dir_okay=False)  # type: ignore[type-var]
+
+SHOOT = click.argument("shoot", type=FOLDER)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document (described in docs/json.md).")
 YES = click.option("--yes", is_flag=True, help="Write without asking.")
 STATE = click.option(
     "--state",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=FOLDER,
     help="Keep measurements and backups in this folder instead of SHOOT/.xmpsync.",
 )
 
@@ -93,11 +96,11 @@ def solve_options(function: F) -> F:
                 "--clock", multiple=True, metavar="BODY=+HH:MM:SS", help="Correct the clock of one camera body."
             ),
             click.option(
-                "--camera-profile", multiple=True, type=click.Path(path_type=Path, dir_okay=False),
+                "--camera-profile", multiple=True, type=FILE,
                 help="A camera profile file as the DNG specification defines it, matched by camera model.",
             ),
             click.option(
-                "--scale", type=click.Path(path_type=Path, dir_okay=False),
+                "--scale", type=FILE,
                 help="An editor's scale learned in another shoot.",
             ),
         ],

@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import SHOOT, machine_options, selection_options, solve_options
+from xmpsync.cli.options import FILE, SHOOT, machine_options, selection_options, solve_options
 
 
 @click.command(short_help="Make the page to look at.")
 @SHOOT
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("file", type=FILE)
 @solve_options
 @selection_options
 @machine_options

@@ -130,9 +130,8 @@ def show_worklist(frames: Sequence[tuple[str, Sequence[Finding]]]) -> None:
     for frame, finding in work:
         say(f"  {frame}: {finding.code.value.replace('-', ' ')}. {finding.advice}")
         for d in finding.local:
-            say(
-                f"      {d.person or d.face_id}: {d.d_exposure_ev:+.2f} EV, {d.d_mired:+.0f} mired, {d.d_tint:+.0f} tint"
-            )
+            who = d.person or d.face_id
+            say(f"      {who}: {d.d_exposure_ev:+.2f} EV, {d.d_mired:+.0f} mired, {d.d_tint:+.0f} tint")
 
 
 def show_left_out(left_out: Sequence[LeftOut]) -> None:

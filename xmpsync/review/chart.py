@@ -9,8 +9,8 @@ TOLERANCE_DE00 = 2.0
 
 
 def difference_chart(points: Sequence[tuple[int, float, float]], n_frames: int) -> str:
-    """SVG of (frame index, dE00 before, dE00 after): hollow rings before, filled dots after, the tolerance as a line."""
-    top = max(5.0, max(max(before, after) for _, before, after in points)) * 1.05
+    """SVG of (frame index, dE00 before, dE00 after): rings before, dots after, the tolerance as a line."""
+    top = max(5.0, *(max(before, after) for _, before, after in points)) * 1.05
 
     def x(index: int) -> float:
         return LEFT + (index + 0.5) / n_frames * (WIDTH - LEFT)

@@ -6,7 +6,6 @@ Nothing on it is loaded from anywhere: pictures are inside, there is no script.
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable
 from importlib import resources
 from pathlib import Path
 
@@ -18,7 +17,7 @@ from xmpsync.review.pictures import data_uri, render_proxy, swatch
 from xmpsync.shoot.check import Figures, figures
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.propose import Numbers, Row
-from xmpsync.solve.problem import Frame
+from xmpsync.solve.problem import Face, Frame
 from xmpsync.solve.solution import NEEDS_HANDWORK, FaceResult, Finding
 
 PICTURE_SIDE_PX = 320
@@ -105,8 +104,9 @@ def _persons(correction: Correction, frames: list[Frame], rows: dict[str, Row]) 
             continue
         reference = _lab_colour(person.lab_d50)
         kind = "has a reference" if person.referenced else "no reference: own colour estimated"
+        about = f"({len(before)} faces, {kind})"
         blocks.append(
-            f'<div class="person"><h3>{_text(person.name)} <span class="faint">({len(before)} faces, {kind})</span></h3>'
+            f'<div class="person"><h3>{_text(person.name)} <span class="faint">{about}</span></h3>'
             f"{_strip('before', before, names)}"
             f'<div class="labelled"><span class="faint">own colour</span>'
             f'<div class="strip reference"><i style="background:{reference}"></i></div></div>'
@@ -133,7 +133,7 @@ def _strip(label: str, colours: list[str], names: list[str]) -> str:
     return f'<div class="labelled"><span class="faint">{label}</span><div class="strip">{cells}</div></div>'
 
 
-def _faces(frame: Frame, row: Row) -> Iterable[tuple[object, FaceResult]]:
+def _faces(frame: Frame, row: Row) -> list[tuple[Face, FaceResult]]:
     by_id = {face.face_id: face for face in frame.faces}
     return [(by_id[result.face_id], result) for result in row.result.faces if result.face_id in by_id]
 

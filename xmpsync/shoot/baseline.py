@@ -1,4 +1,4 @@
-"""Where a frame stands now (CONTRACT, "Baseline"): the table, in one pure function."""
+"""Where a frame stands now : the table of the contract, in one pure function."""
 
 from __future__ import annotations
 

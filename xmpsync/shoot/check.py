@@ -14,7 +14,7 @@ from xmpsync.solve import check
 from xmpsync.solve.solution import FaceResult, Solution
 
 SHARE_WANTED = 0.95
-"""Share of judged faces that must be within the tolerance (CONTRACT, "Figures")."""
+"""Share of judged faces that must be within the tolerance as the contract says."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,12 +64,12 @@ class Loaded:
     asked_for: frozenset[str] = frozenset()
 
 
-def load(root: Path, options: Options) -> Loaded:
+def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
     """Find the frames, read their sidecars, keep the wanted ones.
 
     Raises WrongUsage when the folder is missing or holds no frame at all.
     """
-    found = discover(root)
+    found = discover(root, own_state=own_state)
     troubles = [Trouble(p.frame_id, p.what, p.next_step) for p in found.problems]
     if not found.frames and not troubles:
         raise WrongUsage(f"No RAW frames in {root}.", next_step="Point at the folder that holds the RAW files.")

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
-from xmpsync.faces import detector, identity, mesh
+from xmpsync.faces import identity
+from xmpsync.faces.version import FACES_VERSION
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
@@ -133,6 +134,6 @@ def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
 def _face_key(job: Job) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
     regions = read_regions(Packet.parse(job.packet)) if job.packet is not None else None
-    people = identity.VERSION if job.people and identity.available() else None
-    parts = (detector.VERSION, mesh.VERSION, people, regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
+    people = job.people and identity.available()
+    parts = (FACES_VERSION, people, regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

@@ -1,4 +1,4 @@
-"""Which frame, person and place a text on the command line means (CONTRACT: a literal file name wins over `=` and `@`)."""
+"""Which frame, person and place a text on the command line means (a literal file name wins over `=` and `@`)."""
 
 from __future__ import annotations
 

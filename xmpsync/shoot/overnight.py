@@ -35,7 +35,7 @@ def measure_only(
 ) -> MeasuredShoot:
     """Measure every frame into the store; optionally save the editor's scale for other shoots."""
     state = state_folder(root, machine)
-    loaded = load(root, options)
+    loaded = load(root, options, machine.state)
     with open_store(state, machine, listener) as store:
         measured = measure(loaded, options, machine, store, listener)
         scales = learn_scales(loaded, measured.frames, options, store, listener)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -22,9 +23,10 @@ R = TypeVar("R")
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """A job whose worker died or took too long."""
+    """A job whose worker died or took too long, or (`alive`) met an error that nobody expected."""
 
     reason: str
+    alive: bool = False
 
 
 @dataclass(slots=True)
@@ -59,7 +61,7 @@ def run_jobs(
                 job = worker.job
                 assert job is not None
                 outcome = _take(worker) if worker in finished else Lost(f"gave up after {timeout_s:.0f} s")
-                if isinstance(outcome, Lost):
+                if isinstance(outcome, Lost) and not outcome.alive:
                     workers[workers.index(worker)] = worker = _replace(worker, function, wanted=bool(waiting))
                 worker.job = None
                 _give(worker, waiting, timeout_s)
@@ -87,11 +89,23 @@ def _start(function: Callable[[J], R]) -> _Worker[J]:
 
 
 def _serve(function: Callable[[Any], Any], pipe: Connection) -> None:
+    # Decoders written in C print their own warnings; what matters comes back as a value.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     try:
         while True:
-            pipe.send(function(pipe.recv()))
+            job = pipe.recv()
+            try:
+                outcome = function(job)
+            except Exception as error:
+                outcome = Lost(f"an error of our own ({type(error).__name__}: {error}) at {_place(error)}", alive=True)
+            pipe.send(outcome)
     except (EOFError, KeyboardInterrupt, BrokenPipeError):
         return
+
+
+def _place(error: Exception) -> str:
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{os.path.basename(last.filename)}:{last.lineno}"  # noqa: PTH119
 
 
 def _give(worker: _Worker[J], waiting: deque[J], timeout_s: float) -> None:

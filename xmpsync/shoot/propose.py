@@ -175,7 +175,7 @@ def _targets(
     row: Row,
     embedded_targets: Callable[[Standing, Change], WriteTarget | None] | None,
 ) -> list[WriteTarget]:
-    """The files to change for one frame: its sidecar, or the packet in the DNG, or both (never a sidecar that shadows)."""
+    """The files to change for one frame: its sidecar, or the packet in the DNG, or both."""
     targets: list[WriteTarget] = []
     embedded = embedded_targets(standing, change) if embedded_targets else None
     if embedded is not None:

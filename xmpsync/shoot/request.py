@@ -23,12 +23,12 @@ from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
-"""The white taken for a RAW that does not tell its as-shot neutral (Exif LightSource 'daylight', DESIGN colour model)."""
+"""The white taken for a RAW that does not tell its as-shot neutral: daylight as Exif's LightSource counts it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """One frame on its way through: its files, measurement, where it stands in the editor's numbers, and its profile."""
+    """One frame on its way through: its files, measurement, profile, and where it stands."""
 
     source: SourceFrame
     measurement: FrameMeasurement
@@ -71,6 +71,10 @@ def take_stand(
     for source in loaded.frames:
         measurement = measured.get(source.frame_id)
         if measurement is None:
+            continue
+        if not scales.profile_for(measurement).calibrations:
+            why = next(iter(measurement.notes), "No colour matrix is known for this camera.")
+            troubles.append(Trouble(source.frame_id, f"{source.frame_id}: {why}"))
             continue
         settings = source.settings
         if source.sidecar is None and measurement.embedded_xmp is not None:

@@ -80,7 +80,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     keep their meaning either way, since a reference frame is never written.
     """
     state = state_folder(root, machine)
-    loaded = load(root, options)
+    loaded = load(root, options, machine.state)
     with open_store(state, machine, listener) as store:
         measured = measure(loaded, options, machine, store, listener)
         scales = learn_scales(loaded, measured.frames, options, store, listener)

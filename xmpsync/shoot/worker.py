@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -10,10 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.errors import FrameError
-from xmpsync.faces.balance import picture_for_detection
 from xmpsync.faces.finder import FaceFinder
-from xmpsync.faces.records import FoundFace, NamedBox, Picture, Search
-from xmpsync.faces.records import Mark as HandMark
+from xmpsync.faces.records import FoundFace
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.read.profile import profile_for
@@ -45,6 +42,8 @@ class MeasureSettings:
 
 SETTINGS = MeasureSettings()
 
+NO_REGIONS = Regions(None, ())
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -70,7 +69,7 @@ def measure_frame(job: Job) -> FrameMeasurement | Failed:
     try:
         return _measure(job)
     except FrameError as error:
-        return Failed(error.what, error.next_step)
+        return Failed(error.what.replace(job.raw, job.frame_id), error.next_step)
     except MemoryError:
         return Failed(f"{job.frame_id}: not enough memory to decode this frame.", "Use fewer workers (--jobs 1).")
 
@@ -83,8 +82,13 @@ def _measure(job: Job) -> FrameMeasurement:
     regions, notes = _regions(packet, header)
     neutral = header.as_shot_neutral or raw.as_shot_neutral
     picture_cells = raw.cells(reduce=_reduction(raw, SETTINGS.detection_side_px))
-    found = _find_faces(picture_cells, neutral, regions, job)
-    faces = tuple(_measured_face(face, raw, neutral) for face in found.faces)
+    found, face_notes = _finder(job.people).find(
+        picture_cells.camera,
+        neutral=neutral,
+        regions=[(face.name, face.box) for face in regions.faces],
+        hands=[(m.name, (m.x, m.y)) for m in job.marks if m.kind == "skin"],
+    )
+    faces = tuple(_measured_face(face, raw, neutral) for face in found)
     return FrameMeasurement(
         capture=header.capture,
         unique_camera_model=header.unique_camera_model,
@@ -96,17 +100,17 @@ def _measure(job: Job) -> FrameMeasurement:
         neutrals=_neutrals(job.marks, raw),
         proxy=_proxy(picture_cells),
         embedded_xmp=header.embedded_xmp,
-        notes=tuple(n for n in (profile_note, *raw.notes, *notes, *found.notes) if n),
+        notes=tuple(n for n in (profile_note, *raw.notes, *notes, *face_notes) if n),
     )
 
 
 def _regions(packet: bytes | None, header: RawHeader) -> tuple[Regions, tuple[str, ...]]:
     if packet is None:
-        return Regions(), ()
+        return NO_REGIONS, ()
     try:
         regions = read_regions(Packet.parse(packet))
     except FrameError as error:
-        return Regions(), (f"The packet's face regions cannot be read: {error.what}",)
+        return NO_REGIONS, (f"The packet's face regions cannot be read: {error.what}",)
     capture = header.capture
     turned = capture.orientation >= 5
     stored = (capture.height, capture.width) if turned else (capture.width, capture.height)
@@ -126,22 +130,10 @@ def _finder(people: bool) -> FaceFinder:
     return FaceFinder(identity=identity.Identity() if people and identity.available() else None)
 
 
-def _find_faces(cells: Cells, neutral: Vec3 | None, regions: Regions, job: Job) -> Search:
-    def lifted() -> Iterator[Picture]:
-        yield picture_for_detection(cells.camera, neutral, lifted=True)
-
-    return _finder(job.people).search(
-        picture_for_detection(cells.camera, neutral),
-        [NamedBox(face.name, face.box) for face in regions.faces],
-        [HandMark(m.x, m.y, m.name) for m in job.marks if m.kind == "skin"],
-        again=lifted,
-    )
-
-
 def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> MeasuredFace:
     skin = measure_face(raw.cells(_area(face)), face.places, neutral=neutral)
     return MeasuredFace(
-        face_id=face.id,
+        face_id=face.face_id,
         box=face.box,
         origin=face.origin.value,
         name=face.name,
