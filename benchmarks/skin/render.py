@@ -1,0 +1,178 @@
+"""One relit face as a camera sees it: cells with noise, places, and the truth.
+
+Truth: the noise-free diffuse camera colour (no surface reflection) of clean skin (`Portrait.truth`) in the brighter
+half, by true shading, of the side that the first light lights: its linear mean. Level of lit skin: the same mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from benchmarks.skin.cameras import Camera
+from benchmarks.skin.lights import Light
+from benchmarks.skin.portraits import Portrait, paint_reflectances
+from benchmarks.skin.spectra import Array, chromophore_steps
+from xmpsync.records import Box, Vec2, Vec3
+from xmpsync.skin.records import Cells, NoiseModel
+
+WHITE_AT_ZERO_EV = 0.75
+"""Largest channel of a white where shading is 1, at 0 EV."""
+FULL_WELL_E = 50000.0
+READ_E = 3.0
+MARGIN = 0.35
+"""Picture around the face, in face widths, that the cells cover."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """How one frame is taken. `second` lights one side (`side` -1 left, +1 right of the picture) with `second_share` of
+    that side's light; `slope_ev` is a slope of the light across the face, in direction `slope_deg`."""
+
+    light: Light
+    iso: float = 200.0
+    ev: float = 0.0
+    face_cells: float = 200.0
+    roll_deg: float = 0.0
+    mirrored: bool = False
+    gloss: float = 0.0
+    slope_ev: float = 0.0
+    slope_deg: float = 0.0
+    second: Light | None = None
+    second_share: float = 0.0
+    side: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rendered:
+    """The cells, the mesh (468, 2) in fractions of the picture (the cells are the whole picture), and the truth."""
+
+    cells: Cells
+    mesh: Array
+    truth: Array
+    truth_clipped: float
+    neutral: Vec3
+
+
+def noise_model(iso: float) -> NoiseModel:
+    """Photon noise of a 50,000 electron well at ISO 100 and 3 electrons of read noise, all channels alike."""
+    electron = iso / 100.0 / FULL_WELL_E
+    return NoiseModel((electron,) * 3, ((READ_E * electron) ** 2,) * 3)
+
+
+def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, rng: np.random.Generator) -> Rendered:
+    """The face under the light of `shot`, as cells."""
+    step = shot.face_cells / portrait.face_width
+    centre = portrait.mesh[[10, 152, 234, 454]].mean(axis=0)
+    half_w = portrait.face_width * (0.5 + MARGIN)
+    half_h = 1.35 * half_w
+    h, w = max(8, round(2 * half_h * step)), max(8, round(2 * half_w * step))
+    angle = np.radians(shot.roll_deg)
+    flip = -1.0 if shot.mirrored else 1.0
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    picture_from_cell = turn @ np.diag([flip, 1.0]) / step
+
+    def warp(values: Array, order: int = 1) -> Array:
+        source = ndimage.gaussian_filter(values, 0.4 / step) if step < 1 else values
+        matrix = picture_from_cell[::-1, ::-1]
+        shift = centre[::-1] - 0.5 + matrix @ (0.5 - np.array([h, w]) / 2)
+        return np.asarray(ndimage.affine_transform(source, matrix, shift, (h, w), order=order, mode="nearest"))
+
+    shading, melanin, blood = warp(portrait.shading), warp(portrait.melanin), warp(portrait.blood)
+    skin, gloss = np.clip(warp(portrait.skin), 0, 1), warp(portrait.gloss)
+    truth = warp(portrait.truth.astype(np.float64)) > 0.9
+    rgb = np.stack([warp(portrait.rgb[..., k]) for k in range(3)], axis=-1)
+    # centre of the bin grid: fractions of the picture
+    cell_from_picture = np.linalg.inv(picture_from_cell)
+    mesh = ((portrait.mesh - centre) @ cell_from_picture.T + np.array([w, h]) / 2) / (w, h)
+
+    yy, xx = np.mgrid[0:h, 0:w]
+    across = (xx + 0.5 - w / 2) / shot.face_cells
+    down = (yy + 0.5 - h / 2) / shot.face_cells
+    direction = np.radians(shot.slope_deg)
+    slope = np.exp2(shot.slope_ev * (np.cos(direction) * across + np.sin(direction) * down))
+    shading = shading * slope
+
+    def seen(light: Light) -> Array:
+        body = _body(camera, light, reflectance, melanin, blood) * (skin * shading)[..., None]
+        paint = rgb @ camera.see(light, paint_reflectances()) * ((1 - skin) * slope)[..., None]
+        return np.asarray(body + paint)
+
+    one = seen(shot.light)
+    white_one = camera.see(shot.light, np.ones(31))
+    diffuse, white = one, np.broadcast_to(white_one, one.shape)
+    near_first = np.ones((h, w), dtype=bool)
+    if shot.second is not None:
+        two = seen(shot.second)
+        white_two = camera.see(shot.second, np.ones(31))
+        # the side axis turns with the face
+        axis = cell_from_picture @ np.array([1.0, 0.0])
+        axis = axis / np.hypot(*axis) * np.sign(axis[0] if abs(axis[0]) > 1e-9 else 1.0)
+        position = shot.side * (across * axis[0] + down * axis[1])
+        share = shot.second_share / (1 + np.exp(-position / 0.06))
+        diffuse = (1 - share)[..., None] * one + share[..., None] * two
+        white = (1 - share)[..., None] * white_one + share[..., None] * white_two
+        near_first = position < 0
+    gain = WHITE_AT_ZERO_EV / white_one.max() * 2.0**shot.ev
+    clean = gain * diffuse
+    total = clean + gain * shot.gloss * (gloss * skin)[..., None] * white
+
+    if truth.sum() < 4:
+        truth = skin >= np.quantile(skin, 0.9)
+    chosen = truth & near_first if (truth & near_first).sum() >= 4 else truth
+    lit = chosen & (shading >= np.median(shading[chosen]))
+    noise = noise_model(shot.iso)
+    cells = expose(total, noise, rng)
+    return Rendered(
+        cells=cells,
+        mesh=mesh,
+        truth=clean[lit].mean(axis=0),
+        truth_clipped=float(cells.clipped[chosen].mean()),
+        neutral=tuple(float(v) for v in white_one / white_one.max()),  # type: ignore[arg-type]
+    )
+
+
+def expose(total: Array, noise: NoiseModel, rng: np.random.Generator) -> Cells:
+    """Photosites R, G, G, B of every cell with noise, cut off at the white level, averaged per channel."""
+    sites = total[..., (0, 1, 1, 2)]
+    variance = np.asarray(noise.scale)[[0, 1, 1, 2]] * sites + np.asarray(noise.offset)[[0, 1, 1, 2]]
+    seen = np.minimum(sites + rng.normal(size=sites.shape) * np.sqrt(variance), 1.0)
+    clipped: npt.NDArray[np.bool_] = np.asarray((seen >= 1.0).any(axis=-1))
+    camera = np.stack([seen[..., 0], seen[..., 1:3].mean(axis=-1), seen[..., 3]], axis=-1).astype(np.float32)
+    return Cells(camera, clipped, Box(0.0, 0.0, 1.0, 1.0), noise)
+
+
+def _body(camera: Camera, light: Light, reflectance: Array, melanin: Array, blood: Array) -> Array:
+    """Camera values (h, w, 3) at shading 1 of skin with the portrait's own melanin and blood (a cubic in both)."""
+    step_m, step_b = chromophore_steps()
+    m, b = np.meshgrid(np.linspace(-0.5, 0.8, 5), np.linspace(-0.5, 0.8, 5), indexing="ij")
+    m, b = m.ravel(), b.ravel()
+    bodies = np.minimum(reflectance * np.exp(-m[:, None] * step_m - b[:, None] * step_b), 1.0)
+    logs = np.log(camera.see(light, bodies))
+    terms = np.stack([np.ones_like(m), m, b, m * m, m * b, b * b, m**3, b**3], axis=1)
+    fit = np.linalg.lstsq(terms, logs, rcond=None)[0]
+    maps = np.stack(
+        [np.ones_like(melanin), melanin, blood, melanin**2, melanin * blood, blood**2, melanin**3, blood**3], axis=-1
+    )
+    return np.asarray(np.exp(maps @ fit))
+
+
+def jitter(mesh: Array, rng: np.random.Generator, amount: float) -> Array:
+    """The mesh as a finder would see it: moved, scaled, turned, and each point displaced by a smooth error.
+
+    `amount` in face heights: about the median shift of a point.
+    """
+    top, bottom = mesh[10], mesh[152]
+    height = float(np.hypot(*(bottom - top)))
+    centre = mesh.mean(axis=0)
+    scale, angle = 1 + amount * rng.normal(), amount * rng.normal()
+    turn = scale * np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    return np.asarray((mesh - centre) @ turn.T + centre + amount * height * rng.normal(size=2) * 0.8)
+
+
+def polygon(points: Array) -> tuple[Vec2, ...]:
+    """A polygon (n, 2) as nested tuples."""
+    return tuple((float(x), float(y)) for x, y in points)
