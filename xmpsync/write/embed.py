@@ -1,0 +1,99 @@
+"""Writing a packet into a DNG's XMP tag, as a patch: in place when it fits, otherwise appended and repointed."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+from xmpsync.write.files import FileSystem
+from xmpsync.write.journal import BackupDamaged, Run, original, piece
+from xmpsync.write.manifest import Entry
+from xmpsync.write.patch import Patch, Spliced, from_record, outside_sha256
+from xmpsync.write.tiff import BYTE, HEADER_SIZE, INLINE, MAX_LENGTH, XMP_TAG, EmbedRefused, TiffEntry, first_directory
+
+
+def read_packet(fs: FileSystem, path: Path) -> bytes | None:
+    """The bytes of the file's XMP tag; None if its first directory has none. EmbedRefused for odd structures."""
+    length = _length(fs, path)
+    xmp = first_directory(lambda at, size: fs.read(path, at, size), length, path.name).xmp
+    return None if xmp is None else _value(fs, path, xmp)
+
+
+def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
+    """The patch that makes `packet` the file's XMP tag. Nothing is written.
+
+    As long as the old packet or shorter: in place (a shorter one also lowers the tag's count). Longer: appended at
+    the end of the file, the tag repointed. No tag yet: a copy of the first directory with the tag is appended too, and
+    the header repointed. Old structures stay where they are, so every other tag and all image data keep their bytes.
+    EmbedRefused if the structure is odd or the file would outgrow 4 GB.
+    """
+    length = _length(fs, path)
+    directory = first_directory(lambda at, size: fs.read(path, at, size), length, path.name)
+    order, xmp = directory.order, directory.xmp
+    spans: list[Spliced] = []
+    if len(packet) <= INLINE:
+        raise EmbedRefused(f"{path.name}: a packet of {len(packet)} bytes is no packet")
+    old_packet = None
+    if xmp is not None:
+        old_packet = (xmp.at + 8 if xmp.size <= INLINE else xmp.value, xmp.size)
+    if xmp is not None and INLINE < xmp.size >= len(packet):
+        old = _value(fs, path, xmp)
+        spans.append(Spliced(xmp.value, old, packet + old[len(packet) :]))
+        packet_at = xmp.value
+        if xmp.count != len(packet):
+            spans.append(_field(fs, path, xmp.at + 4, struct.pack(order + "I", len(packet))))
+        new_length = length
+    else:
+        tail = bytes(length % 2) + packet  # values begin on an even byte (TIFF 6.0, section 2)
+        packet_at = length + length % 2
+        if xmp is not None:
+            spans.append(_field(fs, path, xmp.at + 4, struct.pack(order + "II", len(packet), packet_at)))
+            if xmp.size > INLINE:  # kept as it is, and in the journal, for a rollback field by field
+                old = _value(fs, path, xmp)
+                spans.append(Spliced(xmp.value, old, old))
+        else:
+            tail += bytes(len(packet) % 2)
+            directory_at = length + len(tail)
+            entry = TiffEntry(0, XMP_TAG, BYTE, len(packet), packet_at)
+            entries = sorted((*directory.entries, entry), key=lambda one: one.tag)
+            tail += struct.pack(order + "H", len(entries))
+            tail += b"".join(_entry_bytes(fs, path, order, one) for one in entries)
+            tail += struct.pack(order + "I", directory.next_at)
+            spans.append(_field(fs, path, 4, struct.pack(order + "I", directory_at)))
+        spans.append(Spliced(length, b"", tail))
+        new_length = length + len(tail)
+        if new_length > MAX_LENGTH:
+            raise EmbedRefused(f"{path.name}: the file would outgrow the 4 GB of a classic TIFF")
+    spans.sort(key=lambda span: span.offset)
+    outside = outside_sha256(fs, path, length, [(span.offset, len(span.old)) for span in spans])
+    return Patch(length, new_length, outside, tuple(spans), old_packet, (packet_at, len(packet)))
+
+
+def _length(fs: FileSystem, path: Path) -> int:
+    found = fs.stat(path)
+    if found is None or not found.is_regular:
+        raise EmbedRefused(f"{path.name}: there is no such file")
+    return found.size
+
+
+def _value(fs: FileSystem, path: Path, entry: TiffEntry) -> bytes:
+    return fs.read(path, entry.at + 8 if entry.size <= INLINE else entry.value, entry.size)
+
+
+def _field(fs: FileSystem, path: Path, at: int, new: bytes) -> Spliced:
+    return Spliced(at, fs.read(path, at, len(new)), new)
+
+
+def _entry_bytes(fs: FileSystem, path: Path, order: str, entry: TiffEntry) -> bytes:
+    """An entry as it stands in the file (inline values are not always one number), or a new one."""
+    if entry.at >= HEADER_SIZE:
+        return fs.read(path, entry.at, 12)
+    return struct.pack(order + "HHII", entry.tag, entry.kind, entry.count, entry.value)
+
+
+def kept_patch(fs: FileSystem, run: Run, entry: Entry) -> Patch:
+    """The patch that a run made, from its record and the bytes that the run keeps; BackupDamaged if they are lost."""
+    old = original(fs, run, entry)
+    if entry.patch is None or entry.written is None or old is None:
+        raise BackupDamaged(f"the manifest of {run.run_id} does not say what changed in {entry.path}")
+    return from_record(entry.patch, old, piece(fs, run, entry.written))

@@ -1,0 +1,178 @@
+"""A run's folder on the disk: begin it (originals, written bytes, manifest), end it (outcome), read it back.
+
+The order and its reasons are docs/crash-safety.md, steps 3 and 5.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+
+from xmpsync.write import layout
+from xmpsync.write.files import FileSystem, make_dirs
+from xmpsync.write.manifest import (
+    SCHEMA,
+    DocumentDamaged,
+    Ending,
+    Entry,
+    Manifest,
+    Outcome,
+    Piece,
+    Result,
+    decode,
+    encode,
+)
+from xmpsync.write.plan import sha256
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A run on the disk. `outcome` is None while it has not ended."""
+
+    folder: Path
+    manifest: Manifest
+    outcome: Outcome | None
+    pruned: bool = False
+
+    @property
+    def run_id(self) -> str:
+        return self.manifest.run_id
+
+
+@dataclass(frozen=True, slots=True)
+class Abandoned:
+    """A run that never began: its folder has no manifest, so no file of the shoot was touched."""
+
+    folder: Path
+    run_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """A run whose documents cannot be read."""
+
+    folder: Path
+    run_id: str
+    why: str
+
+
+def utc_text(now: datetime) -> str:
+    return now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[bytes | None], written: bytes) -> Run:
+    """Make the run's folder durable, the manifest's name last. Until then nothing outside it may be touched.
+
+    `originals[i]` is the backup of `manifest.files[i]`, None where there is none.
+    """
+    folder = layout.run_dir(state, manifest.run_id)
+    dirty = dict.fromkeys(make_dirs(fs, folder))
+    for entry, data in zip(manifest.files, originals, strict=True):
+        if entry.backup is None or data is None:
+            continue
+        path = folder.joinpath(*PurePosixPath(entry.backup).parts)
+        dirty |= dict.fromkeys(make_dirs(fs, path.parent))
+        _write_new(fs, path, data)
+        dirty[path.parent] = None
+    _write_new(fs, folder / layout.WRITTEN, written)
+    for path in dirty | {folder: None}:
+        fs.sync_dir(path)
+    _write_document(fs, folder / layout.MANIFEST, manifest)
+    fs.sync_dir(folder)
+    return Run(folder, manifest, None)
+
+
+def end(fs: FileSystem, run: Run, ending: Ending, results: Sequence[Result], now: datetime) -> Run:
+    """Write the outcome. Its name on the disk is the commit point."""
+    outcome = Outcome(SCHEMA, run.run_id, ending, utc_text(now), tuple(results))
+    _write_document(fs, run.folder / layout.OUTCOME, outcome)
+    fs.sync_dir(run.folder)
+    return Run(run.folder, run.manifest, outcome, run.pruned)
+
+
+def discard(fs: FileSystem, folder: Path) -> None:
+    """Remove a run's folder that never began, as far as the disk lets us."""
+    try:
+        remove_tree(fs, folder)
+    except OSError:
+        return
+
+
+def remove_tree(fs: FileSystem, folder: Path) -> None:
+    """Remove a folder of ours with everything in it."""
+    for name in fs.list_dir(folder):
+        path = folder / name
+        found = fs.stat(path)
+        if found is not None and found.is_dir:
+            remove_tree(fs, path)
+        else:
+            fs.remove(path)
+    fs.remove_dir(folder)
+
+
+def load(fs: FileSystem, state: Path, run_id: str) -> Run | Abandoned | Damaged:
+    """Read one run back."""
+    folder = layout.run_dir(state, run_id)
+    if fs.stat(folder / layout.MANIFEST) is None:
+        return Abandoned(folder, run_id)
+    try:
+        manifest = decode(fs.read(folder / layout.MANIFEST), Manifest)
+        outcome = None
+        if fs.stat(folder / layout.OUTCOME) is not None:
+            outcome = decode(fs.read(folder / layout.OUTCOME), Outcome)
+            if len(outcome.results) != len(manifest.files):
+                raise DocumentDamaged(f"{layout.OUTCOME} does not fit {layout.MANIFEST}")
+        if manifest.run_id != run_id:
+            raise DocumentDamaged(f"the manifest names the run {manifest.run_id}")
+    except (DocumentDamaged, OSError) as error:
+        return Damaged(folder, run_id, str(error))
+    return Run(folder, manifest, outcome, fs.stat(folder / layout.PRUNED) is not None)
+
+
+def load_all(fs: FileSystem, state: Path) -> tuple[Run | Abandoned | Damaged, ...]:
+    """Every run in the state folder, oldest first."""
+    return tuple(load(fs, state, run_id) for run_id in layout.run_ids(state, fs))
+
+
+class BackupDamaged(Exception):
+    """A kept original is missing or does not have the hash of the manifest."""
+
+
+def original(fs: FileSystem, run: Run, entry: Entry) -> bytes | None:
+    """The kept original of one file, checked against its hash; None if the file did not exist."""
+    if entry.backup is None:
+        return None
+    path = run.folder.joinpath(*PurePosixPath(entry.backup).parts)
+    return _checked(fs, path, 0, None, entry.backup_sha256)
+
+
+def piece(fs: FileSystem, run: Run, kept: Piece) -> bytes:
+    """Bytes that the run keeps in `written.pack`, checked against their hash."""
+    return _checked(fs, run.folder / layout.WRITTEN, kept.at, kept.size, kept.sha256)
+
+
+def _checked(fs: FileSystem, path: Path, offset: int, size: int | None, expected: str | None) -> bytes:
+    try:
+        data = fs.read(path, offset, size)
+    except OSError as error:
+        raise BackupDamaged(f"{path} cannot be read ({error.strerror})") from error
+    if sha256(data) != expected:
+        raise BackupDamaged(f"{path} does not have the hash that the manifest states")
+    return data
+
+
+def _write_new(fs: FileSystem, path: Path, data: bytes) -> None:
+    with fs.create(path) as file:
+        file.write(data)
+        file.sync()
+
+
+def _write_document(fs: FileSystem, path: Path, document: Manifest | Outcome) -> None:
+    """The document under a temporary name, durable, then renamed: its name never stands for half of it."""
+    temporary = path.with_name(path.name + ".tmp")
+    if fs.stat(temporary) is not None:
+        fs.remove(temporary)
+    _write_new(fs, temporary, encode(document))
+    fs.replace(temporary, path)

@@ -1,0 +1,117 @@
+"""One writer at a time per state folder.
+
+The kernel's lock on STATE/lock decides; it is freed when its process ends, however it ends. The text inside (process,
+machine, start time) is for people, and decides only where the file system knows no locks. The file itself stays: a
+lock file that is removed can be taken twice.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from xmpsync.errors import DiskNeedsAttention, Refused
+from xmpsync.write import system
+from xmpsync.write.files import FileSystem, LockFile, make_dirs
+from xmpsync.write.layout import LOCK
+from xmpsync.write.settings import DEFAULT, Settings
+
+
+class Holder(msgspec.Struct, frozen=True):
+    """Who holds the lock: process number, machine, a word for the process's start, and since when."""
+
+    pid: int
+    host: str
+    started: str
+    since_utc: str
+
+
+def ourselves() -> Holder:
+    """This process as a lock's holder."""
+    pid = os.getpid()
+    return Holder(pid, system.host_name(), system.process_started(pid) or "", f"{datetime.now(UTC):%Y-%m-%d %H:%M:%SZ}")
+
+
+@contextmanager
+def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT) -> Iterator[None]:
+    """Hold the state folder's lock; makes the folder if need be.
+
+    Refused if another run is at work, or if another machine's run did not end and nobody can tell whether it lives.
+    DiskNeedsAttention if the folder cannot be made or written.
+    """
+    path = state / LOCK
+    try:
+        for folder in make_dirs(fs, state):
+            fs.sync_dir(folder)
+        lock = fs.open_lock(path)
+    except OSError as error:
+        raise DiskNeedsAttention(
+            f"The state folder {state} cannot be written ({error.strerror}).",
+            next_step="Make it writable, or keep the state elsewhere: --state DIR.",
+        ) from error
+    try:
+        _take(lock, path, fs, settings)
+        try:
+            yield
+        finally:
+            lock.write(b"")
+    finally:
+        lock.close()
+
+
+def _take(lock: LockFile, path: Path, fs: FileSystem, settings: Settings) -> None:
+    me = ourselves()
+    holder = _parse(lock.read()) if lock.owned is not False else None
+    if lock.owned is False:
+        raise _at_work(_parse(_peek(path, fs)), path)
+    if holder is not None:
+        if holder.host != me.host:
+            raise Refused(
+                f"A run on the machine {holder.host} (process {holder.pid}, since {holder.since_utc}) holds {path}.",
+                next_step="If no run is at work there any more, delete that file and try again.",
+            )
+        ours = lock.owned and (holder.pid, holder.started) == (me.pid, me.started)
+        if not ours and system.process_started(holder.pid) == holder.started:
+            raise _at_work(holder, path)
+    text = json.dumps(msgspec.to_builtins(me)).encode("ascii")
+    lock.write(text)
+    if lock.owned is None:
+        fs.pause(settings.lock_settle_s)
+        if lock.read() != text:
+            raise _at_work(_parse(lock.read()), path)
+
+
+def _at_work(holder: Holder | None, path: Path) -> Refused:
+    who = f"process {holder.pid} on {holder.host}, since {holder.since_utc}" if holder else "its lock is taken"
+    return Refused(f"Another run is at work on this shoot ({who}; {path}).", next_step="Wait for it to end.")
+
+
+def _peek(path: Path, fs: FileSystem) -> bytes:
+    try:
+        return fs.read(path)
+    except OSError:
+        return b""
+
+
+def _parse(data: bytes) -> Holder | None:
+    """The holder named in the lock file; None if it is empty or was torn by a crash (then nobody holds it)."""
+    try:
+        return msgspec.json.decode(data, type=Holder) if data.strip(b"\0 \r\n") else None
+    except msgspec.DecodeError:
+        return None
+
+
+def somebody_at_work(state: Path, fs: FileSystem) -> bool:
+    """Whether the process that the lock file names runs on this machine. Reads only, so a guess: for messages."""
+    holder = _parse(_peek(state / LOCK, fs))
+    return (
+        holder is not None
+        and holder.host == system.host_name()
+        and system.process_started(holder.pid) == holder.started
+    )

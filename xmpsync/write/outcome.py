@@ -1,0 +1,73 @@
+"""What a run, a recovery or a rollback reports: frozen values, worded for a person, printed by nobody here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class LeftAlone:
+    """A file that was not written, and why."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a run is: `stage` is `check`, `back up`, `write` or `put right`."""
+
+    stage: str
+    done: int
+    total: int
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryReport:
+    """What became of interrupted runs: paths relative to SHOOT. `backups` are the folders that keep the originals."""
+
+    run_ids: tuple[str, ...]
+    taken_back: tuple[str, ...]
+    untouched: tuple[str, ...]
+    left: tuple[LeftAlone, ...]
+    backups: tuple[str, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """4 if somebody must look at a file, otherwise 0."""
+        return 4 if self.left else 0
+
+    @property
+    def sentence(self) -> str:
+        """One or two sentences for the user."""
+        text = (
+            f"An interrupted run ({', '.join(self.run_ids)}) was taken back: {len(self.taken_back)} files have their "
+            f"original bytes again, {len(self.untouched)} had not been touched."
+        )
+        if self.left:
+            names = "; ".join(f"{item.path} ({item.reason})" for item in self.left)
+            text += f" Left as they are, because they hold somebody else's work: {names}."
+            text += f" Their originals are kept in {', '.join(self.backups)}."
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """What a run did: paths relative to SHOOT. `run_id` is None when there was nothing to write.
+
+    `recovered` is the report on an earlier, interrupted run that was put right first.
+    """
+
+    run_id: str | None
+    written: tuple[str, ...]
+    created: tuple[str, ...]
+    removed: tuple[str, ...]
+    left_alone: tuple[LeftAlone, ...]
+    remarks: tuple[str, ...]
+    recovered: RecoveryReport | None = None
+
+    @property
+    def exit_code(self) -> int:
+        """1 if a file was left alone, otherwise 0."""
+        return 1 if self.left_alone else 0

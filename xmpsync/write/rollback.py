@@ -1,0 +1,243 @@
+"""Take a run back: decide file by file from the bytes that are there, then perform that as a run of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+
+from xmpsync.errors import DiskNeedsAttention, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
+from xmpsync.write import embed, journal, layout, patch
+from xmpsync.write.files import FileSystem, RealFileSystem
+from xmpsync.write.journal import BackupDamaged, Run
+from xmpsync.write.manifest import Ending, Entry
+from xmpsync.write.outcome import LeftAlone, RunOutcome
+from xmpsync.write.perform import perform
+from xmpsync.write.plan import CORRECT, ROLLBACK, ChangeKind, FileChange, Plan, sha256
+from xmpsync.write.recover import Listener, unfinished
+from xmpsync.write.runs import undone_paths, written_entries
+from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.tiff import EmbedRefused
+from xmpsync.xmp.edit import our_fields
+from xmpsync.xmp.restore import restore_fields
+
+
+class Action(StrEnum):
+    """What a rollback does with one file."""
+
+    RESTORE = "original bytes back"
+    REMOVE = "remove"
+    FIELDS = "our fields back, others' kept"
+    NOTHING = "nothing to do"
+    LEAVE = "left alone"
+
+
+@dataclass(frozen=True, slots=True)
+class RollbackStep:
+    """One file: what would happen and why. `change` is None where nothing is written."""
+
+    path: str
+    action: Action
+    why: str
+    change: FileChange | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RollbackPlan:
+    """What a rollback of `run_id` would do; pure data. `whole` is False for chosen frames."""
+
+    run_id: str
+    steps: tuple[RollbackStep, ...]
+    whole: bool
+
+    @property
+    def left_alone(self) -> tuple[LeftAlone, ...]:
+        return tuple(LeftAlone(step.path, step.why) for step in self.steps if step.action is Action.LEAVE)
+
+    def as_plan(self, tool_version: str = "") -> Plan:
+        """The same as a plan that `perform` takes."""
+        changes = tuple(step.change for step in self.steps if step.change is not None)
+        return Plan(changes, {}, tool_version, ROLLBACK, self.run_id, self.whole)
+
+
+def plan_rollback(
+    shoot: Path,
+    state: Path,
+    run_id: str | None = None,
+    frames: Collection[str] | None = None,
+    force: bool = False,
+    *,
+    fs: FileSystem | None = None,
+) -> RollbackPlan:
+    """What rolling a run back would do. Reads only.
+
+    Parameters
+    ----------
+    run_id
+        The run, in full or by its number; None: the newest correction not yet rolled back.
+    frames
+        Only these files: paths as in the run's summary, relative to SHOOT. None: all that the run wrote.
+    force
+        Also files whose own fields somebody changed since, files that a newer run wrote, files that are gone.
+
+    Raises
+    ------
+    WrongUsage
+        There is no such run, nothing to roll back, or a frame that the run did not write.
+    Refused
+        The run was interrupted and taken back already, or its originals were given up.
+    DiskNeedsAttention
+        A run did not end, or this run's documents cannot be read.
+    """
+    fs = fs or RealFileSystem()
+    open_run = unfinished(state, fs=fs)
+    if open_run is not None:
+        raise DiskNeedsAttention(
+            f"The run {open_run.run_id} did not end.", next_step="The next writing command takes it back by itself."
+        )
+    runs = [run for run in journal.load_all(fs, state) if isinstance(run, Run)]
+    run = _choose(runs, run_id, state, fs)
+    entries = written_entries(run)
+    if frames is not None:
+        unknown = sorted(set(frames) - {entry.path for entry in entries})
+        if unknown:
+            raise WrongUsage(
+                f"The run {run.run_id} did not write {', '.join(unknown)}.", next_step="See: xmpsync runs SHOOT"
+            )
+        entries = tuple(entry for entry in entries if entry.path in frames)
+    newer = _written_later(runs, run)
+    steps = tuple(_step(fs, shoot, run, entry, newer.get(entry.path), force) for entry in entries)
+    return RollbackPlan(run.run_id, steps, whole=frames is None)
+
+
+def perform_rollback(
+    plan: RollbackPlan,
+    shoot: Path,
+    state: Path,
+    *,
+    tool_version: str = "",
+    fs: FileSystem | None = None,
+    listener: Listener | None = None,
+    settings: Settings = DEFAULT,
+) -> RunOutcome:
+    """Carry a rollback out as a run with backups of its own; errors as `perform`'s."""
+    outcome = perform(plan.as_plan(tool_version), shoot, state, fs=fs, listener=listener, settings=settings)
+    return replace(outcome, left_alone=(*plan.left_alone, *outcome.left_alone))
+
+
+def _choose(runs: list[Run], wanted: str | None, state: Path, fs: FileSystem) -> Run:
+    if wanted is None:
+        undone = undone_paths(runs)
+        for run in reversed(runs):
+            paths = {entry.path for entry in written_entries(run)}
+            if run.manifest.command == CORRECT and paths - undone.get(run.run_id, frozenset()):
+                return _usable(run)
+        raise WrongUsage("There is no run to roll back.", next_step="See: xmpsync runs SHOOT")
+    run_id = layout.find_run(layout.run_ids(state, fs), wanted)
+    for run in runs:
+        if run.run_id == run_id:
+            return _usable(run)
+    found = journal.load(fs, state, run_id)
+    if isinstance(found, journal.Damaged):
+        raise DiskNeedsAttention(
+            f"The manifest of the run {run_id} cannot be read ({found.why}).",
+            next_step=f"Its originals are in {found.folder}.",
+        )
+    raise Refused(f"The run {run_id} was interrupted before it began.", next_step="There is nothing to roll back.")
+
+
+def _usable(run: Run) -> Run:
+    if run.outcome is not None and run.outcome.ending is Ending.RECOVERED:
+        raise Refused(
+            f"The run {run.run_id} was interrupted, and was taken back.", next_step="There is nothing to roll back."
+        )
+    if run.pruned:
+        raise Refused(f"The originals of the run {run.run_id} were given up.", next_step="See: xmpsync runs SHOOT")
+    return run
+
+
+def _written_later(runs: list[Run], run: Run) -> Mapping[str, str]:
+    """For each path, the newest later run that wrote it and was not rolled back. Rollbacks themselves do not count."""
+    undone = undone_paths(runs)
+    later: dict[str, str] = {}
+    for other in runs:
+        if layout.run_number(other.run_id) <= layout.run_number(run.run_id) or other.manifest.command != CORRECT:
+            continue
+        for entry in written_entries(other):
+            if entry.path not in undone.get(other.run_id, frozenset()):
+                later[entry.path] = other.run_id
+    return later
+
+
+def _step(fs: FileSystem, shoot: Path, run: Run, entry: Entry, newer: str | None, force: bool) -> RollbackStep:
+    target = fs.real_path(layout.target_path(shoot, entry.path))
+    embedded = entry.kind == ChangeKind.EMBEDDED
+    try:
+        if embedded:
+            current = None if fs.stat(target) is None else patch.file_sha256(fs, target)
+        else:
+            data = None if fs.stat(target) is None else fs.read(target)
+            current = None if data is None else sha256(data)
+        if current == entry.before_sha256:
+            return RollbackStep(entry.path, Action.NOTHING, "it is as it was before the run")
+        if newer is not None and not force:
+            return _leave(entry, f"the run {newer} wrote it later; roll that one back first")
+        if embedded:
+            return _embedded_step(fs, target, run, entry, current, force)
+        return _sidecar_step(fs, run, entry, data, current, force)
+    except (BackupDamaged, EmbedRefused, SidecarMalformed, OwnCheckFailed) as error:
+        return _leave(entry, str(error))
+    except OSError as error:
+        return _leave(entry, f"it cannot be read: {error.strerror}")
+
+
+def _leave(entry: Entry, why: str) -> RollbackStep:
+    return RollbackStep(entry.path, Action.LEAVE, why)
+
+
+def _sidecar_step(
+    fs: FileSystem, run: Run, entry: Entry, data: bytes | None, current: str | None, force: bool
+) -> RollbackStep:
+    original = journal.original(fs, run, entry)
+    if current == entry.after_sha256 or (data is None and force and original is not None):
+        if original is None:
+            change = FileChange(entry.path, ChangeKind.SIDECAR, current, None)
+            return RollbackStep(entry.path, Action.REMOVE, "the run made it, and nobody touched it since", change)
+        change = FileChange(entry.path, ChangeKind.SIDECAR, current, original)
+        why = "it is gone" if data is None else "nobody touched it since"
+        return RollbackStep(entry.path, Action.RESTORE, why, change)
+    if data is None:
+        return _leave(entry, "it is gone")
+    if entry.written is None:
+        return _leave(entry, "the run removed it, and somebody made a new one since")
+    written = journal.piece(fs, run, entry.written)
+    if not force and our_fields(data) != our_fields(written):
+        return _leave(entry, "somebody changed our own fields since")
+    basis = original if entry.basis is None else journal.piece(fs, run, entry.basis)
+    restored = restore_fields(data, basis, written)
+    if restored == data:
+        return RollbackStep(entry.path, Action.NOTHING, "our fields are as they were before the run")
+    change = FileChange(entry.path, ChangeKind.SIDECAR, current, restored)
+    return RollbackStep(entry.path, Action.FIELDS, "other fields were changed since", change)
+
+
+def _embedded_step(
+    fs: FileSystem, target: Path, run: Run, entry: Entry, current: str | None, force: bool
+) -> RollbackStep:
+    if current is None:
+        return _leave(entry, "it is gone")
+    if current == entry.after_sha256:
+        change = FileChange(entry.path, ChangeKind.EMBEDDED, current, None, undo_of=run.run_id)
+        return RollbackStep(entry.path, Action.RESTORE, "nobody touched it since", change)
+    made = embed.kept_patch(fs, run, entry)
+    written, packet = made.packet_after(), embed.read_packet(fs, target)
+    if written is None or packet is None:
+        return _leave(entry, "somebody changed it since, and there is no packet to put our fields back into")
+    if not force and our_fields(packet) != our_fields(written):
+        return _leave(entry, "somebody changed our own fields since")
+    restored = restore_fields(packet, made.packet_before(), written)
+    if restored == packet:
+        return RollbackStep(entry.path, Action.NOTHING, "our fields are as they were before the run")
+    change = FileChange(entry.path, ChangeKind.EMBEDDED, current, restored)
+    return RollbackStep(entry.path, Action.FIELDS, "other fields were changed since", change)

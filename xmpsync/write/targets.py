@@ -1,0 +1,145 @@
+"""Look at every file of a plan right before a run: is it still what the plan was made from, can it be written?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from xmpsync.errors import FrameError, Refused
+from xmpsync.write import embed, journal, layout, patch
+from xmpsync.write.files import FileSystem
+from xmpsync.write.journal import BackupDamaged, Run
+from xmpsync.write.outcome import LeftAlone
+from xmpsync.write.patch import Patch
+from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
+
+NAMES_SHOWN = 10
+"""How many changed files an error names before it only counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One file that will be written: where it really lies, its bytes now (a sidecar's), or the patch (a RAW's)."""
+
+    change: FileChange
+    target: Path
+    original: bytes | None
+    patch: Patch | None
+    after_sha256: str | None
+
+
+class _Unwritable(Exception):
+    """The file cannot or must not be written; the others go on."""
+
+
+class _Changed(Exception):
+    """The file is not what the plan was made from."""
+
+
+def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[Job], list[LeftAlone], list[str]]:
+    """Jobs, files left alone with reasons, and remarks. Reads only.
+
+    Raises Refused, naming the files, if any target changed since the plan was made or two changes mean one file.
+    """
+    jobs: list[Job] = []
+    left: list[LeftAlone] = []
+    remarks: list[str] = []
+    changed: list[str] = []
+    for change in plan.changes:
+        try:
+            job = _look_at(change, shoot, state, fs, remarks)
+        except _Changed as error:
+            changed.append(f"{change.path} ({error})")
+        except (_Unwritable, FrameError, BackupDamaged) as error:
+            left.append(LeftAlone(change.path, error.what if isinstance(error, FrameError) else str(error)))
+        except OSError as error:
+            left.append(LeftAlone(change.path, f"it cannot be read: {error.strerror}"))
+        else:
+            if job is not None:
+                jobs.append(job)
+    if changed:
+        raise Refused(
+            f"{len(changed)} of {len(plan.changes)} files changed since the plan was made: {_listed(changed)}.",
+            next_step="Another program may be at work on this shoot. Run the same command again for a fresh plan.",
+        )
+    _refuse_clashes(jobs, fs)
+    return jobs, left, remarks
+
+
+def _listed(names: list[str]) -> str:
+    rest = len(names) - NAMES_SHOWN
+    return ", ".join(names[:NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> Job | None:
+    named = layout.target_path(shoot, change.path)
+    target = fs.real_path(named)
+    found = fs.stat(target)
+    if found is None:
+        if target.name != named.name or target.parent != fs.real_path(named.parent):
+            raise _Unwritable("it is a link to a file that does not exist")
+    elif not found.is_regular:
+        raise _Unwritable("it is no regular file")
+    elif found.read_only and change.before_sha256 is not None:
+        raise _Unwritable("it is write-protected")
+    elif found.n_names > 1:
+        fate = "all of them change" if change.kind is ChangeKind.EMBEDDED else "the others keep the old bytes"
+        remarks.append(f"{change.path} has {found.n_names} names (hard links); {fate}")
+    if change.kind is ChangeKind.EMBEDDED:
+        return _look_at_embedded(change, target, state, fs)
+    original = None if found is None else fs.read(target)
+    _compare(change, None if original is None else sha256(original))
+    if found is None and fs.stat(target.parent) is None:
+        raise _Changed("its folder is gone")
+    if change.after == original:
+        return None
+    return Job(change, target, original, None, None if change.after is None else sha256(change.after))
+
+
+def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSystem) -> Job | None:
+    found = fs.stat(target)
+    _compare(change, None if found is None else patch.file_sha256(fs, target))
+    if change.after is not None:
+        made = embed.make_patch(fs, target, change.after)
+    else:
+        made = _undoing(change, state, fs)
+    if made.old_bytes == made.new_bytes:
+        return None
+    return Job(change, target, None, made, patch.patched_sha256(fs, target, made))
+
+
+def _undoing(change: FileChange, state: Path, fs: FileSystem) -> Patch:
+    run = journal.load(fs, state, change.undo_of or "")
+    if isinstance(run, Run):
+        for entry in run.manifest.files:
+            if entry.path == change.path and entry.kind == ChangeKind.EMBEDDED:
+                return embed.kept_patch(fs, run, entry).reversed()
+    raise _Unwritable(f"the run {change.undo_of} does not say what it changed in this file")
+
+
+def _compare(change: FileChange, now: str | None) -> None:
+    if now != change.before_sha256:
+        raise _Changed("gone" if now is None else "new" if change.before_sha256 is None else "other bytes")
+
+
+def _refuse_clashes(jobs: list[Job], fs: FileSystem) -> None:
+    """Two changes of one file: through links, or because the disk ignores case."""
+    by_target: dict[str, list[Job]] = {}
+    for job in jobs:
+        by_target.setdefault(layout.folded(str(job.target)), []).append(job)
+    for same in by_target.values():
+        if len(same) > 1 and not _really_apart(same, fs):
+            names = " and ".join(job.change.path for job in same)
+            raise Refused(
+                f"{names} are one file, or would be on a disk that ignores case.",
+                next_step="Rename one of the frames, or leave it out with --frames.",
+            )
+
+
+def _really_apart(jobs: Iterable[Job], fs: FileSystem) -> bool:
+    """Whether all of them exist, each under its own name in its folder's list."""
+    targets = [job.target for job in jobs]
+    return len(set(targets)) == len(targets) and all(
+        fs.stat(target) is not None and target.name in fs.list_dir(target.parent) for target in targets
+    )
