@@ -323,7 +323,7 @@ def _rationals(values: Sequence[float] | np.ndarray, denominator: int) -> tuple[
 
 def _exposure_rational(seconds: float) -> tuple[int, int]:
     if seconds < 0.3:
-        return (1_000_000, round(1_000_000 / seconds))
+        return (100_000, round(100_000 / seconds))
     return (round(seconds * 1000), 1000)
 
 

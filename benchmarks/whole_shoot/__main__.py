@@ -1,0 +1,150 @@
+"""``python -m benchmarks.whole_shoot``: make shoots, correct them by the command line, score the sidecars, print a table."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from benchmarks.whole_shoot.score import (
+    Score,
+    as_shot,
+    by_light,
+    from_sidecars,
+    grey_card,
+    score_faces,
+    summary,
+    write_true_sidecars,
+)
+from benchmarks.whole_shoot.shoot import Options, TrueFrame, make_shoot
+
+WANTED = {"delta_e00_median": 1.0, "delta_e00_p95": 2.5, "level_ev_median": 0.1}
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.whole_shoot", description=__doc__)
+    parser.add_argument("--frames", type=int, default=48)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1])
+    parser.add_argument("--people", type=int, default=5)
+    parser.add_argument("--bodies", type=int, default=1)
+    parser.add_argument("--regions", choices=("none", "some", "all"), default="none")
+    parser.add_argument(
+        "--sensitivities", type=Path, help="npz of measured bodies: name, wavelength_nm, sensitivity_rgb"
+    )
+    parser.add_argument("--cameras", nargs="*", default=[], help="names within --sensitivities")
+    parser.add_argument("--truth", action="store_true", help="score sidecars solved from the truth: the scorer's floor")
+    parser.add_argument("--keep", type=Path, help="keep the shoots in this folder")
+    parser.add_argument("--json", action="store_true", help="JSON on stdout instead of the table")
+    parser.add_argument("--faces", action="store_true", help="list every face worse than 2 dE00 or 0.25 EV")
+    asked = parser.parse_args(arguments)
+    results = []
+    for seed in asked.seeds:
+        options = Options(
+            asked.frames, seed, asked.people, asked.bodies, asked.regions, asked.sensitivities, tuple(asked.cameras)
+        )
+        folder = asked.keep / f"seed_{seed}" if asked.keep else Path(tempfile.mkdtemp(prefix="whole_shoot_"))
+        try:
+            results.append(_one(folder, options, asked))
+        finally:
+            if not asked.keep:
+                shutil.rmtree(folder, ignore_errors=True)
+    if asked.json:
+        print(json.dumps(results, indent=1))
+    return 0
+
+
+def _one(folder: Path, options: Options, asked: argparse.Namespace) -> dict[str, Any]:
+    if folder.exists():
+        shutil.rmtree(folder)
+    frames = make_shoot(folder, options)
+    reference = next(frame.name for frame in frames if frame.is_reference)
+    started = time.perf_counter()
+    if asked.truth:
+        write_true_sidecars(folder, frames)
+        code, told = 0, ""
+    else:
+        code, told = _correct(folder, reference)
+    seconds = time.perf_counter() - started
+    ours = score_faces(frames, from_sidecars(folder))
+    known = [face for face in ours if face.in_reference]
+    scores = [
+        summary("as shot", score_faces(frames, as_shot)),
+        summary("perfect grey card", score_faces(frames, grey_card)),
+        summary("truth, rounded" if asked.truth else "xmpsync", ours),
+        summary("  people in the reference only", known),
+    ]
+    if not asked.json:
+        _print(options, frames, scores, code, seconds, told)
+        for light, figures in by_light(ours).items():
+            print(
+                f"    {light:<14} {figures['faces']:3d} faces   dE00 {figures['delta_e00_median']:5.2f}"
+                f" (worst {figures['delta_e00_worst']:5.2f})   EV {figures['level_ev_median']:5.2f}"
+            )
+        if asked.faces:
+            for face in ours:
+                if face.de00 > 2.0 or abs(face.ev) > 0.25:
+                    print(f"    {face.frame} {face.light:<14} {face.person}  dE00 {face.de00:5.2f}  EV {face.ev:+5.2f}")
+    return {
+        "schema": 1,
+        "seed": options.seed,
+        "frames": len(frames),
+        "exit_code": code,
+        "seconds": seconds,
+        "wanted": WANTED,
+        "scores": [asdict(score) for score in scores],
+        "by_light": by_light(ours),
+    }
+
+
+def _correct(folder: Path, reference: str) -> tuple[int, str]:
+    """Run the command as a user would: exit code, and what it said."""
+    environment = {**os.environ, "NO_COLOR": "1"}
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "from xmpsync.cli.main import run; run()",
+            "correct",
+            str(folder),
+            "--reference",
+            reference,
+            "--yes",
+        ],
+        capture_output=True,
+        text=True,
+        env=environment,
+        check=False,
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def _print(
+    options: Options, frames: list[TrueFrame], scores: list[Score], code: int, seconds: float, told: str
+) -> None:
+    print(
+        f"\nseed {options.seed}: {len(frames)} frames, {sum(len(f.faces) for f in frames)} faces, {options.people} people, "
+        f"{options.bodies} bodies, regions {options.regions}; correct took {seconds:.0f} s, exit code {code}"
+    )
+    if code not in (0, 1) or not told.strip():
+        print(told[-3000:])
+    print(f"  {'':<32} dE00 median    p95   EV median    p95   faces")
+    for score in scores:
+        print(
+            f"  {score.name:<32} {score.de00_median:10.2f} {score.de00_p95:7.2f} {score.ev_median:10.2f} {score.ev_p95:7.2f}"
+            f" {score.n_faces:6d}"
+        )
+    print(
+        f"  {'wanted':<32} {WANTED['delta_e00_median']:10.2f} {WANTED['delta_e00_p95']:7.2f} {WANTED['level_ev_median']:10.2f}"
+    )
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

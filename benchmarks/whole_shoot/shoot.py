@@ -1,0 +1,373 @@
+"""Make one shoot of relit portraits: DNG frames under nine lights, with what is true about every face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+from scipy.ndimage import gaussian_filter, zoom
+
+from benchmarks.whole_shoot.portraits import NAMES, Portrait, portrait, srgb_basis
+from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
+from demo_shoot.dng_model import Profile, render, temperature_tint_from_xy, xy_from_neutral
+from demo_shoot.packets import Edits, FaceRegion, packet
+from demo_shoot.picture import lit_skin
+from demo_shoot.skin_model import skin_reflectance
+from demo_shoot.spectra import (
+    CAMERAS,
+    WAVELENGTH_NM,
+    band_reflectance,
+    camera_matrices,
+    camera_response,
+    cie_light,
+    daylight,
+    filtered,
+    flat_reflectance,
+    sensitivity,
+)
+
+WIDTH, HEIGHT = 1536, 1024
+BLACK, WHITE = 512, 15871
+WHITE_SHARE = 0.6
+START = datetime(2032, 5, 1, 9, 30, 0)
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """One light: spectrum, illuminance relative to daylight, how much of its colour the camera's auto white removes."""
+
+    name: str
+    spectrum: np.ndarray
+    level: float
+    auto: float
+    flash: bool = False
+    error_ev: float = 0.0
+    backdrop: float = 0.5
+
+
+def lights() -> tuple[Light, ...]:
+    """The nine lights; the first is the reference's."""
+    flash = daylight(5900.0)
+    magenta = filtered(flash, 1.0 - 0.35 * np.exp(-0.5 * ((WAVELENGTH_NM - 545.0) / 35.0) ** 2))
+    green = filtered(cie_light("FL2"), 0.7 + 0.3 * band_reflectance(0.0, 1.0, 540.0, 45.0))
+    return (
+        Light("daylight", daylight(5400.0), 1.0, 0.85),
+        Light("shade", daylight(9500.0), 0.4, 0.5),
+        Light("tungsten", cie_light("A"), 0.02, 0.45),
+        Light("phosphor led", cie_light("LED-B3"), 0.05, 0.7),
+        Light("warm led", cie_light("LED-B1"), 0.03, 0.55),
+        Light("green lamp", green, 0.04, 0.45),
+        Light("magenta cast", magenta, 0.1, 0.3),
+        Light("flash", flash, 0.1, 0.0, flash=True),
+        Light("backlight", daylight(6300.0), 0.6, 0.6, error_ev=-3.0, backdrop=5.0),
+    )
+
+
+@dataclass(frozen=True)
+class Person:
+    """One person made from a portrait: which, mirrored or not, how wide, and whose skin."""
+
+    name: str
+    picture: str
+    mirrored: bool
+    stretch: float
+    melanin: float
+    blood: float
+
+
+@dataclass(frozen=True, eq=False)
+class TrueFace:
+    """What is true of one face: noise-free lit skin in the frame, and the XYZ D50 it has in the reference."""
+
+    person: str
+    skin: np.ndarray
+    target_xyz: np.ndarray
+    box: tuple[float, float, float, float]
+    in_reference: bool
+
+
+@dataclass(frozen=True, eq=False)
+class TrueFrame:
+    """One frame's truth: faces, as-shot numbers and those of a perfect grey card."""
+
+    name: str
+    light: str
+    profile: Profile
+    faces: tuple[TrueFace, ...]
+    as_shot: tuple[float, float]
+    grey_card: tuple[float, float]
+    is_reference: bool = False
+
+
+@dataclass(frozen=True)
+class Options:
+    """What kind of shoot. `regions` is "none", "some" or "all" sidecars with named faces."""
+
+    frames: int = 48
+    seed: int = 1
+    people: int = 5
+    bodies: int = 1
+    regions: str = "none"
+    sensitivities: Path | None = None
+    cameras: tuple[str, ...] = field(default=())
+
+
+@lru_cache(maxsize=8)
+def _invented_sensitivity(seed: int) -> np.ndarray:
+    """A body like a measured one, with filters shifted and leaking a little."""
+    rng = np.random.default_rng([77, seed])
+    base = sensitivity(CAMERAS[0])
+    shifted = np.stack(
+        [np.interp(WAVELENGTH_NM - rng.normal(0, 4), WAVELENGTH_NM, base[:, channel]) for channel in range(3)], axis=-1
+    )
+    leak = np.eye(3) + 0.05 * rng.random((3, 3)) * (1 - np.eye(3))
+    return shifted @ leak.T * rng.uniform([0.85, 1.0, 0.85], [1.1, 1.0, 1.1])
+
+
+def body_sensitivities(options: Options) -> list[np.ndarray]:
+    """(n, 3) sensitivities of the bodies of this shoot: from a file of measured ones, or near colour-science's."""
+    if options.sensitivities is not None:
+        with np.load(options.sensitivities) as data:
+            names = [str(name) for name in data["name"]]
+            table = data["sensitivity_rgb"].clip(0.0, None)
+            wavelengths = data["wavelength_nm"]
+        rng = np.random.default_rng([5, options.seed])
+        chosen = [names.index(n) for n in options.cameras] or list(
+            rng.choice(len(names), options.bodies, replace=False)
+        )
+        return [
+            np.stack([np.interp(WAVELENGTH_NM, wavelengths, table[i, :, c]) for c in range(3)], axis=-1) for i in chosen
+        ]
+    return [sensitivity(CAMERAS[0]) if i == 0 and options.seed % 2 else _invented_sensitivity(options.seed * 10 + i)
+            for i in range(options.bodies)]  # fmt: skip
+
+
+def people_of(options: Options, rng: np.random.Generator) -> list[Person]:
+    """People from very light to very dark skin, each clearly apart from the others."""
+    melanin = np.geomspace(0.013, 0.14, options.people) * rng.uniform(0.93, 1.07, options.people)
+    return [
+        Person(
+            f"person {chr(65 + i)}",
+            NAMES[i % 2],
+            bool((i // 2) % 2),
+            float(rng.uniform(0.93, 1.07)),
+            float(melanin[i]),
+            float(rng.uniform(0.009, 0.016)),
+        )
+        for i in range(options.people)
+    ]
+
+
+def make_shoot(folder: Path, options: Options) -> list[TrueFrame]:
+    """Write the frames into `folder`; the frame flagged `is_reference` is the one to name."""
+    folder.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([11, options.seed])
+    people = people_of(options, rng)
+    bodies = [(s, _profile(s)) for s in body_sensitivities(options)]
+    plan = _plan(options, people, rng)
+    times, body_of, when = [], [], START
+    for _, _, new_light in plan:
+        when += timedelta(seconds=float(rng.uniform(300, 900) if new_light else rng.uniform(1, 25)))
+        times.append(when)
+        body_of.append(int(rng.integers(len(bodies))))
+    reference_at = next(i for i, (light, shown, _) in enumerate(plan) if light.name == "daylight" and len(shown) == 3)
+    body_of[reference_at] = 0
+    made = {}
+    for index in [reference_at, *(i for i in range(len(plan)) if i != reference_at)]:
+        light, shown, _ = plan[index]
+        camera, profile = bodies[body_of[index]]
+        made[index] = _frame(
+            folder / f"{_name(index)}.dng", light, shown, camera, profile, body_of[index], times[index],
+            np.random.default_rng([11, options.seed, index]), options, index == reference_at,
+        )  # fmt: skip
+    targets = _targets(people, bodies[0], made[reference_at])
+    in_reference = {name for name, _, _ in made[reference_at].faces}
+    return [
+        TrueFrame(
+            _name(index),
+            light.name,
+            bodies[body_of[index]][1],
+            tuple(TrueFace(n, skin, targets[n], box, n in in_reference) for n, skin, box in made[index].faces),
+            made[index].as_shot,
+            made[index].grey_card,
+            index == reference_at,
+        )
+        for index, (light, _, _) in enumerate(plan)
+    ]
+
+
+def _name(index: int) -> str:
+    return f"frame_{index + 1:03d}"
+
+
+def _targets(people: list[Person], body: tuple[np.ndarray, Profile], reference: _MadeFrame) -> dict[str, np.ndarray]:
+    """XYZ D50 of everybody, in the picture or not, as the reference frame's light, exposure and white show them."""
+    camera, profile = body
+    light = lights()[0].spectrum
+    targets = {}
+    for person in people:
+        drawn = portrait(person.picture, 200, person.mirrored, round(person.stretch, 2))
+        skin = lit_skin(_relit(drawn, person, light, camera)[drawn.judged]) * reference.gain
+        targets[person.name] = render(profile, skin, *reference.as_shot, 0.0)
+    return targets
+
+
+def _base(person: Person) -> np.ndarray:
+    return skin_reflectance(WAVELENGTH_NM, person.melanin, person.blood)
+
+
+def _plan(options: Options, people: list[Person], rng: np.random.Generator) -> list[tuple[Light, list[Person], bool]]:
+    """Runs of frames under one light; every light comes at least once."""
+    order: list[Light] = []
+    all_lights = lights()
+    runs = [all_lights[i] for i in rng.permutation(len(all_lights))]
+    per_run = max(2, options.frames // (len(runs) + 2))
+    while sum(1 for _ in order) < options.frames:
+        if not runs:
+            runs = [all_lights[int(rng.integers(len(all_lights)))]]
+        order += [runs.pop()] * max(2, per_run + int(rng.integers(-1, 2)))
+    order = order[: options.frames]
+    plan = []
+    have_group = False
+    for index, light in enumerate(order):
+        new = index == 0 or order[index - 1] is not light
+        count = int(rng.choice([1, 1, 2, 2, 3]))
+        if light is all_lights[0] and not have_group:
+            count, have_group = 3, True
+        shown = [people[i] for i in rng.choice(len(people), min(count, len(people)), replace=False)]
+        plan.append((light, shown, new))
+    if not have_group:
+        plan[0] = (all_lights[0], people[:3], True)
+    return plan
+
+
+@dataclass(frozen=True, eq=False)
+class _MadeFrame:
+    faces: tuple[tuple[str, np.ndarray, tuple[float, float, float, float]], ...]
+    as_shot: tuple[float, float]
+    grey_card: tuple[float, float]
+    gain: float
+
+
+def _frame(
+    path: Path,
+    light: Light,
+    shown: list[Person],
+    camera: np.ndarray,
+    profile: Profile,
+    body: int,
+    when: datetime,
+    rng: np.random.Generator,
+    options: Options,
+    is_reference: bool,
+) -> _MadeFrame:
+    picture = _backdrop(light, camera, rng)
+    faces = []
+    for index, person in enumerate(shown):
+        face_height = (
+            int(rng.uniform(0.16, 0.24) * HEIGHT) if len(shown) == 3 else int(rng.uniform(0.18, 0.32) * HEIGHT)
+        )
+        drawn = portrait(person.picture, face_height - face_height % 8, person.mirrored, round(person.stretch, 2))
+        colour = _relit(drawn, person, light.spectrum, camera)
+        slot = WIDTH / len(shown)
+        left = round(slot * (index + 0.5) - colour.shape[1] / 2 + rng.uniform(-0.04, 0.04) * slot)
+        top = HEIGHT - colour.shape[0] - round(rng.uniform(0.0, 0.12) * HEIGHT)
+        _lay(picture, colour, drawn.alpha, left, top)
+        skin = lit_skin(colour[drawn.judged])
+        x0, y0, x1, y1 = drawn.face_box
+        height, width = colour.shape[:2]
+        box = (
+            (left + x0 * width) / WIDTH,
+            (top + y0 * height) / HEIGHT,
+            (x1 - x0) * width / WIDTH,
+            (y1 - y0) * height / HEIGHT,
+        )
+        faces.append((person.name, skin, box))
+    error = light.error_ev + (0.0 if is_reference else float(rng.normal(0.0, 0.35)))
+    iso = int(rng.choice([100, 200])) if light.level > 0.3 or light.flash else int(rng.choice([800, 1600, 3200]))
+    f_number = float(rng.choice([2.0, 2.8, 4.0]))
+    if light.flash:
+        exposure_s, gain = 1 / 160, WHITE_SHARE * 2.0 ** float(rng.normal(0.0, 0.4))
+    else:
+        wanted = f_number**2 / (light.level * iso) * 0.05
+        exposure_s = wanted * 2.0 ** (round(error * 3.0) / 3.0)
+        gain = WHITE_SHARE * exposure_s / wanted * 2.0 ** float(rng.normal(0.0, 0.03))
+    picture *= np.float32(gain)
+    flat = camera_response(light.spectrum, flat_reflectance(1.0), camera)
+    plain = camera_response(daylight(5500.0), flat_reflectance(1.0), camera)
+    neutral = np.exp(light.auto * np.log(flat) + (1 - light.auto) * np.log(plain) + rng.normal(0.0, 0.03, 3))
+    neutral = np.round(neutral / neutral.max(), 6)
+    scale, offset = iso / 100.0 / 40000.0, (3.0 * iso / 100.0 / 40000.0) ** 2
+    mosaic = mosaic_from_rgb(picture)
+    noisy = mosaic + np.sqrt(scale * mosaic.clip(0, None) + offset) * rng.standard_normal(
+        mosaic.shape, dtype=np.float32
+    )
+    data = np.clip(np.round(BLACK + noisy * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
+    assert profile.fm is not None
+    as_shot = temperature_tint_from_xy(xy_from_neutral(profile, neutral))
+    write_dng(
+        path,
+        data,
+        profile=DngProfile(
+            color_matrix_1=profile.cm[0], color_matrix_2=profile.cm[1],
+            forward_matrix_1=profile.fm[0], forward_matrix_2=profile.fm[1],
+            as_shot_neutral=neutral.tolist(), noise_profile=[(scale, offset)] * 3,
+        ),
+        exif=DngExif(
+            time=when, exposure_s=exposure_s, f_number=f_number, iso=iso, focal_mm=85.0, flash_fired=light.flash,
+            serial=f"B{body}",
+        ),
+        black=BLACK, white=WHITE, make="Bench Optics", model=f"Body {body}", preview_rgb=_small(picture, neutral),
+    )  # fmt: skip
+    with_regions = options.regions == "all" or (options.regions == "some" and rng.random() < 0.4)
+    if with_regions:
+        edits = Edits(regions=[FaceRegion(name, box) for name, _, box in faces], rating=3)
+        path.with_suffix(".xmp").write_bytes(packet(edits, width=WIDTH, height=HEIGHT, raw_name=path.name))
+    grey_card = temperature_tint_from_xy(xy_from_neutral(profile, flat / flat.max()))
+    return _MadeFrame(tuple((name, skin * gain, box) for name, skin, box in faces), as_shot, grey_card, gain)
+
+
+def _relit(drawn: Portrait, person: Person, light: np.ndarray, camera: np.ndarray) -> np.ndarray:
+    """float32 (h, w, 3): the portrait's shading on this person's skin, everything else as it was, under the light."""
+    pale = camera_response(light, _base(person), camera)
+    red = camera_response(light, skin_reflectance(WAVELENGTH_NM, person.melanin, 1.8 * person.blood), camera)
+    skin = drawn.shading[..., None] * (pale + drawn.flush[..., None] * (red - pale)) * 0.75
+    rest = drawn.other @ camera_response(light, srgb_basis(), camera)
+    return (drawn.skin[..., None] * skin + (1 - drawn.skin[..., None]) * rest).astype(np.float32)
+
+
+def _backdrop(light: Light, camera: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A mottled wall of some colour under the same light; bright behind a backlit subject."""
+    tint = rng.uniform(0.25, 0.6, 3)
+    surface = camera_response(light.spectrum, tint @ srgb_basis(), camera)
+    mottle = zoom(gaussian_filter(rng.standard_normal((10, 14)), 1.0), (HEIGHT / 10, WIDTH / 14), order=1)[
+        :HEIGHT, :WIDTH
+    ]
+    shade = light.backdrop * (1.0 + 0.4 * mottle).clip(0.2, None)
+    return (shade[..., None] * surface).astype(np.float32)
+
+
+def _lay(picture: np.ndarray, colour: np.ndarray, alpha: np.ndarray, left: int, top: int) -> None:
+    below = max(0, HEIGHT - top - colour.shape[0])
+    colour = np.concatenate([colour, np.repeat(colour[-1:], below, axis=0)])
+    alpha = np.concatenate([alpha, np.repeat(alpha[-1:], below, axis=0)])[..., None].astype(np.float32)
+    y0, x0, x1 = max(0, top), max(0, left), min(WIDTH, left + colour.shape[1])
+    part = np.s_[y0 - top : HEIGHT - top, x0 - left : x1 - left]
+    picture[y0:, x0:x1] = picture[y0:, x0:x1] * (1 - alpha[part]) + colour[part] * alpha[part]
+
+
+def _small(picture: np.ndarray, neutral: np.ndarray) -> np.ndarray:
+    """A preview: balanced camera values through a gamma, half size."""
+    balanced = picture[::2, ::2] / neutral.astype(np.float32) * 1.4
+    return np.round(255.0 * balanced.clip(0.0, 1.0) ** (1 / 2.2)).astype(np.uint8)
+
+
+def _profile(camera: np.ndarray) -> Profile:
+    both = [camera_matrices(camera, cie_light(name)) for name in ("A", "D65")]
+    return Profile(
+        cm=np.round(np.stack([one.camera_from_xyz for one in both]), 6),
+        fm=np.round(np.stack([one.xyz_d50_from_balanced for one in both]), 6),
+    )
