@@ -25,6 +25,25 @@ _FULL_SCALE_DN = 65535
 
 
 @dataclass(frozen=True, slots=True)
+class PileUp:
+    """When a heap at the largest value counts as saturation."""
+
+    lowest_share: float = 0.75
+    """Of the white level: bodies stop at 85 to 100 % of what tables say; below, it is the scene."""
+    least_count: int = 50
+    """Photosites at the largest value; fewer may be chance."""
+    neighbours_dn: int = 16
+    """How far below the largest value the slope of the histogram is taken, in DN."""
+    factor: float = 10.0
+    """How many times higher than that slope the heap must be."""
+    row_step: int = 8
+    """Every how many periods of rows are looked at: 3 million photosites of 24 million, some milliseconds."""
+
+
+PILE_UP = PileUp()
+
+
+@dataclass(frozen=True, slots=True)
 class Area:
     """A rectangle of photosites (linear: pixels) in the stored array."""
 
@@ -68,7 +87,11 @@ def _maker_levels(header: RawHeader, decoded: Decoded) -> Levels:
     black = np.asarray(decoded.black_dn)[indices]
     white = np.full(indices.shape, decoded.white_dn)
     saturation = np.minimum(white, np.asarray(decoded.linear_limit_dn)[indices])
-    sensor = _sensor(header, np.where(indices == 3, 1, indices), black, white, saturation)
+    colours = np.where(indices == 3, 1, indices)
+    if decoded.colours is not None:
+        piled = pile_up_dn(decoded.pixels, active, colours, white)
+        saturation = np.where(np.isnan(piled), saturation, np.minimum(saturation, piled))
+    sensor = _sensor(header, colours, black, white, saturation)
     if decoded.colours is not None:
         sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     shown, sensor = _cell_aligned(shown, sensor)
@@ -108,6 +131,34 @@ def linearised_levels(header: RawHeader, pixels: npt.NDArray[np.uint16], saturat
         sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     aligned, sensor = _cell_aligned(shown, sensor)
     return Levels(active, aligned, sensor, None if linear else colours.astype(np.uint8))
+
+
+def pile_up_dn(
+    pixels: npt.NDArray[np.uint16],
+    active: Area,
+    colours: npt.NDArray[np.int_],
+    white_dn: npt.NDArray[np.float64],
+    settings: PileUp = PILE_UP,
+) -> npt.NDArray[np.float64]:
+    """Where each position of the pattern really saturates, as its own numbers show; NaN where they show nothing.
+
+    A table's white level may lie above the value that a body's photosites stop at. Then clipped ones stand in a heap
+    at the largest value, and nothing is at the white level.
+    """
+    period_v, period_h = colours.shape
+    found = np.full(colours.shape, np.nan)
+    area = pixels[active.top : active.top + active.height, active.left : active.left + active.width]
+    step = period_v * settings.row_step
+    for i in range(period_v):
+        for j in range(period_h):
+            values = area[i::step, j::period_h]
+            top = int(values.max(initial=0))
+            if settings.lowest_share * white_dn[i, j] <= top < white_dn[i, j]:
+                at_top = int((values == top).sum())
+                near = int(((values < top) & (values >= top - settings.neighbours_dn)).sum())
+                if at_top >= settings.least_count and at_top * settings.neighbours_dn > settings.factor * near:
+                    found[i, j] = top
+    return found
 
 
 def _active_area(tags: tiff.Tags, height: int, width: int) -> Area:

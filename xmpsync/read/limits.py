@@ -23,8 +23,8 @@ class Limits:
 
     max_pixels: int = 400_000_000
     """Photosites of one RAW. Pixel-shift and stitching backs reach 240 to 400 megapixels; more is a damaged header."""
-    min_side: int = 16
-    """Pixels. A RAW smaller than this on one side holds no face and is a damaged header."""
+    min_side: int = 22
+    """Pixels. LibRaw itself refuses sensors with fewer rows."""
     max_aspect: float = 30.0
     """Long side / short side. Panorama modes reach about 10."""
     max_preview_pixels: int = 400_000_000

@@ -145,7 +145,7 @@ def parse(data: bytes | None) -> Shading:
             if code == GAIN_MAP:
                 gain_maps.append(_gain_map(parameters))
             elif code == FIX_VIGNETTE_RADIAL:
-                *k, x, y = struct.unpack_from(">7d", parameters)
+                *k, x, y = _finite(struct.unpack_from(">7d", parameters))
                 vignettes.append(FixVignetteRadial((k[0], k[1], k[2], k[3], k[4]), x, y))
             elif code in _VALUE_MAPS:
                 value_maps.append(_value_map(code, parameters))
@@ -154,6 +154,12 @@ def parse(data: bytes | None) -> Shading:
     except struct.error as error:
         raise OpcodeListDamaged(str(error)) from error
     return Shading(tuple(gain_maps), tuple(vignettes), tuple(value_maps), tuple(left_out))
+
+
+def _finite(values: tuple[float, ...]) -> tuple[float, ...]:
+    if not np.isfinite(values).all():
+        raise OpcodeListDamaged("a value that is no number")
+    return values
 
 
 def _area(parameters: bytes) -> AreaSpec:
@@ -171,8 +177,7 @@ def _gain_map(parameters: bytes) -> GainMap:
     if down * across * planes == 0 or 76 + 4 * down * across * planes != len(parameters):
         raise OpcodeListDamaged(f"a gain map of {down} x {across} x {planes} points in {len(parameters)} bytes")
     gains = np.frombuffer(parameters, dtype=">f4", offset=76).reshape(down, across, planes).astype(np.float32)
-    if not np.isfinite(gains).all() or not np.isfinite([spacing_v, spacing_h, origin_v, origin_h]).all():
-        raise OpcodeListDamaged("a gain map with values that are no numbers")
+    _finite((spacing_v, spacing_h, origin_v, origin_h, float(gains.min()), float(gains.max())))
     return GainMap(area, spacing_v, spacing_h, origin_v, origin_h, gains)
 
 
@@ -182,7 +187,7 @@ def _value_map(code: int, parameters: bytes) -> ValueMap:
     if code == MAP_POLYNOMIAL:
         if count > 8:
             raise OpcodeListDamaged(f"a polynomial of degree {count}")
-        return ValueMap(area, polynomial=struct.unpack_from(f">{count + 1}d", parameters, 36))
+        return ValueMap(area, polynomial=_finite(struct.unpack_from(f">{count + 1}d", parameters, 36)))
     if count > 65536:
         raise OpcodeListDamaged(f"a table of {count} entries")
     return ValueMap(area, table=struct.unpack_from(f">{count}H", parameters, 36))
