@@ -1,0 +1,25 @@
+"""The solver: pure data in (`problem`), pure data out (`solution`). Heavy modules are imported on the first call."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from xmpsync.solve.problem import Request
+    from xmpsync.solve.solution import Solution
+
+__all__ = ["check", "solve"]
+
+
+def solve(request: Request) -> Solution:
+    """A correction or a reason for every frame; see `xmpsync.solve.api.solve`."""
+    from xmpsync.solve import api
+
+    return api.solve(request)
+
+
+def check(request: Request) -> Solution:
+    """How the skin matches as the sidecars stand now; see `xmpsync.solve.api.check`."""
+    from xmpsync.solve import api
+
+    return api.check(request)

@@ -74,7 +74,7 @@ class Finding:
 class FaceResult:
     """One face after the solve. Differences against the person's own colour; None where it has none or no skin.
 
-    `delta_e00_*` at equal luminance, `level_ev_*` = log2 of the luminance ratio , at the baseline
+    `delta_e00_*` at equal luminance, `level_ev_*` = log2 of the luminance ratio, at the baseline
     and at the written (rounded) correction. `person` is None for a stranger; `probability` is of that person.
     `judged` is False for faces that `check` does not count (mixed light, clipped skin, held, no reference).
     """

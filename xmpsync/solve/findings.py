@@ -1,0 +1,69 @@
+"""Findings: what a person should know about a frame, each with advice and the local difference of every face."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.solve.problem import Frame
+from xmpsync.solve.settings import SolveSettings
+from xmpsync.solve.solution import Code, Finding, LocalDifference
+from xmpsync.skin.records import Unusable
+
+
+def local_differences(
+    face_ids: list[str], persons: list[str | None], wanted: FloatArray, written: FloatArray
+) -> tuple[LocalDifference, ...]:
+    """What each face still needs beyond the frame's correction; faces without an own answer are left out."""
+    return tuple(
+        LocalDifference(face_id, person, round(float(d[2]), 3), round(float(d[0]), 2), round(float(d[1]), 2))
+        for face_id, person, d in zip(face_ids, persons, wanted - written, strict=True)
+        if np.isfinite(d).all()
+    )
+
+
+def no_answer(frame: Frame, from_as_shot: bool) -> list[Finding]:
+    """Findings of a frame that has no usable face."""
+    rest = "the as-shot white balance stays, nothing else is known of this light" if from_as_shot else (
+        "it follows the correction of its light group")  # fmt: skip
+    found = []
+    why = {face.unusable for face in frame.faces if face.skin is None}
+    if Unusable.CLIPPED in why:
+        found.append(Finding(Code.CLIPPED_SKIN, f"The skin is clipped in the RAW, so it gives no colour; {rest}."))
+    if why & {Unusable.FEW_PIXELS, Unusable.NO_SKIN, Unusable.TOO_DARK}:
+        found.append(Finding(Code.FEW_PIXELS, f"The faces hold too little clean skin to measure; {rest}."))
+    if not found:
+        found.append(Finding(Code.NO_FACE, f"No face was found; {rest}."))
+    return found
+
+
+def with_answer(
+    frame: Frame,
+    sd: FloatArray,
+    apart_z: float,
+    sides_mixed: bool,
+    local: tuple[LocalDifference, ...],
+    s: SolveSettings,
+) -> list[Finding]:
+    """Findings of a frame whose faces were used. `sd` (3,): z-chroma sd, and level sd of the skin after correction."""
+    found = []
+    if apart_z > s.mixed_z or sides_mixed:
+        what = "Its faces want different corrections" if apart_z > s.mixed_z else "A face is lit by two lights"
+        found.append(
+            Finding(
+                Code.MIXED_LIGHT,
+                f"{what}: the correction is a compromise, finish each face by hand with its own difference.",
+                local,
+            )
+        )
+    partly = {face.unusable for face in frame.faces if face.skin is None}
+    if Unusable.CLIPPED in partly:
+        found.append(Finding(Code.CLIPPED_SKIN, "The skin of a face is clipped in the RAW; the other faces decided."))
+    cells = max((face.skin.n_cells for face in frame.faces if face.skin), default=0)
+    if cells < s.few_cells:
+        found.append(Finding(Code.FEW_PIXELS, f"Only {cells} cells of skin: look at this frame."))
+    if sd[0] > s.uncertain_z or sd[1] > s.uncertain_ev:
+        found.append(
+            Finding(Code.UNCERTAIN, "The skin says little here, so the frame leans on its light group: look at it.")
+        )
+    return found

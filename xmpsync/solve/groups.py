@@ -1,0 +1,193 @@
+"""Light groups: stretches of consecutive frames of one body under one light, found as change points.
+
+Problem. Frames of one body, flash frames apart, in time order; each carries some cues x_k with a standard deviation
+(`cues`). Find the cut points that minimise
+
+    sum over segments [ sum_k min_slope cost_k(segment) ] + penalty per cut,
+
+cost_k = squared standardised residuals around a line in time whose slope has a narrow prior (a drifting light is one
+light), each residual limited beforehand (one wild frame is no new light). Solved exactly by dynamic programming
+(optimal partitioning: Jackson et al. 2005, IEEE Signal Process. Lett. 12, 105) over a window that keeps the cost linear
+in the number of frames; stretches longer than the window are joined afterwards, and short runs between two stretches
+of one light are taken out as outliers (a flash that did not fire). When it fails: two lights that differ in none of
+the cues stay one group, then each frame's own faces must do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.solve.settings import GroupSettings
+from xmpsync.solve.tables import IntArray, Table
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cues:
+    """Standardised cues (F, K), NaN where a frame lacks one."""
+
+    values: FloatArray
+
+
+def find(table: Table, skin_theta: FloatArray, settings: GroupSettings) -> IntArray:
+    """Group number (F,) of every frame, 0.. in order of first appearance.
+
+    `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces.
+    """
+    labels = np.full(table.n_frames, -1, dtype=np.intp)
+    following = 0
+    for body in range(int(table.body.max(initial=-1)) + 1):
+        for flash in (False, True):
+            rows = np.flatnonzero((table.body == body) & (table.flash == flash))
+            if not len(rows):
+                continue
+            labels[rows] = following + segments(_cues(table, skin_theta, rows, settings), table.time_s[rows], settings)
+            following = int(labels.max()) + 1
+    return _in_order_of_appearance(labels)
+
+
+def segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> IntArray:
+    """Segment number (n,) of frames in time order with standardised cues (n, K)."""
+    sums = _Sums(cues, time_s, settings)
+    pause = np.diff(time_s, prepend=time_s[0])
+    discount = settings.gap_discount * np.log1p(np.maximum(pause, 0.0) / settings.gap_unit_s)
+    penalty = settings.change_penalty - np.minimum(discount, settings.longest_discount)
+    starts = _partition(sums, penalty, settings.window)
+    return _join(sums, penalty, starts, settings)
+
+
+def _cues(table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings) -> FloatArray:
+    """Cues of one body's frames, each over its standard deviation, limited around the running median."""
+    as_shot, skin, ev = table.as_shot[rows], skin_theta[rows], table.settings_ev[rows]
+    flash = bool(table.flash[rows[0]])
+    scene = np.array([_scene_level(table, i) for i in rows])
+    chroma = np.array([_scene_chroma(table, i) for i in rows])
+    columns = [
+        as_shot[:, 0] / _jitter(as_shot[:, 0], s.as_shot_mired_sd),
+        as_shot[:, 1] / _jitter(as_shot[:, 1], s.as_shot_tint_sd),
+        skin[:, 0] / _jitter(skin[:, 0], s.skin_mired_sd),
+        skin[:, 1] / _jitter(skin[:, 1], s.skin_tint_sd),
+        chroma[:, 0] / _jitter(chroma[:, 0], s.scene_chroma_sd),
+        chroma[:, 1] / _jitter(chroma[:, 1], s.scene_chroma_sd),
+    ]
+    if not flash:
+        columns += [
+            (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, s.skin_level_sd),
+            (scene - ev) / _jitter(scene - ev, s.scene_level_sd),
+            ev / _jitter(ev, s.settings_sd),
+        ]
+    return np.stack(columns, axis=1)
+
+
+def _jitter(values: FloatArray, smallest: float) -> float:
+    """Frame-to-frame standard deviation (from successive differences, robust), at least `smallest`."""
+    known = values[np.isfinite(values)]
+    if len(known) < 4:
+        return smallest
+    return max(smallest, float(1.4826 * np.median(np.abs(np.diff(known))) / np.sqrt(2.0)))
+
+
+def _scene_level(table: Table, row: int) -> float:
+    percentiles = table.frames[row].scene.green_percentiles
+    if len(percentiles) < 4 or percentiles[3] <= 0:
+        return float("nan")
+    return float(np.log2(percentiles[3]))
+
+
+def _scene_chroma(table: Table, row: int) -> tuple[float, float]:
+    scene = table.frames[row].scene
+    if not scene.green_percentiles or not any(scene.log_mean_camera):
+        return float("nan"), float("nan")
+    r, g, b = scene.log_mean_camera
+    return r - g, b - g
+
+
+class _Sums:
+    """Running sums from which the cost of any segment follows in constant time."""
+
+    def __init__(self, cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> None:
+        cues = _limited(cues, settings.huber)
+        known = np.isfinite(cues)
+        x = np.where(known, cues, 0.0)
+        x = x - x.mean(axis=0)
+        x = np.where(known, x, 0.0)
+        t = ((time_s - time_s.mean()) / 60.0)[:, None] * known
+        self.n = len(cues)
+        self.slope_precision = 1.0 / settings.drift_per_minute**2
+        stacked = np.stack([known.astype(float), x, x * x, t, t * t, t * x])
+        self.sums = np.concatenate([np.zeros((6, 1, cues.shape[1])), np.cumsum(stacked, axis=1)], axis=1)
+
+    def cost(self, start: IntArray | int, end: IntArray | int) -> FloatArray:
+        """Cost of the segments start..end-1 (arrays broadcast)."""
+        start, end = np.broadcast_arrays(start, end)
+        n, x, xx, t, tt, tx = self.sums[:, end] - self.sums[:, start]
+        count = np.maximum(n, 1.0)
+        spread = xx - x * x / count
+        s_tt = tt - t * t / count
+        s_tx = tx - t * x / count
+        return np.asarray((spread - s_tx * s_tx / (s_tt + self.slope_precision)).sum(axis=-1))
+
+    def cost_of_two(self, a: tuple[int, int], b: tuple[int, int]) -> float:
+        """Cost of two separate stretches as one light."""
+        n, x, xx, t, tt, tx = (
+            self.sums[:, a[1]] - self.sums[:, a[0]] + self.sums[:, b[1]] - self.sums[:, b[0]]
+        )  # fmt: skip
+        count = np.maximum(n, 1.0)
+        s_tt, s_tx = tt - t * t / count, tx - t * x / count
+        return float((xx - x * x / count - s_tx * s_tx / (s_tt + self.slope_precision)).sum())
+
+
+def _limited(cues: FloatArray, limit: float) -> FloatArray:
+    """Each value kept within `limit` of the median of itself and its neighbours: a lone wild value cannot cut."""
+    n = len(cues)
+    if n < 3:
+        return cues
+    reach = np.clip(np.arange(n)[:, None] + np.arange(-2, 3), 0, n - 1)
+    around = np.ma.median(np.ma.masked_invalid(cues[reach]), axis=1).filled(np.nan)
+    return np.where(np.isfinite(cues), np.clip(cues, around - limit, around + limit), np.nan)
+
+
+def _partition(sums: _Sums, penalty: FloatArray, window: int) -> list[int]:
+    """First frames of the segments of the best partition."""
+    best = np.zeros(sums.n + 1)
+    back = np.zeros(sums.n + 1, dtype=np.intp)
+    cut = np.where(np.arange(sums.n) == 0, 0.0, penalty)
+    for end in range(1, sums.n + 1):
+        start = np.arange(max(0, end - window), end)
+        total = best[start] + sums.cost(start, end) + cut[start]
+        k = int(np.argmin(total))
+        best[end], back[end] = total[k], start[k]
+    starts, end = [], sums.n
+    while end > 0:
+        end = int(back[end])
+        starts.append(end)
+    return starts[::-1]
+
+
+def _join(sums: _Sums, penalty: FloatArray, starts: list[int], s: GroupSettings) -> IntArray:
+    """Numbers (n,) after joining neighbours that are cheaper as one, also across a short outlier run."""
+    runs = [(a, b) for a, b in zip(starts, [*starts[1:], sums.n], strict=True)]
+    label = list(range(len(runs)))
+    for i in range(1, len(runs)):
+        for reach in (1, 2):
+            j = i - reach
+            if j < 0 or (reach == 2 and runs[i - 1][1] - runs[i - 1][0] > s.outlier_run):
+                continue
+            first = runs[j]
+            apart = float(sums.cost(first[0], first[1]) + sums.cost(runs[i][0], runs[i][1]))
+            together = sums.cost_of_two(first, runs[i])
+            if together - apart < penalty[runs[i][0]]:
+                label[i] = label[j]
+                break
+    out = np.empty(sums.n, dtype=np.intp)
+    for (a, b), number in zip(runs, label, strict=True):
+        out[a:b] = number
+    return np.unique(out, return_inverse=True)[1].astype(np.intp)
+
+
+def _in_order_of_appearance(labels: IntArray) -> IntArray:
+    _, first, inverse = np.unique(labels, return_index=True, return_inverse=True)
+    rank = np.argsort(np.argsort(first))
+    return rank[inverse].astype(np.intp)

@@ -1,0 +1,86 @@
+"""What may be written: changes too large to be meant, the ranges of the fields, rounding."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.records import Settings3
+from xmpsync.solve.settings import EV_RANGE, MIRED_RANGE, TINT_RANGE, SolveSettings
+from xmpsync.solve.tables import BoolArray, IntArray, Table
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Limited:
+    """`theta` (F, 3) as written (rounded, in range); frames whose exposure was taken from the group (`large`), that
+    needed clamping, and that newly clip highlights."""
+
+    theta: FloatArray
+    large: BoolArray
+    clamped: BoolArray
+    highlights: BoolArray
+
+
+def limited(table: Table, group: IntArray, theta: FloatArray, light: FloatArray, s: SolveSettings) -> Limited:
+    """Corrections that may be written, from the solved ones and each frame's light alone (F, 3)."""
+    out = theta.copy()
+    large = _large(table, group, out, light, s) & ~table.fixed
+    for i in np.flatnonzero(large):
+        mates = np.flatnonzero((group == group[i]) & ~large)
+        change = light[i, 2] - table.baseline[i, 2]
+        if not len(mates) or abs(change) > s.large_ev:
+            change = float(np.clip(change, -s.large_ev, s.large_ev)) if len(mates) else 0.0
+        out[i, 2] = table.baseline[i, 2] + change
+    low = np.array([MIRED_RANGE[0], TINT_RANGE[0], EV_RANGE[0]])
+    high = np.array([MIRED_RANGE[1], TINT_RANGE[1], EV_RANGE[1]])
+    clamped = ((out < low - 0.01) | (out > high + 0.01)).any(axis=1) & ~table.fixed
+    written = np.array([as_theta(rounded(row)) for row in np.clip(out, low, high)]).reshape(-1, 3)
+    out = np.where(table.fixed[:, None], table.baseline, written)
+    return Limited(out, large, clamped, _clips(table, out, s) & ~table.fixed)
+
+
+def rounded(theta: FloatArray) -> Settings3:
+    """What the sidecar can hold: 1 K, 1 tint, 0.01 EV, inside the fields' ranges."""
+    kelvin = float(np.clip(round(1e6 / float(theta[0])), 1e6 / MIRED_RANGE[1], 1e6 / MIRED_RANGE[0]))
+    tint = float(np.clip(round(float(theta[1])), *TINT_RANGE))
+    return Settings3(kelvin, tint + 0.0, float(np.clip(round(float(theta[2]), 2), *EV_RANGE)) + 0.0)
+
+
+def as_theta(settings: Settings3) -> tuple[float, float, float]:
+    """Mired, tint, EV."""
+    return 1e6 / settings.temperature_k, settings.tint, settings.exposure_ev
+
+
+def _large(table: Table, group: IntArray, theta: FloatArray, light: FloatArray, s: SolveSettings) -> BoolArray:
+    """A change of exposure over the limit, or a face far darker than its group before a bright background."""
+    change = np.abs(theta[:, 2] - table.baseline[:, 2]) > s.large_ev
+    with_face = np.zeros(table.n_frames, dtype=bool)
+    with_face[table.face_frame] = True
+    darker = with_face & (theta[:, 2] - light[:, 2] > s.dark_face_ev)
+    bright = np.array([_bright_background(table, i, theta[i, 2], s) for i in range(table.n_frames)], dtype=bool)
+    return np.asarray(change | (darker & bright))
+
+
+def _bright_background(table: Table, row: int, exposure_ev: float, s: SolveSettings) -> bool:
+    """The upper part of the picture would be at white or above after the correction."""
+    percentiles = table.frames[row].scene.green_percentiles
+    if len(percentiles) < 5 or percentiles[4] <= 0:
+        return False
+    return bool(np.log2(percentiles[4]) + exposure_ev + table.baseline_exposure[row] > s.bright_background_ev)
+
+
+def _clips(table: Table, theta: FloatArray, s: SolveSettings) -> BoolArray:
+    """Frames (F,) that newly clip over `highlights_fraction` of the picture, or a marked neutral."""
+    out = np.zeros(table.n_frames, dtype=bool)
+    for i, frame in enumerate(table.frames):
+        before = 2.0 ** (table.baseline[i, 2] + table.baseline_exposure[i])
+        after = 2.0 ** (theta[i, 2] + table.baseline_exposure[i])
+        if after <= before:
+            continue
+        channel = frame.scene.channel_max_percentiles
+        levels = [channel[1]] if len(channel) >= 2 else []
+        levels += [max(n.camera) for n in frame.neutrals]
+        out[i] = any(level * before <= 1.0 < level * after for level in levels)
+    return out

@@ -1,0 +1,74 @@
+"""What the user asks for beside exact skin: strength per light group, and the blend towards white neutrals."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.camera import mired_tint_from_neutral
+from xmpsync.solve.problem import Request
+from xmpsync.solve.tables import BoolArray, IntArray, Table
+
+
+def group_strengths(request: Request, table: Table, group: IntArray) -> tuple[FloatArray, tuple[str, ...]]:
+    """Strength (G,) of every light group, and notes. A group that holds a fixed frame keeps full strength.
+
+    A reference or held frame does not move, so neither may its neighbours: the evenness inside a group comes first.
+    """
+    n_groups = int(group.max(initial=-1)) + 1
+    strength = np.full(n_groups, float(request.strength))
+    notes = []
+    for wish in request.group_strengths:
+        row = table.index_of(wish.frame_id)
+        if row is None:
+            notes.append(f"strength for {wish.frame_id}: no such frame, ignored")
+        else:
+            strength[group[row]] = wish.strength
+    fixed = np.zeros(n_groups, dtype=bool)
+    fixed[group[table.fixed]] = True
+    for g in np.flatnonzero(fixed & (strength != 1.0)):
+        frame = table.frames[int(np.flatnonzero((group == g) & table.fixed)[0])].frame_id
+        notes.append(f"the light group of {frame} keeps full strength, because that frame does not move")
+    return np.where(fixed, 1.0, strength), tuple(notes)
+
+
+def with_strength(table: Table, group: IntArray, theta: FloatArray, strength: FloatArray) -> FloatArray:
+    """theta (F, 3) with each group's middle moved to `strength` of the way from its as-shot middle; evenness kept."""
+    out = theta.copy()
+    for g in np.flatnonzero(strength != 1.0):
+        rows = np.flatnonzero(group == g)
+        as_shot = np.median(table.as_shot[rows] * np.array([1.0, 1.0, 0.0]), axis=0)
+        out[rows] += (1.0 - strength[g]) * (as_shot - np.median(theta[rows], axis=0))
+    return out
+
+
+def neutral_whites(table: Table) -> FloatArray:
+    """Mired and tint (F, 2) that make a frame's neutral patches white; NaN without patches or outside all whites."""
+    out = np.full((table.n_frames, 2), np.nan)
+    for i, frame in enumerate(table.frames):
+        if frame.neutrals:
+            camera = np.array([n.camera for n in frame.neutrals])
+            mired, tint = mired_tint_from_neutral(frame.profile, camera)
+            good = np.isfinite(mired + tint)
+            if good.any():
+                out[i] = np.median(mired[good]), np.median(tint[good])
+    return out
+
+
+def with_neutrals(
+    table: Table, group: IntArray, theta: FloatArray, whites: FloatArray, weight: float, free: BoolArray
+) -> FloatArray:
+    """theta (F, 3) with mired and tint moved by `weight` of the way to white neutrals, evenly in each light group.
+
+    A group moves by the median of what its frames with patches ask for; frames with patches of their own move by that
+    of their own.
+    """
+    out = theta.copy()
+    asked = whites - theta[:, :2]
+    for g in np.unique(group):
+        rows = np.flatnonzero(group == g)
+        known = rows[np.isfinite(asked[rows, 0])]
+        if len(known):
+            out[rows, :2] += weight * np.median(asked[known], axis=0)
+            out[known, :2] += weight * (asked[known] - np.median(asked[known], axis=0))
+    return np.where(free[:, None], out, theta)

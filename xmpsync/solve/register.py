@@ -1,0 +1,231 @@
+"""A first answer for the whole shoot: which constellation of faces in each light group is which persons.
+
+The joint problem is not convex where nobody says who is who: a group in which everybody is taken for the wrong person
+explains itself. But inside one group all colours are displaced by one and the same vector (a change of white is a
+shift in the coordinate z, a change of level too), so a group is a point set that must be laid on the persons known:
+
+    maximise over d   sum_i ln [ sum_p pi_p t(y_i + d - S_p) + pi_0 N(y_i + d; people) ]  +  ln N(d; light)
+
+y_i the faces at a common white. Candidates are all d that carry one face to one person, refined by a few steps of
+expectation and maximisation, all at once. Groups are taken in order of how clear they are, starting with those that
+hold a reference; faces that fit nobody and repeat become new persons, so that the roster grows while it is used. A
+second pass lays every group again on what all the others found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from xmpsync.colour.arrays import FloatArray, apply, inverse
+from xmpsync.solve.mixture import log_colour, log_sum, softmax
+from xmpsync.solve.persons import Population, Roster, with_new
+from xmpsync.solve.settings import SolveSettings
+from xmpsync.solve.tables import IntArray, Table
+
+MOST_FACES = 48
+"""Faces of one group that are looked at; more add nothing to a shift of three numbers."""
+MOST_SEEDS = 16
+"""Faces of one group that propose a shift."""
+KEPT = 12
+"""Best proposals that are refined."""
+REFINEMENTS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """A first answer: frames at theta (F, 3), the persons."""
+
+    theta: FloatArray
+    roster: Roster
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Constellation:
+    """Faces of one group (rows) at a common white: y (n, 3), covariance (n, 3, 3); prior of the shift; mean dz/dtheta."""
+
+    rows: IntArray
+    y: FloatArray
+    covariance: FloatArray
+    prior_mean: FloatArray
+    prior_precision: FloatArray
+    by_theta: FloatArray
+    pinned: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement:
+    """The best shift d (3,), its log score and the margin over the best quite different one."""
+
+    shift: FloatArray
+    score: float
+    margin: float
+
+
+def register(
+    table: Table, group: IntArray, theta: FloatArray, roster: Roster, people: Population, s: SolveSettings
+) -> Start:
+    """A first answer from frames at theta (F, 3), which holds one white per group."""
+    n_groups = int(group.max(initial=-1)) + 1
+    sets = [c for g in range(n_groups) if (c := _constellation(table, group, g, theta, people, s)) is not None]
+    ids = [int(group[table.face_frame[c.rows[0]]]) for c in sets]
+    first = [_place(c, roster, people) for c in sets]
+    order = sorted(range(len(sets)), key=lambda i: (not sets[i].pinned, -first[i].margin, ids[i]))
+    shift: dict[int, FloatArray] = {}
+    found_in: list[set[int]] = [set() for _ in roster.names]
+    for i in order:
+        shift[i] = _place(sets[i], roster, people).shift
+        roster = _grown(sets[i], shift[i], roster, people, found_in, i, s)
+    counts = _counts(sets, shift, roster, people, table)
+    roster = _recoloured(sets, shift, roster, people)
+    for i in order:
+        others = counts.sum(axis=0) - counts[i]
+        usable = roster.referenced | (others > 0.5)
+        placed = _place(sets[i], _only(roster, usable), people)
+        shift[i] = placed.shift
+    out = theta.copy()
+    for i, g in enumerate(ids):
+        if sets[i].pinned:
+            continue
+        step = np.linalg.solve(sets[i].by_theta, shift[i])
+        rows = group == g
+        out[rows] += np.where(table.fixed[rows, None], 0.0, step)
+    return Start(out, _recoloured(sets, shift, roster, people))
+
+
+def _constellation(
+    table: Table, group: IntArray, g: int, theta: FloatArray, people: Population, s: SolveSettings
+) -> Constellation | None:
+    member = group[table.face_frame] == g
+    rows = np.flatnonzero(member)
+    if not len(rows):
+        return None
+    if len(rows) > MOST_FACES:
+        rows = rows[np.linspace(0, len(rows) - 1, MOST_FACES).round().astype(int)]
+    at = table.faces_at_rows(theta, rows)
+    frames = table.face_frame[rows]
+    uncoupled = table.flash[frames] | ~np.isfinite(table.settings_ev[frames])
+    floor_ev = np.where(uncoupled, s.light.uncoupled_ev_sd, 2.0 * s.persons.state_ev_sd + s.light.frame_ev_sd)
+    covariance = at.by_log_camera @ table.face_log_covariance[rows] @ np.swapaxes(at.by_log_camera, -1, -2)
+    covariance = covariance + np.diag([s.persons.state_z_sd**2 * 2.0, s.persons.state_z_sd**2 * 2.0, 0.0])
+    covariance[:, 2, 2] += floor_ev**2
+    by_theta = np.median(at.by_theta, axis=0)
+    frames_of_group = np.flatnonzero(group == g)
+    pinned = bool(table.fixed[frames_of_group].any())
+    as_shot = np.median(table.as_shot[frames_of_group], axis=0)
+    d_theta = as_shot - np.median(theta[frames_of_group], axis=0)
+    light = np.diag([s.light.as_shot_mired_sd**2, s.light.as_shot_tint_sd**2, s.light.level_sd**2])
+    return Constellation(
+        rows=rows,
+        y=at.z,
+        covariance=covariance,
+        prior_mean=np.zeros(3) if pinned else apply(by_theta, d_theta),
+        prior_precision=np.eye(3) * 1e4 if pinned else np.linalg.inv(by_theta @ light @ by_theta.T),
+        by_theta=by_theta,
+        pinned=pinned,
+    )
+
+
+def _place(c: Constellation, roster: Roster, people: Population) -> Placement:
+    if c.pinned:
+        return Placement(np.zeros(3), 0.0, np.inf)
+    seeds = np.unique(np.linspace(0, len(c.y) - 1, min(MOST_SEEDS, len(c.y))).round().astype(int))
+    d = (roster.z[None, :, :] - c.y[seeds, None, :]).reshape(-1, 3)
+    d = np.vstack([d, people.mean - c.y.mean(axis=0), c.prior_mean])
+    d = d[np.argsort(-_score(c, d, roster, people), kind="stable")[:KEPT]]
+    for _ in range(REFINEMENTS):
+        d = _refined(c, d, roster, people)
+    score = _score(c, d, roster, people)
+    best = int(np.argmax(score))
+    other = np.linalg.norm((d - d[best])[:, :2], axis=1) > 1.5
+    margin = float(score[best] - score[other].max()) if other.any() else float("inf")
+    return Placement(d[best], float(score[best]), min(margin, 1e3))
+
+
+def _log_joint(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
+    """(C, n, P + 1) for shifts d (C, 3)."""
+    log_density = log_colour(c.y + d[:, None, :], c.covariance, roster.z, roster.covariance, people)
+    return np.asarray(log_density + roster.log_prior[c.rows] + np.log(roster.share))
+
+
+def _score(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
+    off = d - c.prior_mean
+    light = -0.5 * np.einsum("ci,ij,cj->c", off, c.prior_precision, off)
+    return np.asarray(log_sum(_log_joint(c, d, roster, people)).sum(axis=1) + light)
+
+
+def _refined(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
+    r = softmax(_log_joint(c, d, roster, people))
+    precision, wide = inverse(c.covariance), inverse(c.covariance + people.covariance)
+    known = 1.0 - r[..., -1]
+    wanted = np.einsum("cnp,pi->cni", r[..., :-1], roster.z) - known[..., None] * c.y
+    a = np.einsum("cn,nij->cij", known, precision) + np.einsum("cn,nij->cij", r[..., -1], wide) + c.prior_precision
+    b = (
+        np.einsum("nij,cnj->ci", precision, wanted)
+        + np.einsum("cn,nij,nj->ci", r[..., -1], wide, people.mean - c.y)
+        + c.prior_precision @ c.prior_mean
+    )
+    return np.asarray(np.linalg.solve(a, b[..., None])[..., 0])
+
+
+def _grown(
+    c: Constellation,
+    d: FloatArray,
+    roster: Roster,
+    people: Population,
+    found_in: list[set[int]],
+    i: int,
+    s: SolveSettings,
+) -> Roster:
+    """The roster after this group: repeated colours that fit nobody become persons."""
+    for _ in range(s.persons.most_persons):
+        if int((~roster.named & ~roster.referenced).sum()) >= s.persons.most_persons:
+            break
+        r = softmax(_log_joint(c, d[None], roster, people)[0])
+        # A face that names or identity give to somebody is no evidence for a new person.
+        free = (r[:, -1] > 0.5) & (np.ptp(roster.log_prior[c.rows], axis=1) < 1.0)
+        candidates = np.flatnonzero(free)
+        if len(candidates) < s.persons.smallest_person:
+            break
+        z = c.y[candidates] + d
+        gap = z[:, None, :] - z[None, :, :]
+        q = np.einsum("abi,aij,abj->ab", gap, inverse(c.covariance[candidates]), gap)
+        near = q < 0.5 * s.persons.new_person_chi2
+        best = int(np.argmax(near.sum(axis=1)))
+        if near[best].sum() < s.persons.smallest_person:
+            break
+        own = np.linalg.inv(inverse(c.covariance[candidates[near[best]]]).sum(axis=0))
+        roster = with_new(roster, z[near[best]].mean(axis=0), own, people)
+        found_in.append({i})
+    return roster
+
+
+def _counts(
+    sets: list[Constellation], shift: dict[int, FloatArray], roster: Roster, people: Population, table: Table
+) -> FloatArray:
+    return np.array([
+        softmax(_log_joint(c, shift[i][None], roster, people)[0])[:, :-1].sum(axis=0) for i, c in enumerate(sets)
+    ]).reshape(-1, roster.n)  # fmt: skip
+
+
+def _recoloured(sets: list[Constellation], shift: dict[int, FloatArray], roster: Roster, people: Population) -> Roster:
+    """Persons' colours and shares from all faces where the groups lie now; references stay."""
+    precision = roster.prior_precision.copy()
+    right = apply(precision, roster.prior_mean)
+    share = np.where(np.append(roster.referenced, False), 3.0, 0.5)
+    for i, c in enumerate(sets):
+        r = softmax(_log_joint(c, shift[i][None], roster, people)[0])
+        share = share + r.sum(axis=0)
+        own = inverse(c.covariance)
+        precision += np.einsum("np,nij->pij", r[:, :-1], own)
+        right += np.einsum("np,nij,nj->pi", r[:, :-1], own, c.y + shift[i])
+    covariance = np.linalg.inv(precision)
+    z = apply(covariance, right)
+    return replace(roster, z=z, covariance=covariance, share=share / share.sum())
+
+
+def _only(roster: Roster, usable: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Roster:
+    """The roster with the other persons out of reach (their share is next to nothing)."""
+    share = np.where(np.append(usable, True), roster.share, 1e-9)
+    return replace(roster, share=share / share.sum())

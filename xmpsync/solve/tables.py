@@ -1,0 +1,169 @@
+"""The request as arrays, in an order that does not depend on the order of the files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
+from xmpsync.colour.profile import CameraProfile
+from xmpsync.solve.coordinate import Coordinates, coordinates
+from xmpsync.records import Settings3
+from xmpsync.solve.problem import Face, Frame, Request
+from xmpsync.solve.settings import SolveSettings
+
+IntArray = npt.NDArray[np.intp]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """F frames sorted by body, time and name; N usable faces sorted by frame.
+
+    `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `as_shot` and `baseline` (F, 3): mired,
+    tint, EV. `fixed` (F,): frames whose correction is given (references, held) at `baseline`. `face_*` concern faces
+    with skin; `faces` are their records.
+    """
+
+    frames: tuple[Frame, ...]
+    profiles: tuple[CameraProfile, ...]
+    face_profile: IntArray
+    profile_faces: tuple[IntArray, ...]
+    body: IntArray
+    time_s: FloatArray
+    settings_ev: FloatArray
+    flash: BoolArray
+    as_shot: FloatArray
+    baseline: FloatArray
+    baseline_exposure: FloatArray
+    fixed: BoolArray
+    faces: tuple[Face, ...]
+    face_frame: IntArray
+    face_camera: FloatArray
+    face_log_covariance: FloatArray
+
+    @property
+    def n_frames(self) -> int:
+        return len(self.frames)
+
+    @property
+    def n_faces(self) -> int:
+        return len(self.faces)
+
+    def index_of(self, frame_id: str) -> int | None:
+        """Row of a frame, None where there is none."""
+        for index, frame in enumerate(self.frames):
+            if frame.frame_id == frame_id:
+                return index
+        return None
+
+    def faces_at(self, theta: FloatArray) -> Coordinates:
+        """Coordinates of all faces with the frames at theta (F, 3): mired, tint, EV."""
+        return self._faces_at(theta, self.profile_faces, self.n_faces, None)
+
+    def faces_at_rows(self, theta: FloatArray, rows: IntArray) -> Coordinates:
+        """`faces_at` for some faces only (rows)."""
+        profile = self.face_profile[rows]
+        parts = tuple(np.flatnonzero(profile == k) for k in range(len(self.profiles)))
+        return self._faces_at(theta, parts, len(rows), rows)
+
+    def _faces_at(self, theta: FloatArray, parts: tuple[IntArray, ...], n: int, rows: IntArray | None) -> Coordinates:
+        out = Coordinates(np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 3, 3)))
+        exposure = theta[:, 2] + self.baseline_exposure
+        for profile, part in zip(self.profiles, parts, strict=True):
+            if not len(part):
+                continue
+            faces = part if rows is None else rows[part]
+            used, back = np.unique(self.face_frame[faces], return_inverse=True)
+            lens = xyz_from_camera_jacobian(profile, 1e6 / theta[used, 0], theta[used, 1])
+            piece = coordinates(
+                lens.xyz_from_camera[back], lens.by_mired[back], lens.by_tint[back],
+                self.face_camera[faces], exposure[self.face_frame[faces]],
+            )  # fmt: skip
+            for whole, values in zip(out, piece, strict=True):
+                whole[part] = values
+        return out
+
+    def xyz(self, frame: int, theta: FloatArray, camera: FloatArray) -> FloatArray:
+        """XYZ D50 (..., 3) of camera values of one frame at theta (3,)."""
+        matrix = xyz_from_camera(self.frames[frame].profile, 1e6 / theta[0], theta[1])
+        return np.asarray(np.exp2(theta[2] + self.baseline_exposure[frame]) * apply(matrix, camera))
+
+
+def build(
+    request: Request,
+    fixed_ids: frozenset[str],
+    settings: SolveSettings,
+    without: frozenset[tuple[str, str]] = frozenset(),
+) -> Table:
+    """The table of a request; `fixed_ids` are the reference frames (held ones are fixed as well), `without` the faces
+    (frame, face) that are left out."""
+    bodies = {body: i for i, body in enumerate(sorted({f.capture.body for f in request.frames}))}
+
+    def order(frame: Frame) -> tuple[int, float, str]:
+        time = frame.capture.time_s
+        return bodies[frame.capture.body], float("inf") if time is None else time, frame.frame_id
+
+    frames = tuple(sorted(request.frames, key=order))
+    profiles = tuple(dict.fromkeys(f.profile for f in frames))
+    profile_of = {p: i for i, p in enumerate(profiles)}
+    frame_profile = np.array([profile_of[f.profile] for f in frames], dtype=np.intp)
+    pairs = [
+        (i, face)
+        for i, frame in enumerate(frames)
+        for face in sorted(frame.faces, key=lambda f: f.face_id)
+        if face.skin is not None and min(face.skin.camera) > 0 and (frame.frame_id, face.face_id) not in without
+    ]
+    face_frame = np.array([i for i, _ in pairs], dtype=np.intp)
+    floor = settings.noise_floor**2 * np.eye(3)
+    face_profile = frame_profile[face_frame]
+    return Table(
+        frames=frames,
+        profiles=profiles,
+        face_profile=face_profile,
+        profile_faces=tuple(np.flatnonzero(face_profile == k) for k in range(len(profiles))),
+        body=np.array([bodies[f.capture.body] for f in frames], dtype=np.intp),
+        time_s=_times(frames),
+        settings_ev=np.array([settings_ev(f) for f in frames]),
+        flash=np.array([bool(f.capture.flash_fired) for f in frames]),
+        as_shot=np.array([_theta(f.as_shot) for f in frames]).reshape(-1, 3),
+        baseline=np.array([_theta(f.baseline) for f in frames]).reshape(-1, 3),
+        baseline_exposure=np.array([f.baseline_exposure_ev for f in frames]),
+        fixed=np.array([f.held or f.frame_id in fixed_ids for f in frames]),
+        faces=tuple(face for _, face in pairs),
+        face_frame=face_frame,
+        face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3),
+        face_log_covariance=np.array([face.skin.log_covariance for _, face in pairs if face.skin]).reshape(-1, 3, 3)
+        + floor,
+    )
+
+
+def settings_ev(frame: Frame) -> float:
+    """log2(t ISO / N^2) of the exposure settings: one more means a picture one EV brighter. NaN where unknown.
+
+    A lens without contacts reports no f-number (or 0): then nothing is known.
+    """
+    c = frame.capture
+    if not c.exposure_s or not c.f_number or not c.iso or min(c.exposure_s, c.f_number, c.iso) <= 0:
+        return float("nan")
+    return float(np.log2(c.exposure_s * c.iso / c.f_number**2))
+
+
+def _theta(settings: Settings3) -> tuple[float, float, float]:
+    return 1e6 / settings.temperature_k, settings.tint, settings.exposure_ev
+
+
+def _times(frames: tuple[Frame, ...]) -> FloatArray:
+    """Seconds; a frame without a time follows the one before it of its body by a second (order of names)."""
+    times = np.zeros(len(frames))
+    last, last_body = 0.0, None
+    for i, frame in enumerate(frames):
+        body, time = frame.capture.body, frame.capture.time_s
+        if body != last_body:
+            last, last_body = 0.0, body
+        last = time if time is not None else last + 1.0
+        times[i] = last
+    return times
