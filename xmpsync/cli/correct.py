@@ -68,7 +68,8 @@ def correct(
             ):
                 say("Nothing was written.")
                 raise click.exceptions.Exit(1 if found.troubles else 0)
-        outcome = carry_out(found)
+        with ProgressLine() as progress:
+            outcome = carry_out(found, machine_from(values), progress)
     if as_json:
         put_json(correction_document(found, outcome))
     elif dry_run:

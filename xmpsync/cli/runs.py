@@ -13,15 +13,16 @@ from xmpsync.cli.options import JSON, SHOOT, STATE
 @SHOOT
 @STATE
 @click.option("--verify", is_flag=True, help="Check every backup against its hash.")
+@click.option("--keep", type=click.IntRange(1), metavar="N", help="Give up the backups of all but the newest N runs.")
 @JSON
-def runs(shoot: Path, state: Path | None, verify: bool, as_json: bool) -> None:
+def runs(shoot: Path, state: Path | None, verify: bool, keep: int | None, as_json: bool) -> None:
     """List the runs of SHOOT: when, which command, how many files, and whether it was rolled back."""
     from xmpsync.cli.show import show_runs
     from xmpsync.cli.talk import put_json
     from xmpsync.shoot.documents import runs_document
     from xmpsync.shoot.history import history
 
-    found = history(shoot, state, verify=verify)
+    found = history(shoot, state, verify=verify, keep=keep)
     if as_json:
         put_json(runs_document(found))
     else:

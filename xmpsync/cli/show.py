@@ -12,11 +12,12 @@ if TYPE_CHECKING:
 
     from xmpsync.shoot.check import Checked, Figures
     from xmpsync.shoot.correct import Correction
+    from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.shoot.propose import Row
     from xmpsync.solve.solution import Finding, FrameResult
-    from xmpsync.write.perform import RunOutcome
+    from xmpsync.write.outcome import RunOutcome
 
 RIGHT = frozenset({"temperature", "tint", "exposure", "skin dE00", "level EV"})
 
@@ -101,9 +102,15 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
     if outcome is None:
         say(f"{len(found.proposal.plan.changes)} files would change. Nothing was written.")
         return
-    say(f"{len(outcome.written)} files written, run {outcome.run_id}.", style="bold")
+    n_created = len(outcome.created)
+    say(
+        f"{len(outcome.written) + n_created} files written ({n_created} of them new), run {outcome.run_id}.",
+        style="bold",
+    )
     for item in outcome.left_alone:
         say(f"Left alone: {item.path}: {item.reason}", style="yellow")
+    for remark in outcome.remarks:
+        say(remark)
     say(CATALOGUE.format(shoot=found.ready.root))
     say(JUDGE)
 
@@ -193,3 +200,37 @@ def show_check(found: Checked, *, data: bool) -> None:
         say("It matches." if found.passed else "It does not match: fewer than 95 % of the faces are within tolerance.")
     show_left_out(found.ready.left_out)
     show_troubles(found.ready.troubles)
+
+
+def show_runs(found: History) -> None:
+    """A line for each run, on stdout; damaged backups as talk."""
+    rows = [
+        (run.run_id, run.time[:19].replace("T", " "), run.command, str(len(run.paths)), run.state.value)
+        for run in found.runs
+    ]
+    put_table(("run", "time (UTC)", "command", "files", "state"), rows, right=frozenset({"files"}))
+    if not found.runs:
+        say("Nothing was written yet.")
+    for damage in found.damaged:
+        say(f"Damaged backup: run {damage.run_id}, {damage.path}: {damage.what}", style="red")
+    if found.verified and not found.damaged:
+        say("All backups are sound.")
+    if found.given_up:
+        say(f"Backups given up of {len(found.given_up)} runs; these can no longer be rolled back.")
+
+
+def show_rollback_plan(found: RollbackReady, *, data: bool) -> None:
+    """What would happen to each file."""
+    rows = [(step.path, step.action.value, step.why) for step in found.plan.steps]
+    put_table(("file", "what", "why"), rows, data=data)
+
+
+def show_rollback(found: RollbackReady, outcome: RunOutcome) -> None:
+    """What a rollback did."""
+    n = len(outcome.written) + len(outcome.created) + len(outcome.removed)
+    say(f"Run {found.plan.run_id} taken back: {n} files.", style="bold")
+    for item in outcome.left_alone:
+        say(f"Left alone: {item.path}: {item.reason}", style="yellow")
+    for remark in outcome.remarks:
+        say(remark)
+    say("An editor with a catalogue shows it after you read metadata from files there.")

@@ -6,14 +6,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
+from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
+from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.load import LeftOut, Trouble
+from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import Proposal, propose
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import solve
-from xmpsync.write.perform import RunOutcome, perform
-from xmpsync.write.recover import recover
+from xmpsync.write.outcome import Progress, RunOutcome
+from xmpsync.write.perform import perform
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,16 +65,30 @@ def prepare_correction(
     return Correction(ready, proposal)
 
 
-def carry_out(correction: Correction) -> RunOutcome | None:
+def carry_out(correction: Correction, machine: Machine, listener: Listener) -> RunOutcome | None:
     """Perform the plan; None when there is nothing to write."""
-    plan = correction.proposal.plan
+    plan, ready = correction.proposal.plan, correction.ready
     if not plan.changes:
         return None
-    return perform(plan, correction.ready.root, correction.ready.state)
+    listener.start("Writing", len(plan.changes))
+    try:
+        outcome = perform(plan, ready.root, ready.state, listener=lambda step: _told(step, listener))
+    finally:
+        listener.done()
+    if ready.options.embed_dng:
+        written = {*outcome.written, *outcome.created}
+        with open_store(ready.state, machine, listener) as store:
+            rekey_written(store, ready.root, tuple(c for c in plan.changes if c.path in written))
+    return outcome
+
+
+def _told(step: Progress, listener: Listener) -> None:
+    if step.stage == "write":
+        listener.step()
 
 
 def put_right(root: Path, state: Path, listener: Listener) -> None:
     """Recover an interrupted run, and say so."""
-    report = recover(root, state)
-    if report is not None:
-        listener.note(report.sentence)
+    sentence = recover_or_raise(root, state)
+    if sentence is not None:
+        listener.note(sentence)

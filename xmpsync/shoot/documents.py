@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from xmpsync.shoot.propose import Numbers, Row
     from xmpsync.shoot.session import Ready
     from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution
-    from xmpsync.write.perform import RunOutcome
+    from xmpsync.write.outcome import RunOutcome
 
 SCHEMA = 1
 
@@ -89,7 +89,7 @@ def runs_document(found: History) -> dict[str, Any]:
                 "command": run.command,
                 "tool_version": run.tool_version,
                 "files": list(run.paths),
-                "state": run.state,
+                "state": run.state.value,
                 "undoes": run.undoes,
             }
             for run in found.runs
@@ -226,5 +226,6 @@ def _outcome(outcome: RunOutcome) -> dict[str, Any]:
         "run": outcome.run_id,
         "written": list(outcome.written),
         "created": list(outcome.created),
+        "removed": list(outcome.removed),
         "left_alone": [{"file": item.path, "reason": item.reason} for item in outcome.left_alone],
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +14,7 @@ from xmpsync.colour.camera import render
 from xmpsync.errors import FrameError
 from xmpsync.records import Settings3
 from xmpsync.shoot.baseline import to_note
+from xmpsync.shoot.embed import embedded_change
 from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
@@ -78,7 +79,6 @@ def propose(
     options: Options,
     scales: Scales,
     root: Path,
-    embedded_targets: Callable[[Standing, Change], WriteTarget | None] | None = None,
 ) -> Proposal:
     """Turn a solution into rows and a plan. A frame whose packet cannot be edited becomes a trouble; others go on."""
     rows: list[Row] = []
@@ -101,7 +101,7 @@ def propose(
         if after is not None or tag is not None:
             change = _change(after, options, tag, now)
             try:
-                targets = _targets(standing, change, row, embedded_targets)
+                targets = _targets(standing, change, row, root, embed=options.embed_dng)
             except FrameError as error:
                 troubles.append(
                     Trouble(frame.frame_id, f"{row.sidecar} cannot be edited: {error.what}.", error.next_step)
@@ -169,16 +169,11 @@ def _change(after: Numbers | None, options: Options, tag: str | None, now: str) 
     )
 
 
-def _targets(
-    standing: Standing,
-    change: Change,
-    row: Row,
-    embedded_targets: Callable[[Standing, Change], WriteTarget | None] | None,
-) -> list[WriteTarget]:
+def _targets(standing: Standing, change: Change, row: Row, root: Path, *, embed: bool) -> list[WriteTarget]:
     """The files to change for one frame: its sidecar, or the packet in the DNG, or both."""
     targets: list[WriteTarget] = []
-    embedded = embedded_targets(standing, change) if embedded_targets else None
-    if embedded is not None:
+    embedded = embedded_change(standing, change, root) if embed else None
+    if embedded is not None and embedded[0].after != embedded[1]:
         targets.append(embedded)
     before = standing.source.sidecar
     packet = standing.measurement.embedded_xmp

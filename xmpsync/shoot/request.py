@@ -19,7 +19,7 @@ from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.solve.problem import Face, Frame, GroupStrength, Neutral, Reference, Request
 from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
-from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
@@ -79,7 +79,7 @@ def take_stand(
         settings = source.settings
         if source.sidecar is None and measurement.embedded_xmp is not None:
             try:
-                settings = read_settings(Packet.parse(measurement.embedded_xmp))
+                settings = read_settings(embedded_packet(measurement.embedded_xmp))
             except SidecarMalformed as error:
                 troubles.append(
                     Trouble(

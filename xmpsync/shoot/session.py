@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from xmpsync.errors import DiskNeedsAttention, WrongUsage
+from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import measure, open_store
@@ -16,6 +16,7 @@ from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.request import Stand, build_request, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
 from xmpsync.solve.problem import Request
+from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256
 from xmpsync.write.recover import unfinished
 from xmpsync.write.runs import remembered, written_by_us
@@ -54,7 +55,12 @@ def state_folder(root: Path, machine: Machine) -> Path:
 
 def refuse_unfinished(root: Path, state: Path) -> None:
     """Commands that must not write stop here when a run was interrupted (exit 4)."""
-    if unfinished(state) is not None:
+    open_run = unfinished(state)
+    if open_run is not None and open_run.at_work:
+        raise Refused(
+            f"A run on {root} is at work right now.", next_step="Wait for it to end, then run the same command again."
+        )
+    if open_run is not None:
         raise DiskNeedsAttention(
             f"A run on {root} was interrupted and has not been put right yet.",
             written="This command wrote nothing.",
@@ -84,7 +90,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     with open_store(state, machine, listener) as store:
         measured = measure(loaded, options, machine, store, listener)
         scales = learn_scales(loaded, measured.frames, options, store, listener)
-    ours = {} if as_it_stands else _ours(loaded, state)
+    ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
     request = build_request(stand, loaded, options, scales, clocks(options))
     return Ready(
@@ -115,14 +121,17 @@ def clocks(options: Options) -> dict[str, float]:
     return shifts
 
 
-def _ours(loaded: Loaded, state: Path) -> dict[str, Mapping[str, Any]]:
-    """Original baselines of frames whose sidecar is, byte for byte, what a run of ours wrote."""
+def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path) -> dict[str, Mapping[str, Any]]:
+    """Original baselines of frames whose sidecar (without one, packet) is byte for byte what a run of ours wrote."""
     written = written_by_us(state)
     found = {}
     for source in loaded.frames:
-        if source.sidecar is None or source.files.sidecar is None:
+        path, data = source.files.sidecar, source.sidecar
+        if path is None and source.frame_id in measured:
+            path, data = source.files.raw, measured[source.frame_id].embedded_xmp
+        if path is None or data is None:
             continue
-        entry = written.get(source.files.sidecar.relative_to(loaded.root).as_posix(), {}).get(sha256(source.sidecar))
+        entry = written.get(path.relative_to(loaded.root).as_posix(), {}).get(sha256(data))
         if entry is not None:
             found[source.frame_id] = entry["baseline"]
     return found

@@ -20,6 +20,7 @@ from xmpsync.skin.measure import measure_face, measure_neutral
 from xmpsync.skin.records import Cells, FaceSkin, Unusable
 from xmpsync.solve.problem import Scene
 from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, MeasuredNeutral
+from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, oriented, read_regions
 
@@ -78,8 +79,7 @@ def _measure(job: Job) -> FrameMeasurement:
     header = read_header(Path(job.raw))
     raw = open_raw(Path(job.raw))
     profile, profile_note = profile_for(header, raw)
-    packet = job.packet if job.packet is not None else header.embedded_xmp
-    regions, notes = _regions(packet, header)
+    regions, notes = _regions(job.packet, header)
     neutral = header.as_shot_neutral or raw.as_shot_neutral
     picture_cells = raw.cells(reduce=_reduction(raw, SETTINGS.detection_side_px))
     found, face_notes = _finder(job.people).find(
@@ -104,11 +104,12 @@ def _measure(job: Job) -> FrameMeasurement:
     )
 
 
-def _regions(packet: bytes | None, header: RawHeader) -> tuple[Regions, tuple[str, ...]]:
-    if packet is None:
+def _regions(sidecar: bytes | None, header: RawHeader) -> tuple[Regions, tuple[str, ...]]:
+    if sidecar is None and header.embedded_xmp is None:
         return NO_REGIONS, ()
     try:
-        regions = read_regions(Packet.parse(packet))
+        packet = Packet.parse(sidecar) if sidecar is not None else embedded_packet(header.embedded_xmp or b"")
+        regions = read_regions(packet)
     except FrameError as error:
         return NO_REGIONS, (f"The packet's face regions cannot be read: {error.what}",)
     capture = header.capture
