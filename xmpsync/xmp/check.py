@@ -33,7 +33,8 @@ def gains_item(text: str) -> Becomes:
     """The array has one more text at its end; a missing one is made as a Bag."""
 
     def after(before: Tree | None) -> Tree:
-        _, kind, items, qualifiers = ("array", "Bag", (), ()) if before is None else before
+        array = before is not None and before[0] == "array"
+        _, kind, items, qualifiers = before if before is not None and array else ("array", "Bag", (), ())
         return ("array", kind, (*items, ("text", text, ())), qualifiers)
 
     return after

@@ -8,7 +8,6 @@ UTF-32 at all. Decoding is strict and therefore reversible: the same text gives 
 from __future__ import annotations
 
 import codecs
-import re
 from dataclasses import dataclass
 
 from xmpsync.errors import SidecarMalformed
@@ -29,7 +28,6 @@ _DECLARED = {
     "utf-32-le": {"UTF-32", "UTF-32LE", "ISO-10646-UCS-4"},
     "utf-32-be": {"UTF-32", "UTF-32BE", "ISO-10646-UCS-4"},
 }
-_LINE_END = re.compile(rb"\r\n?|\n")
 
 NEXT_STEP = "Look at the file in a text editor, or let the program that wrote it save it again; it stays as it is."
 
@@ -79,10 +77,9 @@ def decode(data: bytes) -> Encoded:
 
 def place(utf8: bytes, offset: int) -> tuple[int, int]:
     """(line, column) of a byte offset in a UTF-8 copy, both from 1; columns count characters."""
-    line, start = 1, 0
-    for match in _LINE_END.finditer(utf8, 0, offset):
-        line, start = line + 1, match.end()
-    return line, len(utf8[start:offset].decode("utf-8", "replace")) + 1
+    ends = utf8.count(b"\n", 0, offset) + utf8.count(b"\r", 0, offset) - utf8.count(b"\r\n", 0, offset)
+    start = max(utf8.rfind(b"\n", 0, offset), utf8.rfind(b"\r", 0, offset)) + 1
+    return ends + 1, len(utf8[start:offset].decode("utf-8", "replace")) + 1
 
 
 def _detect(data: bytes) -> tuple[str, bytes]:

@@ -13,7 +13,7 @@ from xmpsync.xmp import fields, names
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind
 from xmpsync.xmp.scan import Element, start_tag_end
-from xmpsync.xmp.splice import Edit, escaped, space_before
+from xmpsync.xmp.splice import Edit, escaped, replace_raw_value, space_before
 from xmpsync.xmp.tags import Attribute, StartTag, start_tag
 
 _LINE_END = re.compile(rb"\r\n|\r|\n")
@@ -151,7 +151,7 @@ def _prefix(target: Element, uri: str, *, attribute: bool) -> tuple[bytes, bool]
     usable = [prefix for prefix in bound if prefix] or ([] if attribute else bound)
     if usable:
         return usable[0].encode("utf-8"), False
-    usual = names.PREFIXES[uri]
+    usual = names.PREFIXES.get(uri, "ns")
     candidate, number = usual, 1
     while target.uri_of(candidate) is not None:
         number += 1
@@ -170,6 +170,9 @@ def add_keyword(packet: Packet, keyword: str) -> list[Edit]:
     value = packet.value(fields.SUBJECT)
     if value is None:
         return _new_subject(packet, text)
+    if _is_empty(packet):
+        rdf, _ = _prefix(value.holder, names.RDF, attribute=False)
+        return replace_raw_value(packet, value, element(rdf, "Bag", element(rdf, "li", text)))
     if value.kind is not Kind.ARRAY:
         packet.document.refuse(
             f"dc:subject is {value.kind.value}, not a list of keywords", packet.properties[fields.SUBJECT].start
@@ -184,6 +187,15 @@ def add_keyword(packet: Packet, keyword: str) -> list[Edit]:
         return [Edit(array.end - 2, array.end, b">" + item + b"</" + start_tag(utf8, array).name + b">")]
     at = start_tag_end(utf8, array)
     return [Edit(at, at, item)]
+
+
+def _is_empty(packet: Packet) -> bool:
+    """Whether dc:subject is an element with nothing in it: a list without keywords."""
+    found = packet.properties[fields.SUBJECT]
+    value = found.value
+    return (
+        found.element is value.holder and value.kind is Kind.SIMPLE and not value.text.strip() and not value.attribute
+    )
 
 
 def _new_subject(packet: Packet, text: bytes) -> list[Edit]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from xmpsync.errors import SidecarMalformed
 from xmpsync.xmp import names
-from xmpsync.xmp.encoding import Encoded, decode
+from xmpsync.xmp.encoding import NEXT_STEP, Encoded, decode
 from xmpsync.xmp.fields import SIMPLE_NAMES
 from xmpsync.xmp.rdf import Kind, Property, RdfReader, Value
 from xmpsync.xmp.scan import LIMITS, Document, Element, Limits, scan
@@ -37,6 +38,9 @@ class Packet:
         SidecarMalformed
             With line and column: not well-formed, no XMP, ambiguous, or larger than `limits`.
         """
+        if len(data) > limits.max_bytes:
+            what = f"The packet is larger than {limits.max_bytes / 2**20:g} MiB ({len(data)} bytes)"
+            raise SidecarMalformed(what, next_step=NEXT_STEP)
         document = scan(decode(data), limits)
         rdf = _find_rdf(document)
         reader = RdfReader(document, lambda element, name: _attribute_place(document, element, name))

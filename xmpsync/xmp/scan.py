@@ -25,13 +25,15 @@ class Limits:
     """What a packet may cost. Real ones are a few kilobytes; many local adjustments make a few megabytes."""
 
     max_bytes: int = 8 * 2**20
-    """Bytes of the UTF-8 copy."""
+    """Bytes of the packet in its own encoding."""
     max_depth: int = 128
     """Nested elements. Packets seen in the wild stay below 20."""
-    max_tags: int = 200_000
-    """`<` characters; one start tag costs about 300 bytes and 2 microseconds."""
-    max_attributes: int = 200_000
+    max_tags: int = 100_000
+    """`<` characters; an element costs about 400 bytes and 5 microseconds."""
+    max_attributes: int = 100_000
     """`=` characters, a cheap upper bound of the attributes."""
+    max_attributes_of_one: int = 2_000
+    """Attributes of one element. Packets seen in the wild stay below 300; the second reader's time grows with the square."""
 
 
 LIMITS = Limits()
@@ -43,7 +45,7 @@ class Element:
     declarations, in the order of the document; `declared` the declarations; `content` texts, elements and `Aside`s.
     """
 
-    __slots__ = ("attributes", "content", "declared", "empty_tag", "end", "inner_end", "name", "parent", "start")
+    __slots__ = ("attributes", "content", "declared", "empty_tag", "end", "inner_end", "name", "parent", "start", "tag")
 
     def __init__(
         self,
@@ -62,6 +64,8 @@ class Element:
         self.inner_end = -1
         self.end = -1
         self.empty_tag = False
+        self.tag: object = None
+        """The start tag taken apart, once somebody asked (`xmpsync.xmp.tags`)."""
 
     @property
     def elements(self) -> list[Element]:
@@ -153,10 +157,6 @@ def scan(encoded: Encoded, limits: Limits = LIMITS) -> Document:
     """The tree of a document. Raises `SidecarMalformed` where it is no well-formed XML 1.0 with namespaces, has a
     document type declaration, declares another encoding than it has, or is larger or deeper than `limits`."""
     utf8 = encoded.utf8
-    if len(utf8) > limits.max_bytes:
-        raise SidecarMalformed(
-            f"The packet is larger than {limits.max_bytes >> 20} MiB ({len(utf8)} bytes)", next_step=NEXT_STEP
-        )
     for sign, limit, what in ((b"<", limits.max_tags, "tags"), (b"=", limits.max_attributes, "attributes")):
         if utf8.count(sign) > limit:
             raise SidecarMalformed(f"The packet has more than {limit} {what}", next_step=NEXT_STEP)
@@ -189,9 +189,15 @@ class _Scanner:
         try:
             parser.Parse(self.encoded.utf8, True)
         except expat.ExpatError as error:
-            self._refuse(f"The packet is no well-formed XML: {expat.ErrorString(error.code)}", parser.ErrorByteIndex)
+            self._refuse(f"The packet is not well-formed XML: {self._why(error.code)}", parser.ErrorByteIndex)
         assert self.root is not None  # expat refuses a document without an element
         return Document(self.encoded, self.root, tuple(self.asides))
+
+    def _why(self, code: int) -> str:
+        if not self.encoded.utf8[self.parser.ErrorByteIndex :].strip(b"\0"):
+            return "NUL bytes or nothing follow"
+        reason = expat.ErrorString(code)
+        return "unexpected character" if reason == expat.errors.XML_ERROR_INVALID_TOKEN else reason
 
     def _refuse(self, what: str, offset: int) -> NoReturn:
         line, column = place(self.encoded.utf8, offset)
@@ -202,6 +208,8 @@ class _Scanner:
         element = Element(
             name, list(zip(flat[::2], flat[1::2], strict=True)), self.declared, self.parser.CurrentByteIndex, parent
         )
+        if len(flat) > 2 * self.limits.max_attributes_of_one:
+            self._refuse(f"An element has more than {self.limits.max_attributes_of_one} attributes", element.start)
         if self.declared:
             self.declared = {}
         if parent is None:

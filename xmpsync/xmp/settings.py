@@ -105,9 +105,7 @@ def exposure_field(packet: Packet) -> ExposureField:
         return ExposureField.EXPOSURE if older else ExposureField.EXPOSURE2012
     parts = version.split(".")
     numbers = [integer(part) for part in parts]
-    if len(parts) < 2 or any(
-        number is None or not part[0].isdigit() for number, part in zip(numbers, parts, strict=True)
-    ):
+    if any(number is None or not part[0].isdigit() for number, part in zip(numbers, parts, strict=True)):
         return ExposureField.UNCLEAR
     known = tuple(number for number in numbers if number is not None)
     if known[:2] >= fields.EXPOSURE2012_FROM_PROCESS:

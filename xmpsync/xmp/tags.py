@@ -50,6 +50,8 @@ class StartTag:
 
 def start_tag(utf8: bytes, element: Element) -> StartTag:
     """The start tag of an element, taken apart."""
+    if isinstance(element.tag, StartTag):
+        return element.tag
     end = start_tag_end(utf8, element)
     name = _NAME.match(utf8, element.start)
     assert name is not None  # expat has read this tag
@@ -59,7 +61,8 @@ def start_tag(utf8: bytes, element: Element) -> StartTag:
         group = "single" if match["double"] is None else "double"
         found.append(Attribute(match["name"], match.start(), match.start("name"), match.start(group), match.end(group)))
         at = match.end()
-    return StartTag(name[0][1:], name.end(), end, tuple(found))
+    element.tag = result = StartTag(name[0][1:], name.end(), end, tuple(found))
+    return result
 
 
 def property_attributes(tag: StartTag, element: Element) -> dict[str, Attribute]:
