@@ -1,0 +1,259 @@
+"""Matrices from pairs (camera neutral, temperature and tint): a regularised, robust least squares fit.
+
+Problem. An editor turns numbers (T, t) into the neutral n ~ AB . CC . M(T) . w(T, t), with M blended between two
+calibrations. From pairs (n_i, T_i, t_i) find the matrices M_k.
+
+Unknowns. M_k = B_k . (A_k + E_k): B_k a matrix of the start, A_k what is expected (the identity, or R of
+`xmpsync.colour.expected` where only a daylight matrix is known), E_k nine small numbers, prior normal.
+
+Residual. The log ratios (ln R/G, ln B/G) of predicted against observed neutral, divided into mired and tint through
+their derivative at the start, over the standard deviation of the numbers (rounding and a floor): two per pair.
+
+    minimise  sum_i rho(|r_i|) + sum_k e_k^T C_k^-1 e_k
+
+Why this loss. A pair may belong to another setting (a custom white, a stale sidecar), so rho is Cauchy's, by
+iterated reweighting whose width shrinks from the spread of the start to that of the numbers: lights under which the
+start is far off are no outliers. The prior is what keeps ten pairs of one light from bending the matrices elsewhere:
+directions without data stay at the expectation. Forward matrices leave no trace in neutrals: kept where the
+start has them, otherwise expected.
+
+When it fails. The editor's numbers follow another formula than the DNG specification's, or mixed profiles: then less
+than most pairs are explained and the caller keeps the base.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from xmpsync.colour.adaptation import xyz_from_xy
+from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.blend import Stack, blended, stack, weights
+from xmpsync.colour.camera import mired_tint_from_neutral
+from xmpsync.colour.expected import COOL_K, WARM_K, Expectation, expected_forward, mat3
+from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.temperature import xy_from_mired_tint
+from xmpsync.records import Vec3
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleSettings:
+    """Thresholds of the fit, each with its unit and reason."""
+
+    sd_floor_mired: float = 0.5
+    """Numbers are not trusted further: readers differ by some tenths in their tables of colour temperature."""
+    sd_floor_tint: float = 0.5
+    prior_inflation: float = 2.0
+    """Variance of R over simulated profile makers times this: real makers differ more than two simulated ones."""
+    sd_own: float = 0.01
+    """Of each number of E where the start is the camera's own matrix: rounding, camera calibration, other fits."""
+    sd_prefix: float = 0.05
+    """The same where the table matched only the beginning of the model's name: likely a sibling's sensor."""
+    cauchy_width: float = 3.0
+    """In standard deviations: beyond it a pair loses its pull."""
+    inlier_sd: float = 6.0
+    """Pairs within count as explained."""
+    least_share: float = 0.6
+    """Share of pairs that must be explained, else the fit is refused."""
+    same_light_mired: float = 40.0
+    same_light_tint: float = 30.0
+    """Whites nearer than this are one kind of light: so far an automatic white balance wanders under one lamp, and less
+    than from sun to shade (50 mired)."""
+    lights_for_matrices: int = 2
+    passes: int = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What came out; the same words as `xmpsync.colour.scale.Scale`."""
+
+    profile: CameraProfile
+    explained: bool
+    base_explains: bool
+    n_distinct: int
+    n_used: int
+    n_lights: int
+    residual_mired: float
+    residual_tint: float
+    before_mired: float
+    before_tint: float
+    doubts: tuple[tuple[float, float, float], ...]
+
+
+DOUBT_K = (2500.0, 2850.0, 3300.0, 4000.0, 5000.0, 6500.0, 8500.0)
+
+
+def fit_matrices(
+    pairs: Sequence[tuple[Vec3, float, float]],
+    start: tuple[CameraProfile, bool],
+    expectation: Expectation,
+    settings: ScaleSettings,
+) -> Fit:
+    """Fit the matrices of a start (profile, True where one daylight matrix is to be completed) to distinct pairs."""
+    base, complete = start
+    model = _Model(base, complete, expectation, settings)
+    neutral = np.array([p[0] for p in pairs], float)
+    mired = 1e6 / np.array([p[1] for p in pairs], float)
+    tint = np.array([p[2] for p in pairs], float)
+    observed = _log_ratios(neutral)
+    sd = np.stack([np.hypot(settings.sd_floor_mired, _rounding_sd_mired(mired)), np.hypot(settings.sd_floor_tint,
+                  _rounding_sd(tint)) * np.ones_like(tint)], -1)  # fmt: skip
+    numbers_by_log = np.linalg.inv(model.log_by_numbers(mired, tint)) / sd[:, :, None]
+    e = np.zeros(model.size)
+    width, curvature = np.inf, model.precision
+    for _ in range(settings.passes):
+        predicted, by_e = model.predict(e, mired, tint)
+        r = apply(numbers_by_log, observed - predicted)
+        j = numbers_by_log @ by_e
+        length = np.hypot(r[:, 0], r[:, 1])
+        width = max(settings.cauchy_width, min(0.5 * width, 3.0 * float(np.median(length))))
+        w = 1.0 / (1.0 + (length / width) ** 2)
+        curvature = np.einsum("nik,n,nil->kl", j, w, j) + model.precision
+        step = np.linalg.solve(curvature, np.einsum("nik,n,ni->k", j, w, r) - model.precision @ e)
+        e = e + step
+        if np.abs(step).max() < SMALLEST_STEP and width <= settings.cauchy_width:
+            break
+    fitted = model.profile(e)
+    found = _numbers_error(fitted, neutral, mired, tint)
+    before = _numbers_error(base, neutral, mired, tint)
+    inlier = (np.abs(found) / sd <= settings.inlier_sd).all(axis=-1)
+    used = inlier if inlier.any() else np.ones(len(pairs), bool)
+    residual, was = (np.sqrt(np.mean(np.nan_to_num(x[used], nan=UNEXPLAINED) ** 2, axis=0)) for x in (found, before))
+    return Fit(
+        profile=fitted,
+        explained=bool(inlier.mean() >= settings.least_share),
+        base_explains=bool((np.abs(before) / sd <= settings.cauchy_width).all(axis=-1).mean() >= settings.least_share),
+        n_distinct=len(pairs),
+        n_used=int(inlier.sum()),
+        n_lights=_kinds(mired[used], tint[used], settings),
+        residual_mired=float(residual[0]),
+        residual_tint=float(residual[1]),
+        before_mired=float(was[0]),
+        before_tint=float(was[1]),
+        doubts=model.doubts(e, np.asarray(np.linalg.inv(curvature), float)),
+    )
+
+
+SMALLEST_STEP = 1e-9
+UNEXPLAINED = 999.0
+"""Stands for an error that cannot be computed (no white has this neutral)."""
+
+
+class _Model:
+    """Predicted log ratios of neutrals as a function of E; the letters are those of the module's derivation."""
+
+    def __init__(self, base: CameraProfile, complete: bool, expectation: Expectation, settings: ScaleSettings) -> None:
+        self._base, self._expectation = base, expectation
+        sd = settings.sd_prefix if base.source is ProfileSource.TABLE_PREFIX else settings.sd_own
+        if complete:
+            cool = base.calibrations[0]
+            # The table's single matrix takes both places; the expectation turns the warm one.
+            self._parts: tuple[Calibration, ...] = (
+                replace(cool, temperature_k=COOL_K),
+                replace(cool, temperature_k=WARM_K),
+            )
+            self._expected = np.array([np.eye(3), np.array(expectation.r_mean)])
+            turned = np.array(expectation.r_covariance_1e6) * 1e-6 * settings.prior_inflation + sd**2 * np.eye(9)
+            covariances = [sd**2 * np.eye(9), turned]
+        else:
+            self._parts = tuple(sorted(base.calibrations, key=lambda c: -c.temperature_k))
+            self._expected = np.array([np.eye(3)] * len(self._parts))
+            covariances = [sd**2 * np.eye(9)] * len(self._parts)
+        self.size = 9 * len(self._parts)
+        self.precision = np.zeros((self.size, self.size))
+        for k, c in enumerate(covariances):
+            self.precision[9 * k : 9 * k + 9, 9 * k : 9 * k + 9] = np.linalg.inv(c)
+        self._stack: Stack = stack(replace(base, calibrations=self._parts))
+
+    def predict(self, e: FloatArray, mired: FloatArray, tint: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log ratios (n, 2) and their derivatives by E (n, 2, size)."""
+        s = self._stack
+        xy = xy_from_mired_tint(mired, tint)
+        white = xyz_from_xy(xy)
+        g = weights(s, mired, xy)
+        # AB . CC is blended at the start and not fitted: E takes what it would say.
+        calibration = blended(s, g).calibration
+        turned = apply(self._expected + e.reshape(-1, 3, 3), white[:, None, :])
+        neutral = apply(calibration, np.einsum("nk,kij,nkj->ni", g, s.camera_from_xyz, turned))
+        by_e = np.einsum("nij,nk,kjl,nm->niklm", calibration, g, s.camera_from_xyz, white)
+        by_log = by_e / neutral[:, :, None, None, None]
+        ratio = np.stack([by_log[:, 0] - by_log[:, 1], by_log[:, 2] - by_log[:, 1]], axis=1)
+        return _log_ratios(neutral), ratio.reshape(len(mired), 2, self.size)
+
+    def log_by_numbers(self, mired: FloatArray, tint: FloatArray) -> FloatArray:
+        """Derivatives (n, 2, 2) of the log ratios by mired and tint, at the expectation."""
+        e, h = np.zeros(self.size), DIFFERENCE
+        columns = [
+            (self.predict(e, mired + dm, tint + dt)[0] - self.predict(e, mired - dm, tint - dt)[0]) / (2.0 * h)
+            for dm, dt in ((h, 0.0), (0.0, h))
+        ]
+        return np.stack(columns, axis=-1)
+
+    def profile(self, e: FloatArray) -> CameraProfile:
+        """The start with its matrices fitted, and forward matrices: its own or expected ones."""
+        matrices = self._stack.camera_from_xyz @ (self._expected + e.reshape(-1, 3, 3))
+        calibrations = [
+            Calibration(
+                part.temperature_k,
+                mat3(m),
+                part.xyz_d50_from_balanced or expected_forward(m, part.temperature_k, self._expectation),
+                part.camera_calibration,
+                part.xy,
+            )
+            for part, m in zip(self._parts, matrices, strict=True)
+        ]
+        return replace(self._base, calibrations=tuple(sorted(calibrations, key=lambda c: c.temperature_k)))
+
+    def doubts(self, e: FloatArray, covariance: FloatArray) -> tuple[tuple[float, float, float], ...]:
+        """(temperature, sd in mired, sd in tint) of the fitted numbers for lights on the locus."""
+        mired, tint = 1e6 / np.array(DOUBT_K), np.zeros(len(DOUBT_K))
+        by_e = np.linalg.inv(self.log_by_numbers(mired, tint)) @ self.predict(e, mired, tint)[1]
+        variance = np.einsum("nik,kl,nil->ni", by_e, covariance, by_e)
+        return tuple((k, float(m), float(t)) for k, (m, t) in zip(DOUBT_K, np.sqrt(variance), strict=True))
+
+
+DIFFERENCE = 1e-3
+
+
+def _log_ratios(neutral: FloatArray) -> FloatArray:
+    log = np.log(np.maximum(neutral, SMALLEST_NEUTRAL))
+    return np.stack([log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1)
+
+
+SMALLEST_NEUTRAL = 1e-6
+
+
+def _numbers_error(profile: CameraProfile, neutral: FloatArray, mired: FloatArray, tint: FloatArray) -> FloatArray:
+    """Numbers of the profile minus the editor's (n, 2), in mired and tint."""
+    found_mired, found_tint = mired_tint_from_neutral(profile, neutral)
+    return np.stack([found_mired - mired, found_tint - tint], axis=-1)
+
+
+def _rounding_sd_mired(mired: FloatArray) -> FloatArray:
+    temperature_k = 1e6 / mired
+    return _rounding_sd(temperature_k) * mired / temperature_k
+
+
+def _rounding_sd(numbers: FloatArray) -> float:
+    """Standard deviation of rounding: the coarsest of the usual steps that all numbers are multiples of."""
+    for step in (100.0, 50.0, 10.0, 5.0):
+        if len(numbers) >= MANY and (np.abs(numbers / step - np.rint(numbers / step)) < 1e-6).all():
+            return step / float(np.sqrt(12.0))
+    return 1.0 / float(np.sqrt(12.0))
+
+
+MANY = 4
+"""From this many numbers on, all of them being multiples of a step is no chance."""
+
+
+def _kinds(mired: FloatArray, tint: FloatArray, settings: ScaleSettings) -> int:
+    """Kinds of light: how many whites, taken from the coolest on, lie further apart than one kind of light moves."""
+    whites = np.stack([mired / settings.same_light_mired, tint / settings.same_light_tint], axis=-1)
+    whites = whites[np.lexsort(whites.T[::-1])]
+    kinds = 0
+    while len(whites):
+        kinds += 1
+        whites = whites[np.hypot(*(whites - whites[0]).T) > 1.0]
+    return kinds
