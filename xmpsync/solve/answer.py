@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.difference import lab_from_xyz_d50
 from xmpsync.solve import findings, starting
 from xmpsync.solve.coordinate import xyz_from_z

@@ -6,11 +6,8 @@ figures and findings. Nothing here decides anything; every stage has its module.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import groups, lights, mood, persons, reference, register, starting
 from xmpsync.solve.answer import Solved, checked, solution
@@ -69,13 +66,38 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
         table = build(request, fixed, settings, without=beyond)
         targets = reference.targets(request, chosen, table)
         asked = asked[~lost]
-    skin_theta = starting.frame_means(table, asked)
-    group = groups.find(table, skin_theta, settings.groups)
-    theta = starting.group_whites(table, group, skin_theta)
     roster = persons.roster(table, targets, people, settings.persons)
-    start = register.register(table, group, theta, roster, people, settings)
+    group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.first_skin)
+    start = _start(table, group, asked, roster, people, settings)
     answer = _joint(table, group, start, people, settings)
+    for _ in range(settings.regroupings):
+        # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
+        asked = _asked_as_known(table, answer)
+        group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.known_skin)
+        start = _start(table, group, asked, answer.roster, people, settings)
+        answer = _joint(table, group, start, people, settings)
     return Solved(table=table, targets=targets, people=people, group=group, answer=answer, beyond=beyond)
+
+
+def _start(
+    table: Table,
+    group: IntArray,
+    asked: FloatArray,
+    roster: persons.Roster,
+    people: persons.Population,
+    settings: SolveSettings,
+) -> register.Start:
+    theta = starting.group_whites(table, group, starting.frame_means(table, asked))
+    return register.register(table, group, theta, roster, people, settings)
+
+
+def _asked_as_known(table: Table, answer: Answer) -> FloatArray:
+    """What each face asks for (N, 3) with its most probable person as target; NaN for `someone else`."""
+    if not table.n_faces or not answer.roster.n:
+        return np.full((table.n_faces, 3), np.nan)
+    best = answer.r[:, :-1].argmax(axis=1)
+    known = answer.r[:, -1] < 0.5
+    return np.where(known[:, None], starting.wanted(table, answer.persons_z[best]), np.nan)
 
 
 def _joint(

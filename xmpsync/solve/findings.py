@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.records import Unusable
 from xmpsync.solve.problem import Frame
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.solution import Code, Finding, LocalDifference
-from xmpsync.skin.records import Unusable
 
 
 def local_differences(

@@ -31,10 +31,13 @@ class Cues:
     values: FloatArray
 
 
-def find(table: Table, skin_theta: FloatArray, settings: GroupSettings) -> IntArray:
+def find(
+    table: Table, skin_theta: FloatArray, settings: GroupSettings, skin_sd: tuple[float, float, float]
+) -> IntArray:
     """Group number (F,) of every frame, 0.. in order of first appearance.
 
-    `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces.
+    `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
+    `skin_sd` how far it scatters inside one light.
     """
     labels = np.full(table.n_frames, -1, dtype=np.intp)
     following = 0
@@ -43,7 +46,9 @@ def find(table: Table, skin_theta: FloatArray, settings: GroupSettings) -> IntAr
             rows = np.flatnonzero((table.body == body) & (table.flash == flash))
             if not len(rows):
                 continue
-            labels[rows] = following + segments(_cues(table, skin_theta, rows, settings), table.time_s[rows], settings)
+            labels[rows] = following + segments(
+                _cues(table, skin_theta, rows, settings, skin_sd), table.time_s[rows], settings
+            )
             following = int(labels.max()) + 1
     return _in_order_of_appearance(labels)
 
@@ -58,7 +63,9 @@ def segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> I
     return _join(sums, penalty, starts, settings)
 
 
-def _cues(table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings) -> FloatArray:
+def _cues(
+    table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings, skin_sd: tuple[float, float, float]
+) -> FloatArray:
     """Cues of one body's frames, each over its standard deviation, limited around the running median."""
     as_shot, skin, ev = table.as_shot[rows], skin_theta[rows], table.settings_ev[rows]
     flash = bool(table.flash[rows[0]])
@@ -67,14 +74,14 @@ def _cues(table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings
     columns = [
         as_shot[:, 0] / _jitter(as_shot[:, 0], s.as_shot_mired_sd),
         as_shot[:, 1] / _jitter(as_shot[:, 1], s.as_shot_tint_sd),
-        skin[:, 0] / _jitter(skin[:, 0], s.skin_mired_sd),
-        skin[:, 1] / _jitter(skin[:, 1], s.skin_tint_sd),
+        skin[:, 0] / _jitter(skin[:, 0], skin_sd[0]),
+        skin[:, 1] / _jitter(skin[:, 1], skin_sd[1]),
         chroma[:, 0] / _jitter(chroma[:, 0], s.scene_chroma_sd),
         chroma[:, 1] / _jitter(chroma[:, 1], s.scene_chroma_sd),
     ]
     if not flash:
         columns += [
-            (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, s.skin_level_sd),
+            (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, skin_sd[2]),
             (scene - ev) / _jitter(scene - ev, s.scene_level_sd),
             ev / _jitter(ev, s.settings_sd),
         ]

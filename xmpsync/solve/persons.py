@@ -90,7 +90,7 @@ def roster(table: Table, targets: tuple[Target, ...], people: Population, s: Per
     log_prior = _log_prior(table, member, n, targets, s)
     return Roster(
         names=tuple(names),
-        named=np.array([i < len(targets) and targets[i].named or i >= len(targets) for i in range(n)], dtype=bool),
+        named=np.array([(i < len(targets) and targets[i].named) or i >= len(targets) for i in range(n)], dtype=bool),
         referenced=referenced,
         z=z,
         covariance=np.linalg.inv(precision).reshape(-1, 3, 3),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,7 +124,7 @@ def _refuse(request: Request, frame: Frame, why: str) -> None:
     )
 
 
-def _labels(taken: set[str]) -> object:
+def _labels(taken: set[str]) -> Iterator[str]:
     number = 0
     while True:
         number += 1

@@ -19,7 +19,7 @@ EV_RANGE = (-4.0, 4.0)
 class GroupSettings:
     """Where one light ends and the next begins."""
 
-    change_penalty: float = 15.0
+    change_penalty: float = 28.0
     """Cost of one change point in units of a squared standardised residual: about 2 ln(n) for each of the (mired,
     tint, level) that a new light may change."""
     gap_discount: float = 4.0
@@ -29,11 +29,11 @@ class GroupSettings:
     as_shot_mired_sd: float = 5.0
     as_shot_tint_sd: float = 3.0
     """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own jitter counts if larger."""
-    skin_mired_sd: float = 14.0
-    skin_tint_sd: float = 5.0
-    """Persons differ by this much when one person's colour is expected of all (3.7 z between two people)."""
-    skin_level_sd: float = 0.6
-    """ev; skin reflectance and the way a face is turned."""
+    first_skin: tuple[float, float, float] = (22.0, 8.0, 0.9)
+    """mired, tint, ev: what the skin of a frame asks for while nobody is told apart, so that one person's colour is
+    expected of all: people differ by about this much."""
+    known_skin: tuple[float, float, float] = (5.0, 2.5, 0.3)
+    """The same once it is known who is who: skin state and the way a face is turned."""
     scene_level_sd: float = 1.0
     """ev; scene luminance from the exposure settings changes with what is in the picture."""
     scene_chroma_sd: float = 0.25
@@ -57,7 +57,7 @@ class LightSettings:
     as_shot_mired_sd: float = 50.0
     as_shot_tint_sd: float = 15.0
     """How far the camera's own white may be from the white that brings skin to the reference (a weak prior)."""
-    level_sd: float = 2.0
+    level_sd: float = 1.2
     """ev; how far a group may be from as-shot exposure."""
     frame_mired_sd: float = 4.0
     frame_tint_sd: float = 1.5
@@ -125,6 +125,8 @@ class SolveSettings:
     loss_cutoff: float = 3.0
     """Whitened length of a face's residual at which the loss turns from squares to lengths (pseudo-Huber)."""
     iterations: int = 14
+    regroupings: int = 1
+    """How often light groups are found again with the persons known."""
     converged_z: float = 2e-3
     """Largest change of a frame (in z) at which the loop ends."""
     noise_floor: float = 2e-3

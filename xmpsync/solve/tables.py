@@ -10,8 +10,8 @@ import numpy.typing as npt
 from xmpsync.colour.arrays import FloatArray, apply
 from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
 from xmpsync.colour.profile import CameraProfile
-from xmpsync.solve.coordinate import Coordinates, coordinates
 from xmpsync.records import Settings3
+from xmpsync.solve.coordinate import Coordinates, coordinates
 from xmpsync.solve.problem import Face, Frame, Request
 from xmpsync.solve.settings import SolveSettings
 
