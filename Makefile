@@ -31,7 +31,7 @@ check: $(VENV)/.installed-test
 	$(BIN)/mypy
 
 test: check
-	$(BIN)/python -m pytest -n 2 -m "not long" -ra
+	$(BIN)/python -m pytest -n 2 --dist loadgroup -m "not long" -ra
 
 test-long: $(VENV)/.installed-test
 	$(BIN)/python -m pytest -m long -ra

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -67,10 +67,16 @@ def make_frame(index: int, seed: int) -> Made:
     return Made(f"jubilee_{index + 1:04d}", shot, picture * np.float32(gain), lit, white, neutral, exif)
 
 
-def make_shoot(folder: Path, seed: int = 1, tell: Callable[[str], None] = lambda _: None) -> dict[str, Any]:
+def make_shoot(
+    folder: Path,
+    seed: int = 1,
+    tell: Callable[[str], None] = lambda _: None,
+    *,
+    only: Collection[int] | None = None,
+) -> dict[str, Any]:
     """Write every frame, sidecar and `truth.json` into `folder` (made if missing, its own files overwritten).
 
-    Returns what `truth.json` holds: see docs/demo-shoot.md.
+    `only`: numbers of the shots to make (the reference is 1), all of them if None. Returns what `truth.json` holds: see docs/demo-shoot.md.
     """
     folder.mkdir(parents=True, exist_ok=True)
     reference_index = int(REFERENCE.rsplit("_", 1)[1]) - 1
@@ -81,7 +87,7 @@ def make_shoot(folder: Path, seed: int = 1, tell: Callable[[str], None] = lambda
         profile, [(f.name, f.skin) for f in reference.faces], _numbers(reference, reference_look)
     )
     frames = []
-    for index in range(len(SHOTS)):
+    for index in range(len(SHOTS)) if only is None else sorted(only):
         made = reference if index == reference_index else make_frame(index, seed)
         tell(f"{made.name}  {made.shot.place.name}: {', '.join(face.name for face in made.faces) or 'nobody'}")
         _write_frame(folder, made, seed, index)

@@ -104,7 +104,7 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
         return
     n_created = len(outcome.created)
     say(
-        f"{len(outcome.written) + n_created} files written ({n_created} of them new), run {outcome.run_id}.",
+        f"{len(outcome.written)} files written ({n_created} of them new), run {outcome.run_id}.",
         style="bold",
     )
     for item in outcome.left_alone:
