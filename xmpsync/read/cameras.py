@@ -24,6 +24,8 @@ _COMPANY = re.compile(
     r"\b(corporation|corp\.?|company|co\.?|ltd\.?|imaging|optical|camera|ag|inc\.?|digital solutions)(?=\W|$)"
 )
 _LIBRARY_NAMES = ("libraw_r*.so*", "libraw*.so*", ".dylibs/libraw*.dylib", "libraw*.dylib", "raw_r*.dll", "libraw*.dll")
+# Exif may write "Z 6_2" where the list writes "Z 6 II".
+_ROMAN = ("", "i", "ii", "iii", "iv", "v", "vi", "vii", "viii", "ix")
 # LibRaw refuses sensors of under 22 rows.
 _PROBE_SIDE = 32
 
@@ -105,6 +107,7 @@ def _normalised(make: str, model: str) -> str:
     name = model.casefold().strip()
     for word in maker:
         name = name.removeprefix(word).strip()
+    name = re.sub(r"_([2-9])$", lambda found: _ROMAN[int(found.group(1))], name)
     return re.sub(r"[^a-z0-9]", "", f"{first}{name}")
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import fnmatch
 import os
 import stat
+import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -20,11 +21,12 @@ from xmpsync.read.limits import printable
 
 STATE_FOLDER = ".xmpsync"
 
-# Extensions of the RAW formats that LibRaw's list of cameras covers, and DNG. Compared without regard to case.
+# Extensions of the RAW formats that LibRaw's list of cameras covers, and DNG. Compared without regard to case. TIFF is
+# left out: a few old bodies used it for RAW, but nearly every `.tif` in a shoot is a finished picture.
 RAW_EXTENSIONS = frozenset(
     """
-    3fr ari arw bay cap cr2 cr3 crw cs1 dcr dcs dng drf eip erf fff gpr iiq k25 kdc mdc mef mfw mos mrw nef nrw
-    obm orf ori pef ptx pxn qtk r3d raf raw rdc rw1 rw2 rwl rwz sr2 srf srw sti x3f
+    3fr ari arw bay cr2 cr3 crw cs1 dcr dcs dng erf fff gpr iiq k25 kdc mdc mef mos mrw nef nrw orf ori pef pxn
+    qtk raf raw rdc rw1 rw2 rwl sr2 srf srw sti x3f
     """.split()  # noqa: SIM905
 )
 _SIDECAR_EXTENSION = "xmp"
@@ -191,14 +193,14 @@ def _pair(shoot: Path, folder: Path, names: list[str]) -> tuple[list[FrameFiles]
     for name in names:
         stem, dot, extension = name.rpartition(".")
         if dot and stem and not name.startswith(".") and extension.casefold() == _SIDECAR_EXTENSION:
-            sidecars[stem.casefold()].append(name)
+            sidecars[_key(stem)].append(name)
     stems: dict[str, list[str]] = defaultdict(list)
     for name in raws:
-        stems[name.rpartition(".")[0].casefold()].append(name)
+        stems[_key(name.rpartition(".")[0])].append(name)
     frames, problems = [], []
     for name in raws:
         stem = name.rpartition(".")[0]
-        outcome = _one(folder, name, stem, stems[stem.casefold()], sidecars)
+        outcome = _one(folder, name, stem, stems[_key(stem)], sidecars)
         frame_id = prefix + name
         if isinstance(outcome, FrameFiles):
             frames.append(FrameFiles(outcome.raw, outcome.sidecar, outcome.new_sidecar, frame_id))
@@ -218,8 +220,8 @@ def _one(
             f"shares the sidecar name {printable(stem)}.xmp with {others}; it is not clear whose settings these are.",
             "Keep one of these RAW files here, or rename one (with its sidecar), then run the same command again.",
         )
-    short = _own_case(stem, sidecars.get(stem.casefold(), []))
-    long = _own_case(name, sidecars.get(name.casefold(), []))
+    short = _own_case(stem, sidecars.get(_key(stem), []))
+    long = _own_case(name, sidecars.get(_key(name), []))
     found = short + long
     if len(found) > 1:
         return (
@@ -234,7 +236,18 @@ def _one(
         problem = _unfit(folder / found[0])
         if problem is not None:
             return f"its sidecar {printable(found[0])} {problem[0]}", problem[1]
-    return FrameFiles(raw, folder / found[0] if found else None, folder / f"{stem}.xmp", "")
+    new = folder / f"{stem}.xmp"
+    if not found and os.path.lexists(new):
+        return (
+            f"there is a folder named {printable(new.name)} where its sidecar belongs.",
+            "Rename that folder, then run the same command again.",
+        )
+    return FrameFiles(raw, folder / found[0] if found else None, new, "")
+
+
+def _key(name: str) -> str:
+    """How names are compared: file systems differ in case and in composed letters, a shoot moves between them."""
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _own_case(stem: str, candidates: list[str]) -> list[str]:

@@ -53,7 +53,10 @@ def check_size(path: Path, width: int, height: int, limits: Limits = DEFAULT) ->
 
 def printable(path: Path | str) -> str:
     """A name that can be shown and logged anywhere: bytes that are not UTF-8 become `\\xNN`, control characters too."""
-    text = str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    try:
+        text = str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half a surrogate pair, which some systems allow in names
+        text = str(path).encode("utf-8", "backslashreplace").decode("utf-8")
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
