@@ -6,7 +6,6 @@ Each method is one step. Errors are the operating system's own (`OSError` and it
 
 from __future__ import annotations
 
-import errno
 import os
 import shutil
 import stat
@@ -221,7 +220,10 @@ class RealFileSystem:
         """True if the folder's names are durable now; False where the system or the file system cannot promise it."""
         if self._windows:
             return False
-        fd = os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        try:
+            fd = os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        except PermissionError:  # a folder that we may write into but not list
+            return False
         try:
             system.full_sync(fd)
         except OSError as error:
@@ -267,6 +269,16 @@ def make_dirs(fs: FileSystem, path: Path) -> list[Path]:
     return [folder.parent for folder in reversed(missing)]
 
 
-def is_disk_trouble(error: OSError) -> bool:
-    """True for errors that say the medium itself fails, after which nothing it holds can be promised."""
-    return error.errno == errno.EIO
+def make_dirs_durably(fs: FileSystem, path: Path) -> None:
+    """Make a folder and the missing ones above it, each name durable before the next is made.
+
+    The deepest folder that is there already is synced too: whoever made it may have been killed before that.
+    """
+    missing = []
+    while fs.stat(path) is None:
+        missing.append(path)
+        path = path.parent
+    fs.sync_dir(path.parent)
+    for folder in reversed(missing):
+        fs.make_dir(folder)
+        fs.sync_dir(folder.parent)

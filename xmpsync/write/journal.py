@@ -68,7 +68,7 @@ def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[b
     `originals[i]` is the backup of `manifest.files[i]`, None where there is none.
     """
     folder = layout.run_dir(state, manifest.run_id)
-    dirty = dict.fromkeys(make_dirs(fs, folder))
+    dirty = dict.fromkeys([state, *make_dirs(fs, folder)])  # `runs` may have been made by somebody killed since
     for entry, data in zip(manifest.files, originals, strict=True):
         if entry.backup is None or data is None:
             continue

@@ -18,7 +18,7 @@ import msgspec
 
 from xmpsync.errors import DiskNeedsAttention, Refused
 from xmpsync.write import system
-from xmpsync.write.files import FileSystem, LockFile, make_dirs
+from xmpsync.write.files import FileSystem, LockFile, make_dirs_durably
 from xmpsync.write.layout import LOCK
 from xmpsync.write.settings import DEFAULT, Settings
 
@@ -47,8 +47,7 @@ def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT) -> Iterator[
     """
     path = state / LOCK
     try:
-        for folder in make_dirs(fs, state):
-            fs.sync_dir(folder)
+        make_dirs_durably(fs, state)
         lock = fs.open_lock(path)
     except OSError as error:
         raise DiskNeedsAttention(

@@ -205,7 +205,7 @@ def _sidecar_step(
             change = FileChange(entry.path, ChangeKind.SIDECAR, current, None)
             return RollbackStep(entry.path, Action.REMOVE, "the run made it, and nobody touched it since", change)
         change = FileChange(entry.path, ChangeKind.SIDECAR, current, original)
-        why = "it is gone" if data is None else "nobody touched it since"
+        why = "it is gone" if current != entry.after_sha256 else "nobody touched it since"
         return RollbackStep(entry.path, Action.RESTORE, why, change)
     if data is None:
         return _leave(entry, "it is gone")
