@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from simfs import Hook, PowerLoss, SimFS
+from simfs import DELAY, SKIP, Hook, PowerLoss, SimFS, counts
 from tinydng import tiny_dng
 
 from xmpsync.errors import XmpsyncError
@@ -350,18 +350,27 @@ def _is_complete(world: World, fs: SimFS) -> bool:
     return len(runs) >= world.n_runs and _complete(runs[-1])
 
 
-def syncs(world: World) -> dict[str, list[tuple[str, str, int]]]:
-    """Every sync of the act and of a recovery from its last step before the end: (kind, role, which of its kind)."""
-    found: dict[str, list[tuple[str, str, int]]] = {"act": [], "recovery": []}
+def syncs(world: World) -> list[Mutant]:
+    """Every sync of the act, and of a recovery from the last step before the act's end: one mutant that skips it, and
+    one that delays it past the next step that counts, if one follows.
+
+    The folder above the first one that was there already is not ours to make durable, so its sync is left out.
+    """
+    found: list[Mutant] = []
 
     def recorder(phase: str) -> Hook:
-        counts: Counter[tuple[str, str]] = Counter()
+        seen: Counter[tuple[str, str]] = Counter()
+        waiting: list[Mutant] = []
 
         def note(kind: str, path: Path) -> None:
-            if kind.startswith("sync"):
+            if kind.startswith("sync") and path != Path("/"):
                 key = (kind, role(path))
-                found[phase].append((*key, counts[key]))
-                counts[key] += 1
+                found.append(Mutant(phase, *key, seen[key], SKIP))
+                waiting.append(Mutant(phase, *key, seen[key], DELAY))
+                seen[key] += 1
+            elif counts(kind, path):
+                found.extend(waiting)
+                waiting.clear()
 
         return note
 
@@ -376,7 +385,7 @@ def syncs(world: World) -> dict[str, list[tuple[str, str, int]]]:
     return found
 
 
-def survives(world: World, mutant: Mutant) -> bool:
+def survives(world: World, mutant: Mutant | None) -> bool:
     """Whether the suite lets a mutant through (it must not). Quick suites first."""
     suites: list[Callable[[], None]] = [
         lambda: power_losses(world, Tally(), mutant=mutant),

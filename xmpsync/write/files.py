@@ -189,18 +189,20 @@ class RealFileSystem:
     def copy_attributes(self, model: Path, target: Path) -> bool:
         """Give `target` the owner, mode and extended attributes of `model`, and a modification time later than its.
 
-        False if the owner could not be kept (the system lets only its administrator give files away).
+        False if some of that could not be kept: the system lets only its administrator give files away, and some
+        network file systems know neither owners nor modes.
         """
         old = model.stat()
         kept = True
-        if hasattr(os, "chown"):
-            mine = target.stat()
-            if (mine.st_uid, mine.st_gid) != (old.st_uid, old.st_gid):
-                try:
-                    os.chown(target, old.st_uid, old.st_gid)
-                except PermissionError:
-                    kept = False
-        shutil.copystat(model, target)
+        try:
+            if hasattr(os, "chown"):
+                os.chown(target, old.st_uid, old.st_gid)
+        except OSError as error:
+            kept = _forgiven(error)
+        try:
+            shutil.copystat(model, target)
+        except OSError as error:
+            kept = _forgiven(error)
         now_ns = time.time_ns()
         if now_ns <= old.st_mtime_ns:
             now_ns = old.st_mtime_ns + int(self._settings.mtime_step_s * 1e9)
@@ -256,6 +258,13 @@ class RealFileSystem:
                 if not busy or time.monotonic() >= until:
                     raise
                 time.sleep(self._settings.sharing_pause_s)
+
+
+def _forgiven(error: OSError) -> bool:
+    """False for an attribute that this system does not let us keep; any other trouble is raised again."""
+    if isinstance(error, PermissionError) or error.errno in system.NOT_SUPPORTED:
+        return False
+    raise error
 
 
 def make_dirs(fs: FileSystem, path: Path) -> list[Path]:

@@ -5,11 +5,13 @@ The order and its reasons are docs/crash-safety.md, steps 3 and 5.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
+from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import layout
 from xmpsync.write.files import FileSystem, make_dirs
 from xmpsync.write.manifest import (
@@ -56,6 +58,18 @@ class Damaged:
     folder: Path
     run_id: str
     why: str
+
+
+@contextmanager
+def state_readable(state: Path) -> Iterator[None]:
+    """Turns trouble of the disk while the state folder is read into an error for people."""
+    try:
+        yield
+    except OSError as error:
+        raise DiskNeedsAttention(
+            f"The state folder {state} cannot be read ({error}).",
+            next_step="Make it readable, or see to the disk, and try again.",
+        ) from error
 
 
 def utc_text(now: datetime) -> str:
@@ -133,7 +147,8 @@ def load(fs: FileSystem, state: Path, run_id: str) -> Run | Abandoned | Damaged:
 
 def load_all(fs: FileSystem, state: Path) -> tuple[Run | Abandoned | Damaged, ...]:
     """Every run in the state folder, oldest first."""
-    return tuple(load(fs, state, run_id) for run_id in layout.run_ids(state, fs))
+    with state_readable(state):
+        return tuple(load(fs, state, run_id) for run_id in layout.run_ids(state, fs))
 
 
 class BackupDamaged(Exception):

@@ -76,9 +76,10 @@ def find_run(existing: Iterable[str], wanted: str) -> str:
 def target_path(shoot: Path, path: str) -> Path:
     """The absolute path of a plan's relative one; ValueError if it would leave the shoot."""
     parts = PurePosixPath(path).parts
-    if not parts or PurePosixPath(path).is_absolute() or ".." in parts or "\0" in path:
+    target = shoot.joinpath(*parts)
+    if not parts or ".." in parts or "\0" in path or not target.is_relative_to(shoot):
         raise ValueError(f"not a path inside the shoot: {path!r}")
-    return shoot.joinpath(*parts)
+    return target
 
 
 def temporary_path(target: Path, run_id: str, index: int) -> Path:

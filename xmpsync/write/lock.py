@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,6 +19,7 @@ import msgspec
 from xmpsync.errors import DiskNeedsAttention, Refused
 from xmpsync.write import system
 from xmpsync.write.files import FileSystem, LockFile, make_dirs_durably
+from xmpsync.write.journal import state_readable
 from xmpsync.write.layout import LOCK
 from xmpsync.write.settings import DEFAULT, Settings
 
@@ -55,11 +56,13 @@ def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT) -> Iterator[
             next_step="Make it writable, or keep the state elsewhere: --state DIR.",
         ) from error
     try:
-        _take(lock, path, fs, settings)
+        with state_readable(state):
+            _take(lock, path, fs, settings)
         try:
             yield
         finally:
-            lock.write(b"")
+            with suppress(OSError):  # the kernel's lock is freed all the same
+                lock.write(b"")
     finally:
         lock.close()
 

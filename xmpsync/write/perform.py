@@ -9,7 +9,7 @@ from pathlib import Path
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import journal, layout, lock, patch
 from xmpsync.write.files import FileSystem, RealFileSystem
-from xmpsync.write.journal import Run
+from xmpsync.write.journal import Run, state_readable
 from xmpsync.write.manifest import SCHEMA, Ending, Entry, Fate, Manifest, Piece, Result
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport, RunOutcome
 from xmpsync.write.plan import Plan, sha256
@@ -54,7 +54,9 @@ def perform(
     fs = fs or RealFileSystem()
     tell = listener or _quiet
     with lock.held(state, fs, settings):
-        recovered = recover_locked(shoot, state, fs, listener)
+        with state_readable(state):
+            recovered = recover_locked(shoot, state, fs, listener)
+            run_id = layout.new_run_id(layout.run_ids(state, fs), datetime.now(UTC))
         if recovered is not None and recovered.left:
             raise DiskNeedsAttention(
                 recovered.sentence,
@@ -64,7 +66,7 @@ def perform(
         jobs, left, remarks = look(plan, shoot, state, fs)
         if not jobs:
             return RunOutcome(None, (), (), (), tuple(left), tuple(remarks), recovered)
-        run = _begin(plan, jobs, state, fs)
+        run = _begin(run_id, plan, jobs, state, fs)
         try:
             results = _write_all(run, jobs, fs, tell, remarks)
             _end(run, jobs, results, fs, remarks)
@@ -78,9 +80,7 @@ def _quiet(progress: Progress) -> None:
     """Nobody listens."""
 
 
-def _begin(plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSystem) -> Run:
-    now = datetime.now(UTC)
-    run_id = layout.new_run_id(layout.run_ids(state, fs), now)
+def _begin(run_id: str, plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSystem) -> Run:
     pack = bytearray()
     originals = [job.original if job.patch is None else job.patch.old_bytes for job in jobs]
     names = layout.backup_names(
@@ -92,7 +92,7 @@ def _begin(plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSystem) -> Run:
         run_id=run_id,
         command=plan.command,
         tool_version=plan.tool_version,
-        started_utc=journal.utc_text(now),
+        started_utc=journal.utc_text(datetime.now(UTC)),
         options=dict(plan.options),
         undoes=plan.undoes,
         whole=plan.whole,
@@ -145,7 +145,7 @@ def _write_all(run: Run, jobs: Sequence[Job], fs: FileSystem, tell: Listener, re
             elif put(fs, job.target, temporary, job.change.after, job.change.before_sha256):
                 results.append(Result(Fate.WRITTEN))
             else:
-                remarks.append(f"{job.change.path} belongs to you now; its owner could not be kept")
+                remarks.append(f"{job.change.path} has another owner or mode now; the system did not let us keep them")
                 results.append(Result(Fate.WRITTEN))
         except ChangedMeanwhile:
             results.append(Result(Fate.LEFT_ALONE, CHANGED_MEANWHILE))

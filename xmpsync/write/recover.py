@@ -15,7 +15,7 @@ from pathlib import Path, PurePosixPath
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import embed, journal, layout, lock, patch
 from xmpsync.write.files import FileSystem, RealFileSystem
-from xmpsync.write.journal import BackupDamaged, Damaged, Run
+from xmpsync.write.journal import BackupDamaged, Damaged, Run, state_readable
 from xmpsync.write.manifest import Ending, Entry, Fate, Result
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport
 from xmpsync.write.plan import ChangeKind
@@ -37,7 +37,8 @@ class Unfinished:
 def unfinished(state: Path, *, fs: FileSystem | None = None) -> Unfinished | None:
     """The newest run that began and did not end, or None. Reads only."""
     fs = fs or RealFileSystem()
-    ids = _unfinished_ids(state, fs)
+    with state_readable(state):
+        ids = _unfinished_ids(state, fs)
     return Unfinished(ids[-1], lock.somebody_at_work(state, fs)) if ids else None
 
 
@@ -59,9 +60,10 @@ def recover(
         A run's documents cannot be read, or the disk fails; the run stays to be put right.
     """
     fs = fs or RealFileSystem()
-    if not _unfinished_ids(state, fs):
-        return None
-    with lock.held(state, fs, settings):
+    with state_readable(state):
+        if not _unfinished_ids(state, fs):
+            return None
+    with lock.held(state, fs, settings), state_readable(state):
         return recover_locked(shoot, state, fs, listener)
 
 
@@ -77,8 +79,8 @@ def recover_locked(shoot: Path, state: Path, fs: FileSystem, listener: Listener 
                 written="Nothing was written now; the run may have written some files.",
                 next_step=f"Compare the files with the originals in {run.folder}, then move that folder away. {HELP}",
             )
-        assert isinstance(run, Run)  # only runs with a manifest are unfinished
-        results.append((run, take_back(shoot, run, fs, listener)))
+        if isinstance(run, Run):
+            results.append((run, take_back(shoot, run, fs, listener)))
     return _report(results) if results else None
 
 

@@ -135,10 +135,11 @@ def undone_paths(runs: Iterable[Run]) -> dict[str, frozenset[str]]:
 def remembered(state: Path, *, fs: FileSystem | None = None) -> JsonObject | None:
     """The options of the newest complete run that corrected (rolled back since or not); None if there is none."""
     fs = fs or RealFileSystem()
-    for run_id in reversed(layout.run_ids(state, fs)):
-        run = journal.load(fs, state, run_id)
-        if isinstance(run, Run) and run.manifest.command == CORRECT and written_entries(run):
-            return run.manifest.options
+    with journal.state_readable(state):
+        for run_id in reversed(layout.run_ids(state, fs)):
+            run = journal.load(fs, state, run_id)
+            if isinstance(run, Run) and run.manifest.command == CORRECT and written_entries(run):
+                return run.manifest.options
     return None
 
 
