@@ -19,6 +19,7 @@ from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
 from xmpsync.shoot.scales import Scales
+from xmpsync.solve import check
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
@@ -118,7 +119,39 @@ def propose(
                 before_bytes[target.path] = before
         rows.append(row)
     plan = Plan(tuple(changes), options.to_manifest(), __version__)
+    if options.only is not None:
+        solution = _as_written(request, solution, rows, stand, scales)
+        rows = [replace(row, result=result) for row, result in zip(rows, solution.frames, strict=True)]
     return Proposal(tuple(rows), plan, before_bytes, solution, request, tuple(troubles))
+
+
+def _as_written(
+    request: Request, solution: Solution, rows: list[Row], stand: Mapping[str, Standing], scales: Scales
+) -> Solution:
+    """The solution with its `after` figures at what is really written, where that is not all that was solved."""
+    frames = []
+    for frame, row in zip(request.frames, rows, strict=True):
+        after, standing = row.after, stand[frame.frame_id]
+        if after is not None:
+            white = frame.baseline.temperature_k, frame.baseline.tint
+            if after.temperature_k is not None and after.tint is not None:
+                white = scales.into_profile(standing.measurement, after.temperature_k, after.tint)
+            frame = replace(frame, baseline=Settings3(*white, after.exposure_ev))
+        frames.append(frame)
+    judged = check(replace(request, frames=tuple(frames)))
+    results = []
+    for solved, stands in zip(solution.frames, judged.frames, strict=True):
+        now = {face.face_id: face for face in stands.faces}
+        faces = [
+            replace(
+                face,
+                delta_e00_after=now[face.face_id].delta_e00_before,
+                level_ev_after=now[face.face_id].level_ev_before,
+            )
+            for face in solved.faces
+        ]
+        results.append(replace(solved, faces=tuple(faces)))
+    return replace(solution, frames=tuple(results))
 
 
 def _before(standing: Standing) -> Numbers:

@@ -1,0 +1,146 @@
+"""Bad input: the file is named, the others go on, nothing is lost, the exit code says what happened."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import REFERENCE, Call, tree
+
+pytestmark = pytest.mark.xdist_group("shoot")
+
+
+def test_a_missing_folder_and_a_folder_without_frames_are_wrong_usage(tmp_path: Path, call: Call) -> None:
+    for folder in (tmp_path / "nowhere", tmp_path):
+        result = call("correct", folder, "--reference", "x", "--dry-run")
+        assert result.code == 2 and str(folder) in result.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_reference_at_all_says_how_to_give_one(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--dry-run")
+    assert result.code == 2 and "--reference FRAME" in result.err
+
+
+def test_a_wrong_reference_is_refused_with_close_names(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", "jubilee_0022", "--dry-run")
+    assert result.code == 2 and "jubilee_0002.dng" in result.err
+
+
+def test_a_reference_without_a_face_names_usable_frames(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", "jubilee_0001", "--dry-run")
+    assert result.code == 2
+    assert "jubilee_0001.dng" in result.err and "jubilee_0002.dng" in result.err
+
+
+def test_a_place_without_skin_or_face_is_refused(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", f"{REFERENCE}@1.5,0.2", "--dry-run")
+    assert result.code == 2 and "outside the picture" in result.err
+
+
+def test_a_malformed_sidecar_costs_its_own_frame_only(shoot: Path, call: Call) -> None:
+    bad = shoot / "jubilee_0007.xmp"
+    bad.write_bytes(b"<x:xmpmeta>\n <oops")
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes", "--json")
+    assert result.code == 1
+    (failed,) = result.json["failed"]
+    assert failed["frame"] == "jubilee_0007.dng" and "jubilee_0007.xmp" in failed["what"] and "line" in failed["what"]
+    assert bad.read_bytes() == b"<x:xmpmeta>\n <oops"
+    assert "jubilee_0003.xmp" in result.json["run"]["written"]
+
+
+def test_a_truncated_raw_and_a_file_that_is_no_raw_cost_their_own_frames_only(shoot: Path, call: Call) -> None:
+    whole = (shoot / "jubilee_0009.dng").read_bytes()
+    (shoot / "jubilee_0009.dng").write_bytes(whole[: len(whole) // 2])
+    (shoot / "nonsense.nef").write_bytes(b"this is no RAW file" * 50)
+    (shoot / "empty.cr2").write_bytes(b"")
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes", "--json")
+    assert result.code == 1
+    assert {f["frame"] for f in result.json["failed"]} == {"jubilee_0009.dng", "nonsense.nef", "empty.cr2"}
+    assert all(f["frame"] in f["what"] and f["next_step"] for f in result.json["failed"])
+    assert "jubilee_0003.xmp" in result.json["run"]["written"]
+
+
+def test_two_raw_files_of_one_stem_and_two_sidecars_of_one_raw_are_refused_by_name(shoot: Path, call: Call) -> None:
+    shutil.copy(shoot / "jubilee_0001.dng", shoot / "jubilee_0003.nef")
+    shutil.copy(shoot / "jubilee_0007.xmp", shoot / "jubilee_0007.dng.xmp")
+    before = tree(shoot)
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes", "--json")
+    assert result.code == 1
+    assert {f["frame"] for f in result.json["failed"]} >= {"jubilee_0003.dng", "jubilee_0003.nef", "jubilee_0007.dng"}
+    after = tree(shoot)
+    for name in ("jubilee_0003.xmp", "jubilee_0007.xmp", "jubilee_0007.dng.xmp"):
+        assert after[name] == before[name]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="file names there are always Unicode")
+def test_a_name_that_is_not_utf8_is_read_written_shown_and_rolled_back(shoot: Path, call: Call) -> None:
+    odd = shoot / os.fsdecode(b"caf\xe9.dng")
+    (shoot / "jubilee_0003.dng").rename(odd)
+    (shoot / "jubilee_0003.xmp").rename(odd.with_suffix(".xmp"))
+    before = tree(shoot)
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes")
+    assert result.code == 0, result.err
+    assert "caf" in result.out
+    assert tree(shoot) != before
+    assert call("rollback", shoot, "--yes").code == 0
+    assert tree(shoot) == before
+
+
+def test_rejected_frames_are_left_out_unless_asked_for(shoot: Path, call: Call) -> None:
+    path = shoot / "jubilee_0003.xmp"
+    text = path.read_text()
+    path.write_text(text.replace("<crs:HasSettings>", "<xmp:Rating>-1</xmp:Rating>\n   <crs:HasSettings>", 1))
+    assert path.read_text() != text
+    plain = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json").json
+    assert [x["frame"] for x in plain["left_out"]] == ["jubilee_0003.dng"]
+    asked = call("correct", shoot, "--reference", REFERENCE, "--include-rejected", "--dry-run", "--json").json
+    assert asked["left_out"] == []
+
+
+def test_a_preset_without_numbers_cannot_be_a_reference(shoot: Path, call: Call) -> None:
+    path = shoot / f"{REFERENCE}.xmp"
+    lines = [line for line in path.read_text().splitlines() if "Temperature" not in line and "Tint" not in line]
+    path.write_text("\n".join(lines).replace("Custom", "Cloudy"))
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
+    assert result.code == 2 and REFERENCE in result.err
+
+
+def test_a_state_folder_that_cannot_be_made_stops_a_real_run_and_not_a_look(shoot: Path, call: Call) -> None:
+    shutil.rmtree(shoot / ".xmpsync")
+    (shoot / ".xmpsync").write_text("in the way")
+    before = tree(shoot, state=True)
+    look = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--dry-run")
+    assert look.code == 0 and "not kept" in look.err
+    real = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--yes")
+    assert real.code in (3, 4) and "--state" in real.err
+    assert tree(shoot, state=True) == before
+
+
+def test_an_interrupted_run_stops_commands_that_read_and_is_put_right_by_the_next_that_writes(
+    shoot: Path, call: Call
+) -> None:
+    before = tree(shoot)
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    (outcome,) = (shoot / ".xmpsync" / "runs").glob("*/outcome.json")
+    outcome.unlink()  # as if the power had gone right before the commit point
+    for command in (
+        ["check", shoot],
+        ["correct", shoot, "--dry-run"],
+        ["runs", shoot],
+        ["rollback", shoot, "--dry-run"],
+    ):
+        result = call(*command)
+        assert result.code == 4 and "--recover" in result.err, command
+    result = call("rollback", shoot, "--recover")
+    assert result.code == 0 and "interrupted" in result.err
+    assert tree(shoot) == before
+
+
+def test_a_shoot_around_another_one_with_state_is_refused_with_the_way_out(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot.parent, "--reference", REFERENCE, "--dry-run")
+    assert result.code in (2, 3) and "--state" in result.err

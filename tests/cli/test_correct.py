@@ -1,0 +1,213 @@
+"""The main way: look, write, check, take back."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import REFERENCE, Call, tree
+from xmpsync.xmp.edit import our_fields
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.settings import read_settings
+
+pytestmark = pytest.mark.xdist_group("shoot")
+
+
+def test_a_dry_run_shows_values_and_changed_lines_and_writes_nothing(shoot: Path, call: Call) -> None:
+    before = tree(shoot)
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
+    assert result.code == 0, result.err
+    assert "temperature" in result.out and "jubilee_0003.dng" in result.out
+    assert any(line.startswith("+") and "Temperature" in line for line in result.out.splitlines())
+    assert "Nothing was written" in result.err
+    assert tree(shoot) == before
+
+
+def test_a_dry_run_without_store_writes_nothing_whatever(shoot: Path, call: Call) -> None:
+    shutil.rmtree(shoot / ".xmpsync")
+    before = tree(shoot, state=True)
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--no-store", "--frames", "jubilee_0003*")
+    assert result.code == 0, result.err
+    assert tree(shoot, state=True) == before
+
+
+def test_a_run_writes_only_sidecars_never_the_reference_and_rolls_back_to_the_byte(shoot: Path, call: Call) -> None:
+    before = tree(shoot)
+    first = call("check", shoot, "--reference", REFERENCE, "--json").json["figures"]
+    written = call("correct", shoot, "--reference", REFERENCE, "--yes")
+    assert written.code == 0, written.err
+    after = tree(shoot)
+    changed = {name for name in after if after[name] != before.get(name)}
+    assert changed and all(name.endswith(".xmp") for name in changed)
+    assert before.keys() <= after.keys()
+    assert f"{REFERENCE}.xmp" not in changed
+    second = call("check", shoot, "--json").json["figures"]
+    assert second["delta_e00_median"] < 0.5 * first["delta_e00_median"]
+    assert (
+        second["delta_e00_median"] < 1.0 and second["level_ev_median"] < 0.1
+    )  # what the tool promises on such a shoot
+    back = call("rollback", shoot, "--yes")
+    assert back.code == 0, back.err
+    assert tree(shoot) == before
+
+
+def test_other_edits_and_the_embedded_packet_survive(shoot: Path, call: Call) -> None:
+    kept = (shoot / "jubilee_0007.xmp").read_text()
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    now = (shoot / "jubilee_0007.xmp").read_text()
+    differing = [b for a, b in zip(kept.splitlines(), now.splitlines(), strict=True) if a != b]
+    assert differing and all(
+        any(name in line for name in ("Temperature", "Tint", "WhiteBalance", "Exposure2012")) for line in differing
+    )
+    # the DNG with a packet inside gets a sidecar that starts as a copy of it (contract, "Frames and files")
+    settings = read_settings(Packet.parse((shoot / "jubilee_0014.xmp").read_bytes()))
+    assert settings.keywords and settings.white_balance == "Custom"
+
+
+def test_a_second_run_finds_nothing_to_change_because_the_solve_is_absolute(shoot: Path, call: Call) -> None:
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    again = call("correct", shoot, "--dry-run", "--json")
+    assert again.code == 0, again.err
+    assert again.json["files_to_change"] == []
+    assert again.json["options"]["references"] == [REFERENCE]
+
+
+def test_frames_follow_facts_of_the_trade(shoot: Path, call: Call) -> None:
+    """Common practice, no source: open shade is warmed by a higher temperature, candle light cooled by a lower one."""
+    frames = {
+        f["frame"]: f for f in call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json").json["frames"]
+    }
+    hall = frames["jubilee_0003.dng"]["after"]["temperature_k"]
+    assert frames["jubilee_0009.dng"]["after"]["temperature_k"] > hall + 1000
+    assert frames["jubilee_0033.dng"]["after"]["temperature_k"] < hall - 1500
+
+
+def test_without_yes_and_without_a_terminal_nothing_is_written(shoot: Path, call: Call) -> None:
+    before = tree(shoot, state=True)
+    result = call("correct", shoot, "--reference", REFERENCE)
+    assert result.code == 2
+    assert "--dry-run" in result.err and "--yes" in result.err
+    assert tree(shoot, state=True) == before
+    assert call("rollback", shoot).code == 2
+
+
+def test_only_white_balance_and_only_exposure_touch_only_these(shoot: Path, call: Call) -> None:
+    before = our_fields((shoot / "jubilee_0007.xmp").read_bytes())
+    assert call("correct", shoot, "--reference", REFERENCE, "--only", "wb", "--yes").code == 0
+    after = our_fields((shoot / "jubilee_0007.xmp").read_bytes())
+    assert after.temperature != before.temperature and after.exposure2012 == before.exposure2012
+    assert call("rollback", shoot, "--yes").code == 0
+    assert call("correct", shoot, "--reference", REFERENCE, "--only", "exposure", "--yes").code == 0
+    after = our_fields((shoot / "jubilee_0007.xmp").read_bytes())
+    assert (after.temperature, after.tint) == (before.temperature, before.tint)
+    assert after.exposure2012 != before.exposure2012
+    created = our_fields((shoot / "jubilee_0001.xmp").read_bytes())
+    assert created.temperature is None and created.white_balance is None and created.exposure2012 is not None
+
+
+def test_figures_of_a_narrowed_run_are_those_of_what_it_writes(shoot: Path, call: Call) -> None:
+    plan = call("correct", shoot, "--reference", REFERENCE, "--only", "exposure", "--yes", "--json").json
+    stands = call("check", shoot, "--json").json
+    assert plan["figures_after"]["delta_e00_median"] == pytest.approx(stands["figures"]["delta_e00_median"], abs=0.05)
+    assert plan["figures_after"]["level_ev_median"] == pytest.approx(stands["figures"]["level_ev_median"], abs=0.02)
+
+
+def test_a_tag_marks_the_frames_that_need_handwork_and_no_others(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", REFERENCE, "--tag", "by hand", "--yes", "--json")
+    assert result.code == 0, result.err
+    only_explained = {"no-face", "few-pixels", "person-never-linked-to-a-reference"}
+    wanted = {f["frame"] for f in result.json["frames"] if {x["code"] for x in f["findings"]} - only_explained}
+    tagged = {
+        path.with_suffix(".dng").name
+        for path in shoot.glob("*.xmp")
+        if "by hand" in read_settings(Packet.parse(path.read_bytes())).keywords
+    }
+    assert tagged == wanted
+
+
+def test_frames_corrected_by_hand_stay_when_asked_for(shoot: Path, call: Call) -> None:
+    document = call("correct", shoot, "--reference", REFERENCE, "--keep-custom", "--dry-run", "--json").json
+    held = {f["frame"] for f in document["frames"] if f["basis"] == "held"}
+    assert "jubilee_0007.dng" in held
+    assert not any(path.startswith("jubilee_0007") for path in document["files_to_change"])
+
+
+def test_ratings_and_patterns_choose_frames_but_a_reference_is_always_read(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--dry-run", "--json")
+    assert {f["frame"] for f in result.json["frames"]} == {"jubilee_0002.dng", "jubilee_0003.dng"}
+
+
+def test_a_place_picks_a_face_and_names_it(shoot: Path, call: Call) -> None:
+    faces = {
+        f["name"]: f
+        for m in call("measure", shoot, "--json").json["frames"]
+        if m["frame"] == "jubilee_0002.dng"
+        for f in m["faces"]
+    }
+    left, top, width, height = faces["Selma"]["box"]
+    place = f"Selma={REFERENCE}@{left + width / 2:.3f},{top + height / 2:.3f}"
+    document = call("correct", shoot, "--reference", place, "--dry-run", "--json").json
+    assert [p["person"] for p in document["persons"] if p["referenced"]] == ["Selma"]
+
+
+def test_numbers_can_be_a_reference(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", "Selma=lab:50,14,16", "--dry-run", "--json")
+    assert result.code == 0, result.err
+    (selma,) = [p for p in result.json["persons"] if p["referenced"]]
+    assert selma["lab_d50"] == pytest.approx([50, 14, 16], abs=0.01)  # an anchor of tiny width, not a wall
+
+
+def test_the_packet_inside_a_dng_is_written_on_request_and_taken_back_exactly(shoot: Path, call: Call) -> None:
+    before = tree(shoot)
+    result = call("correct", shoot, "--reference", REFERENCE, "--embed-dng", "--yes")
+    assert result.code == 0, result.err
+    after = tree(shoot)
+    assert after["jubilee_0014.dng"] != before["jubilee_0014.dng"]
+    assert after["jubilee_0002.dng"] == before["jubilee_0002.dng"]  # the reference
+    assert "jubilee_0014.xmp" not in after  # nothing shadows the packet
+    again = call("correct", shoot, "--dry-run", "--json")
+    assert again.json["files_to_change"] == [], again.err
+    assert "Measuring" not in again.err
+    assert call("rollback", shoot, "--yes").code == 0
+    assert tree(shoot) == before
+
+
+def test_the_report_is_one_file_that_loads_nothing(shoot: Path, call: Call, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    before = tree(shoot)
+    assert call("report", shoot, page, "--reference", REFERENCE).code == 0
+    assert tree(shoot) == before
+    text = page.read_text(encoding="utf-8")
+    assert "jubilee_0003.dng" in text and "data:image/jpeg;base64," in text
+    assert "http://" not in text and "https://" not in text and "<script" not in text
+
+
+def test_runs_are_listed_verified_and_rolled_back_frame_by_frame(shoot: Path, call: Call) -> None:
+    before = tree(shoot)
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    after = tree(shoot)
+    listed = call("runs", shoot, "--verify", "--json")
+    assert listed.code == 0 and listed.json["verified"] and listed.json["damaged_backups"] == []
+    assert [r["command"] for r in listed.json["runs"]] == ["correct"]
+    dry = call("rollback", shoot, "--frame", "jubilee_0003", "--dry-run", "--json")
+    assert [f["file"] for f in dry.json["files"]] == ["jubilee_0003.xmp"]
+    assert tree(shoot) == after
+    assert call("rollback", shoot, "--frame", "jubilee_0003.dng", "--yes").code == 0
+    now = tree(shoot)
+    assert now["jubilee_0003.xmp"] == before["jubilee_0003.xmp"]
+    assert {n for n in now if now[n] != after[n]} == {"jubilee_0003.xmp"}
+
+
+def test_another_programs_edit_after_the_run_survives_the_rollback(shoot: Path, call: Call) -> None:
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    path = shoot / "jubilee_0007.xmp"
+    original = our_fields((shoot / ".xmpsync/runs").glob("*/originals/jubilee_0007.xmp").__next__().read_bytes())
+    edited = path.read_text().replace("<rdf:li>jubilee</rdf:li>", "<rdf:li>my album</rdf:li>")
+    assert edited != path.read_text()
+    path.write_text(edited)
+    result = call("rollback", shoot, "--yes")
+    assert result.code == 0, result.err
+    assert our_fields(path.read_bytes()) == original
+    assert "my album" in path.read_text()

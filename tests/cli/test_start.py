@@ -1,0 +1,58 @@
+"""Help is instant, and what it says agrees with the documents."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from xmpsync.cli.main import cli
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_help_loads_neither_numpy_nor_a_decoder_nor_a_model() -> None:
+    code = (
+        "import sys\nsys.argv = ['xmpsync', '--help']\nfrom xmpsync.cli.main import run\n"
+        "try:\n    run()\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'scipy', 'colour', 'rawpy', 'onnxruntime', 'PIL', 'lxml', 'msgspec', 'rich'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert printed.splitlines()[-1] == "[]"
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    code = "import sys, xmpsync; print('numpy' in sys.modules, 'click' in sys.modules)"
+    assert (
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+        == "False False\n"
+    )
+
+
+@pytest.mark.parametrize("name", sorted(cli.commands))
+def test_every_option_that_the_readme_names_exists(name: str) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    known = {
+        option for command in cli.commands.values() for p in command.params for option in (*p.opts, *p.secondary_opts)
+    }
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", readme)) - {"--help"}
+    assert named and named <= known
+    assert f"xmpsync {name}" in readme
+
+
+def test_every_option_has_a_help_text() -> None:
+    options = [(c, p) for c, command in cli.commands.items() for p in command.params if isinstance(p, click.Option)]
+    assert len(options) > 40
+    assert [(c, p.name) for c, p in options if not p.help] == []
+
+
+def test_a_wrong_option_is_wrong_usage() -> None:
+    result = subprocess.run(
+        [sys.executable, "-m", "xmpsync", "check", "--nonsense"], check=False, capture_output=True, text=True
+    )
+    assert result.returncode == 2 and "nonsense" in result.stderr
