@@ -33,7 +33,7 @@ class Limits:
     max_attributes: int = 100_000
     """`=` characters, a cheap upper bound of the attributes."""
     max_attributes_of_one: int = 2_000
-    """Attributes of one element. Packets seen in the wild stay below 300; the second reader's time grows with the square."""
+    """Attributes of one element; the second reader needs time with their square. Seen in the wild: below 300."""
 
 
 LIMITS = Limits()
