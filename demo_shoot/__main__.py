@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -14,6 +15,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("folder", type=Path, help="where to put the shoot; made if missing")
     parser.add_argument("--seed", type=int, default=1, help="another seed gives other noise and other camera whites")
     parser.add_argument("--quiet", action="store_true", help="do not list the frames")
+    parser.add_argument("--jobs", type=int, default=min(4, os.cpu_count() or 1), help="processes that share the work")
     options = parser.parse_args(arguments)
     foreign = [
         path for path in options.folder.glob("*") if not path.name.startswith(("jubilee_", "truth.json", ".xmpsync"))
@@ -24,12 +26,18 @@ def main(arguments: list[str] | None = None) -> int:
             file=sys.stderr,
         )
         return 2
-    truth = make_shoot(
-        options.folder, options.seed, (lambda _: None) if options.quiet else (lambda line: print(line, file=sys.stderr))
-    )
+    truth = make_shoot(options.folder, options.seed, _silent if options.quiet else _tell, jobs=options.jobs)
     print(f"{len(truth['frames'])} frames in {options.folder}")
     print(f"suggested reference: {truth['reference']}")
     return 0
+
+
+def _tell(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _silent(line: str) -> None:
+    """Say nothing."""
 
 
 if __name__ == "__main__":

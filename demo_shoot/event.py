@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-from collections.abc import Callable, Collection
+import multiprocessing
+from collections.abc import Callable, Collection, Iterable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -73,25 +76,31 @@ def make_shoot(
     tell: Callable[[str], None] = lambda _: None,
     *,
     only: Collection[int] | None = None,
+    jobs: int = 1,
 ) -> dict[str, Any]:
     """Write every frame, sidecar and `truth.json` into `folder` (made if missing, its own files overwritten).
 
-    `only`: numbers of the shots to make (the reference is 1), all of them if None. Returns what `truth.json` holds: see docs/demo-shoot.md.
+    `only`: indices of the shots to make, counted from 0 (the reference is 1); all of them if None. `jobs` processes
+    share the work; the files do not depend on their number. Returns what `truth.json` holds: see docs/demo-shoot.md.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    reference_index = int(REFERENCE.rsplit("_", 1)[1]) - 1
-    reference = make_frame(reference_index, seed)
-    reference_look = _look(reference, _styles(reference.shot))
-    profile = colour_profile(reference.shot.body)
-    targets = reference_colours(
-        profile, [(f.name, f.skin) for f in reference.faces], _numbers(reference, reference_look)
-    )
+    reference = make_frame(int(REFERENCE.rsplit("_", 1)[1]) - 1, seed)
+    numbers = _numbers(reference, _look(reference, _styles(reference.shot)))
+    skins = [(face.name, face.skin) for face in reference.faces]
+    targets = reference_colours(colour_profile(reference.shot.body), skins, numbers)
+    work = [(folder, index, seed, targets) for index in sorted(range(len(SHOTS)) if only is None else only)]
     frames = []
-    for index in range(len(SHOTS)) if only is None else sorted(only):
-        made = reference if index == reference_index else make_frame(index, seed)
-        tell(f"{made.name}  {made.shot.place.name}: {', '.join(face.name for face in made.faces) or 'nobody'}")
-        _write_frame(folder, made, seed, index)
-        frames.append(_frame_truth(made, targets))
+    with contextlib.ExitStack() as stack:
+        results: Iterable[dict[str, Any]]
+        if jobs > 1:
+            pool = ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn"))
+            results = stack.enter_context(pool).map(_one_frame, work)
+        else:
+            results = map(_one_frame, work)
+        for frame in results:
+            people = ", ".join(person["name"] for person in frame["people"])
+            tell(f"{frame['frame']}  {frame['place']}: {people or 'nobody'}")
+            frames.append(frame)
     truth = {
         "schema": 1,
         "seed": seed,
@@ -101,6 +110,14 @@ def make_shoot(
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     return truth
+
+
+def _one_frame(work: tuple[Path, int, int, dict[str, np.ndarray]]) -> dict[str, Any]:
+    """Write one frame and its sidecar; what is true about it."""
+    folder, index, seed, targets = work
+    made = make_frame(index, seed)
+    _write_frame(folder, made, seed, index)
+    return _frame_truth(made, targets)
 
 
 def _exposure(shot: Shot) -> tuple[float, float]:

@@ -27,7 +27,7 @@ class Member:
 
 
 _SURFACES = {
-    "red hair": step_reflectance(0.04, 0.28, 585.0, 30.0),
+    "red hair": step_reflectance(0.022, 0.13, 595.0, 28.0),
     "blond hair": step_reflectance(0.12, 0.40, 530.0, 45.0),
     "brown hair": step_reflectance(0.025, 0.085, 590.0, 35.0),
     "black hair": step_reflectance(0.015, 0.022, 600.0, 40.0),
@@ -74,9 +74,9 @@ def reflectances(member: Member) -> np.ndarray:
     table = np.empty((N_MATERIALS, WAVELENGTH_NM.size))
     melanin, blood = member.melanin, member.blood
     table[Material.SKIN] = skin_reflectance(WAVELENGTH_NM, melanin, blood)
-    table[Material.FLUSHED] = skin_reflectance(WAVELENGTH_NM, melanin, 2.0 * blood)
+    table[Material.FLUSHED] = skin_reflectance(WAVELENGTH_NM, melanin, 2.4 * blood)
     table[Material.DARKER] = skin_reflectance(WAVELENGTH_NM, 1.22 * melanin, 1.15 * blood)
-    table[Material.LIP] = skin_reflectance(WAVELENGTH_NM, 0.9 * melanin, 5.0 * blood)
+    table[Material.LIP] = skin_reflectance(WAVELENGTH_NM, 1.2 * melanin + 0.012, 6.0 * blood)
     table[Material.EYE_WHITE] = surface("eye white")
     table[Material.IRIS] = surface(member.iris)
     table[Material.DARK] = surface("dark")

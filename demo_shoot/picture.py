@@ -73,11 +73,11 @@ def lit_skin(pixels: np.ndarray) -> np.ndarray:
 
 
 def _lit(maps: HeadMaps, singer: Singer, place: Place, surfaces: np.ndarray, camera: np.ndarray) -> np.ndarray:
-    out = np.zeros((*maps.alpha.shape, 3))
+    out = np.zeros((*maps.alpha.shape, 3), np.float32)
     for lamp, number in singer.lamps or place.lamps:
         light = place.lights[number]
         diffuse, glossy = lamp_shading(maps, lamp)
-        out += diffuse[..., None] * (maps.materials @ camera_response(light, surfaces, camera))
+        out += diffuse[..., None] * (maps.materials @ camera_response(light, surfaces, camera).astype(np.float32))
         out += glossy[..., None] * camera_response(light, flat_reflectance(1.0), camera)
     return out
 

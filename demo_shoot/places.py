@@ -123,8 +123,8 @@ def _stage(height: int, width: int, rng: np.random.Generator) -> list[Patch]:
     return [
         Patch((0.10 + 0.16 * folds) * rough * (1 - floor), surface("brick")),
         Patch(0.25 * rough * floor, _WOOD),
-        Patch((0.55 * glow + 0.45 * other) * (1 - floor) * folds, surface("brick"), 1),
-        Patch((0.20 * glow + 0.20 * other) * floor, _WOOD, 1),
+        Patch((0.22 * glow + 0.18 * other) * (1 - floor) * folds, surface("brick"), 1),
+        Patch((0.10 * glow + 0.10 * other) * floor, _WOOD, 1),
     ]
 
 
@@ -217,7 +217,7 @@ WATER_GATE = Place(
 )
 STAGE = Place(
     "stage", (_STAGE_WHITE, _STAGE_COLOUR),
-    ((Lamp((-0.3, -0.8, 1.0), 0.85, 0.35), 0), (Lamp((0.4, -0.7, 0.9), 0.10, 0.6), 1), (Lamp((0.5, 0, 1), 0.15, 1.0), 0)),
+    ((Lamp((-0.3, -0.8, 1.0), 0.85, 0.35), 0), (Lamp((0.4, -0.7, 0.9), 0.06, 0.6), 1), (Lamp((0.5, 0, 1), 0.15, 1.0), 0)),
     _stage, 0.15, 0.7, ("stage", "concert"),
 )  # fmt: skip
 REHEARSAL = Place(

@@ -29,10 +29,10 @@ def lamp_shading(maps: HeadMaps, lamp: Lamp) -> tuple[np.ndarray, np.ndarray]:
     light = np.asarray(lamp.direction, float)
     light = light / np.linalg.norm(light)
     facing = maps.normals @ light
-    wrap = 0.15 + 0.65 * lamp.softness
+    wrap = 0.1 + 0.35 * lamp.softness
     diffuse = np.clip((facing + wrap) / (1.0 + wrap), 0.0, None)
     diffuse = diffuse * (1.0 - (1.0 - lamp.softness) * 0.85 * _cast_shadow(maps, light))
-    diffuse = diffuse * maps.cavity ** (0.5 + lamp.softness)
+    diffuse = diffuse * maps.cavity ** (0.6 + 1.2 * lamp.softness)
     halfway = light + np.array([0.0, 0.0, 1.0])
     halfway = halfway / np.linalg.norm(halfway)
     sharpness = 60.0 * (1.0 - lamp.softness) + 8.0

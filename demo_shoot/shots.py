@@ -63,7 +63,7 @@ class Shot:
 
 def _row(*names: str, y: float = 0.45, size: float = 0.26, yaws: tuple[float, ...] = ()) -> tuple[Singer, ...]:
     step = 1.0 / len(names)
-    turned = yaws or tuple(0.0 for _ in names)
+    turned = yaws or tuple(7.0 * (-1) ** i for i in range(len(names)))
     return tuple(
         Singer(name, (i + 0.5) * step, y + 0.02 * (i % 2), size, turned[i], (-1) ** i * 2.0)
         for i, name in enumerate(names)

@@ -143,11 +143,12 @@ def _skin(picture: np.ndarray, source: _Source) -> tuple[np.ndarray, np.ndarray,
     away = ratio - np.array([own[0] - own[1], own[2] - own[1]])
     alike = np.exp(-0.5 * (away[..., 0] / 0.35) ** 2 - 0.5 * (away[..., 1] / 0.55) ** 2)
     skin = np.clip((alike - 0.25) / 0.35, 0, 1) * np.clip((luminance / level - 0.06) / 0.1, 0, 1)
-    skin = gaussian_filter(skin, 0.7) * _ellipse(shape, *source.head, soft=6.0)
+    # pushed towards 1, so that bare skin holds none of the picture's own light skin
+    skin = np.clip(1.3 * gaussian_filter(skin, 0.7), 0, 1) * _ellipse(shape, *source.head, soft=6.0)
     face = _ellipse(shape, *source.face, soft=1.0) > 0.5
     for part in source.not_skin:
         face &= _ellipse(shape, *part, soft=1.0) < 0.5
-    judged = (face & (skin > 0.9) & (luminance < 0.95)).astype(float)
+    judged = (face & (skin > 0.995) & (luminance < 0.95)).astype(float)
     flush = np.clip(gaussian_filter(away[..., 0], 1.5) / 0.6, 0.0, 1.0)
     return skin, judged, flush, luminance / level
 
