@@ -30,7 +30,7 @@ def counts(kind: str, path: Path) -> bool:
     """Steps that change what a name of the shoot stands for, or that end a run: what a sync must come before."""
     if "runs" in path.parts:
         return kind == "replace" and path.name == "outcome.json"
-    return kind in ("replace", "remove", "open_in_place", "write", "truncate") and path.suffix != ".tmp"
+    return kind in ("replace", "remove", "write", "truncate") and path.suffix != ".tmp"
 
 
 class PowerLoss(BaseException):

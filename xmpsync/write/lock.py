@@ -40,15 +40,16 @@ def ourselves() -> Holder:
 
 
 @contextmanager
-def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT) -> Iterator[None]:
-    """Hold the state folder's lock; makes the folder if need be.
+def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT, *, make: bool = False) -> Iterator[None]:
+    """Hold the state folder's lock; with `make`, the folder and its name are made durable first.
 
     Refused if another run is at work, or if another machine's run did not end and nobody can tell whether it lives.
     DiskNeedsAttention if the folder cannot be made or written.
     """
     path = state / LOCK
     try:
-        make_dirs_durably(fs, state)
+        if make:
+            make_dirs_durably(fs, state)
         lock = fs.open_lock(path)
     except OSError as error:
         raise DiskNeedsAttention(

@@ -53,7 +53,7 @@ def perform(
     """
     fs = fs or RealFileSystem()
     tell = listener or _quiet
-    with lock.held(state, fs, settings):
+    with lock.held(state, fs, settings, make=True):
         with state_readable(state):
             recovered = recover_locked(shoot, state, fs, listener)
             run_id = layout.new_run_id(layout.run_ids(state, fs), datetime.now(UTC))
