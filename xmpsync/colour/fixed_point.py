@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 
 from xmpsync.colour.adaptation import D50_XY
 from xmpsync.colour.arrays import FloatArray
@@ -21,11 +22,12 @@ from xmpsync.colour.temperature import mired_tint_from_xy
 Step = Callable[[Blended], FloatArray]
 """Chromaticity (..., 2) of the white that the matrices of another white imply; NaN where there is none."""
 
-TOLERANCE_MIRED = 1e-7
-"""Far below the 0.01 mired that is promised; one more pass costs a millisecond per thousand frames."""
+TOLERANCE_MIRED = 1e-6
+"""Far below the 0.01 mired that is promised; a pass costs half a millisecond per thousand frames."""
 TOLERANCE_XY = 1e-11
 ACCEPTED_MIRED = 1e-4
 MAX_PASSES = 60
+SCAN_STEPS = 25
 PLAIN_PASSES = 8
 DIFFERENCE_XY = 1e-6
 ACCEPTED_XY = 1e-8
@@ -53,25 +55,57 @@ def _by_bracket(s: Stack, step: Step, shape: tuple[int, ...]) -> tuple[FloatArra
     at_warm, tint_warm = evaluate(warm)
     # Outside the calibrations the matrices are constant, so a value beyond is its own answer.
     below, above = at_cool <= cool, at_warm >= warm
-    a, fa = cool, at_cool - cool
-    b, fb = warm, at_warm - warm
-    mired, tint, error, kept = cool, tint_cool, fa, np.zeros(shape)
+    found, tint = _illinois(evaluate, cool, at_cool - cool, warm, at_warm - warm, ~below & ~above)
+    blind = ~(below | above) & ~(np.isfinite(at_cool) & np.isfinite(at_warm))
+    if blind.any():
+        found, tint = _where(blind, _illinois(evaluate, *_scanned(evaluate, cool, warm), blind), (found, tint))
+    found, tint = _where(above, (at_warm, tint_warm), (found, tint))
+    return _where(below, (at_cool, tint_cool), (found, tint))
+
+
+def _illinois(
+    evaluate: Callable[[FloatArray], tuple[FloatArray, FloatArray]],
+    a: FloatArray,
+    fa: FloatArray,
+    b: FloatArray,
+    fb: FloatArray,
+    wanted: npt.NDArray[np.bool_],
+) -> tuple[FloatArray, FloatArray]:
+    """Mired where `evaluate` returns its argument, and the tint there, between a (error fa > 0) and b (fb < 0)."""
+    low, high, kept = a, b, np.zeros_like(a)
+    mired, tint, error = a, np.full_like(a, np.nan), fa
     for _ in range(MAX_PASSES):
-        mired = np.clip(np.where(fa != fb, (a * fb - b * fa) / (fb - fa), 0.5 * (a + b)), cool, warm)
+        mired = np.clip(np.where(fa != fb, (a * fb - b * fa) / (fb - fa), 0.5 * (a + b)), low, high)
         found, tint = evaluate(mired)
         error = found - mired
+        if not np.any((np.abs(error) > TOLERANCE_MIRED) & wanted):
+            break
         left = error > 0
         # The end that stays twice in a row has its error halved (Illinois), else one end would never move.
         fb = np.where(left, np.where(kept > 0, 0.5 * fb, fb), error)
         fa = np.where(left, error, np.where(kept < 0, 0.5 * fa, fa))
         a, b = np.where(left, mired, a), np.where(left, b, mired)
         kept = np.where(left, 1.0, -1.0)
-        if not np.any((np.abs(error) > TOLERANCE_MIRED) & ~below & ~above):
-            break
-    mired = np.where(np.abs(error) <= ACCEPTED_MIRED, mired, np.nan)
-    mired = np.where(below, at_cool, np.where(above, at_warm, mired))
-    tint = np.where(below, tint_cool, np.where(above, tint_warm, tint))
-    return mired, tint
+    good = np.abs(error) <= ACCEPTED_MIRED
+    return np.where(good, mired, np.nan), np.where(good, tint, np.nan)
+
+
+def _scanned(
+    evaluate: Callable[[FloatArray], tuple[FloatArray, FloatArray]], cool: FloatArray, warm: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """A bracket for colours that one of the calibrations cannot explain: the first change of sign on a grid."""
+    grid = np.array([cool + (warm - cool) * f for f in np.linspace(0.0, 1.0, SCAN_STEPS)])
+    errors = np.array([evaluate(m)[0] - m for m in grid])
+    change = (errors[:-1] > 0) & (errors[1:] <= 0)
+    k = change.argmax(axis=0)[None]
+    a, fa, b, fb = (np.take_along_axis(x, i, axis=0)[0] for i in (k, k + 1) for x in (grid, errors))
+    return a, fa, b, fb
+
+
+def _where(
+    mask: npt.NDArray[np.bool_], a: tuple[FloatArray, FloatArray], b: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    return np.where(mask, a[0], b[0]), np.where(mask, a[1], b[1])
 
 
 def _by_newton(s: Stack, step: Step, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:

@@ -32,8 +32,9 @@ def settings_for_target(
     """Temperature (K), tint and exposure (EV), each (...), that render camera colours (..., 3) as XYZ D50 (..., 3).
 
     All three are NaN where no white does it (a colour that is not positive, a target outside the reach of the
-    matrices): `numpy.isfinite` of any of them is the mask. Not limited to what a sidecar can hold; the exposure
-    contains the file's baseline exposure, which the caller takes off.
+    matrices): `numpy.isfinite` of any of them is the mask. Not limited to what a sidecar can hold, but a light bluer
+    than every temperature is held at 1e9 K and then only comes near the target. The exposure contains the file's
+    baseline exposure, which the caller takes off.
     """
     s = stack(profile)
     camera, target = np.broadcast_arrays(np.asarray(camera, float), np.asarray(xyz_target, float))
