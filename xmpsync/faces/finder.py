@@ -187,7 +187,7 @@ class FaceFinder:
             )
             if at is None:
                 box = mark.box or self._patch_box(picture, mark)
-                where = (shapes.patch(box),) if mark.box else ()
+                where = (shapes.patch(box),)
                 patches.append(
                     FoundFace(f"h{len(patches) + 1}", mark.name, box, Origin.HAND, 1.0, None, where, marked=True)
                 )

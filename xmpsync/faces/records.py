@@ -96,7 +96,6 @@ class FoundFace:
     `face_id` is stable under a re-run ("f1", "f2", ... from left to right; hand-made patches "h1", ...). `name` is from
     the region or the mark. `yaw_deg` is None where no mesh was fitted. `identity`: 128 numbers, or None without the
     extra `people` or where the face is too small or turned for it. `box` is the detector's where it saw the face.
-    `places` is empty for a hand-made point: measure around the centre of `box`.
     """
 
     face_id: str
