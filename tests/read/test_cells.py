@@ -9,7 +9,9 @@ import pytest
 import rawpy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from raw_files import (
+
+from demo_shoot import dng as demo_dng
+from tests.read.raw_files import (
     BYTE,
     DOUBLE,
     LONG,
@@ -26,8 +28,6 @@ from raw_files import (
     write_dng,
     write_maker_raw,
 )
-
-from demo_shoot import dng as demo_dng
 from xmpsync.read.blocks import Sensor, cell_means
 from xmpsync.read.levels import Area, pile_up_dn
 from xmpsync.read.orientation import upright_array

@@ -17,7 +17,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from raw_files import (
+
+from demo_shoot import dng as demo_dng
+from tests.read.raw_files import (
     ASCII,
     BYTE,
     SHORT,
@@ -31,8 +33,6 @@ from raw_files import (
     write_dng,
     write_maker_raw,
 )
-
-from demo_shoot import dng as demo_dng
 
 SECONDS_PER_FILE = 60.0
 WORKER = Path(__file__).with_name("fuzz_worker.py")

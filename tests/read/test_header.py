@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 import tifffile
 from PIL import Image
-from raw_files import (
+
+from demo_shoot import dng as demo_dng
+from tests.read.raw_files import (
     ASCII,
     BYTE,
     LONG,
@@ -27,8 +29,6 @@ from raw_files import (
     write_maker_raw,
     write_tiff,
 )
-
-from demo_shoot import dng as demo_dng
 from xmpsync.errors import RawUnreadable
 from xmpsync.read.exif import time_s, utc_offset_s
 from xmpsync.read.header import RawHeader, read_header

@@ -9,8 +9,8 @@ import imagecodecs
 import numpy as np
 import pytest
 import rawpy
-from raw_files import SHORT, UNDEFINED, mosaic_of, opcode_list, polynomial, write_dng
 
+from tests.read.raw_files import SHORT, UNDEFINED, mosaic_of, opcode_list, polynomial, write_dng
 from xmpsync.errors import RawUnreadable
 from xmpsync.read.linearise import NotLinearisable, plane_tables
 from xmpsync.read.opcodes import AreaSpec, ValueMap

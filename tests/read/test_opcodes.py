@@ -6,9 +6,9 @@ import struct
 
 import numpy as np
 import pytest
-import raw_files
-from raw_files import gain_map, opcode_list, vignette
 
+from tests.read import raw_files
+from tests.read.raw_files import gain_map, opcode_list, vignette
 from xmpsync.read import opcodes
 from xmpsync.read.opcodes import OpcodeListDamaged, cell_gains, parse
 

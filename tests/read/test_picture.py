@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from raw_files import mosaic_of, write_dng
 
 from demo_shoot import dng as demo_dng
+from tests.read.raw_files import mosaic_of, write_dng
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import libraw
 from xmpsync.read.header import read_header

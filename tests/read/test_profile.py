@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rawpy
-from raw_files import ASCII, LONG, SHORT, SRATIONAL, mosaic_of, write_dng, write_maker_raw, write_tiff
 
+from tests.read.raw_files import ASCII, LONG, SHORT, SRATIONAL, mosaic_of, write_dng, write_maker_raw, write_tiff
 from xmpsync.colour.profile import ProfileSource
 from xmpsync.errors import WrongUsage
 from xmpsync.read.cameras import TableMatch, camera_list, table_match, table_matrix

@@ -84,39 +84,56 @@ def _stripe(
     camera: npt.NDArray[np.float32],
     clipped: npt.NDArray[np.bool_],
 ) -> None:
-    """Fill `camera` (zeros) and `clipped` (False) of one stripe of whole blocks."""
+    """Fill `camera` and `clipped` (False) of one stripe of whole blocks."""
     period_v, period_h = sensor.period
     n, m = camera.shape[:2]
-    repeats_v, repeats_h = block_v // period_v, block_h // period_h
-    counts = np.array([(sensor.colours == c).sum() for c in range(3)], dtype=np.float64)
+    repeats = (block_v // period_v) * (block_h // period_h)
+    lines = stripe.reshape(n, block_v // period_v, period_v, -1)
+    planes = np.zeros((3, n, m), dtype=np.float32)
+    offsets = np.zeros(3)
     for i in range(period_v):
-        lines = stripe.reshape(n, repeats_v, period_v, -1)[:, :, i]
-        total, highest = _add_lines(lines)
+        total = _add_lines(lines[:, :, i])
         for j in range(period_h):
             colour = sensor.colours[i, j]
-            values = total.reshape(n, m, repeats_h, period_h)[..., j]
-            mean = (
-                values.sum(axis=2) / np.float32(repeats_v * repeats_h)
-                if repeats_h > 1
-                else (values[..., 0] / np.float32(repeats_v))
-            )
             black, white = sensor.black_dn[i, j], sensor.white_dn[i, j]
-            scale = np.float32(1 / (counts[colour] * (white - black)))
-            camera[:, :, colour] += (mean.astype(np.float32) - np.float32(black)) * scale
-            over = highest.reshape(n, m, repeats_h, period_h)[..., j] >= sensor.saturation_dn[i, j]
-            clipped |= over.any(axis=2)
+            scale = 1 / ((white - black) * (sensor.colours == colour).sum())
+            planes[colour] += _add_columns(total, j, period_h, block_h) * np.float32(scale / repeats)
+            offsets[colour] -= black * scale
+    for colour in range(3):
+        np.add(planes[colour], np.float32(offsets[colour]), out=camera[:, :, colour])
+    if stripe.max(initial=0) >= sensor.saturation_dn.min():
+        _flag_saturated(lines, sensor, block_h, clipped)
 
 
-def _add_lines(lines: npt.NDArray[np.uint16]) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint16]]:
-    """Sum and largest value over axis 1 of (n, lines, w), line by line, so that memory is read in order."""
+def _add_lines(lines: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint16] | npt.NDArray[np.uint32]:
+    """Sum over axis 1 of (n, lines, w), line by line, so that memory is read in order."""
+    if lines.shape[1] == 1:
+        return lines[:, 0]
     total = lines[:, 0].astype(np.uint32)
-    highest = lines[:, 0]
-    if lines.shape[1] > 1:
-        highest = highest.copy()
-        for k in range(1, lines.shape[1]):
-            total += lines[:, k]
-            np.maximum(highest, lines[:, k], out=highest)
-    return total, highest
+    for k in range(1, lines.shape[1]):
+        total += lines[:, k]
+    return total
+
+
+def _add_columns(
+    total: npt.NDArray[np.uint16] | npt.NDArray[np.uint32], first: int, period: int, block: int
+) -> npt.NDArray[np.float32]:
+    """Sum of every `period`-th column from `first` on within blocks of `block` columns."""
+    values = total[:, first::block].astype(np.uint32)
+    for column in range(first + period, block, period):
+        values += total[:, column::block]
+    return values.astype(np.float32)
+
+
+def _flag_saturated(
+    lines: npt.NDArray[np.uint16], sensor: Sensor, block_h: int, clipped: npt.NDArray[np.bool_]
+) -> None:
+    """Set `clipped` where a photosite of a block is at or past its saturation. `lines`: (n, repeats, period, w)."""
+    for i in range(sensor.period[0]):
+        highest = lines[:, :, i].max(axis=1)
+        for j in range(sensor.period[1]):
+            for column in range(j, block_h, sensor.period[1]):
+                clipped |= highest[:, column::block_h] >= sensor.saturation_dn[i, j]
 
 
 def _from_single_cells(

@@ -184,7 +184,7 @@ def _photosites(pixels: npt.NDArray[np.uint16], found: Levels) -> npt.NDArray[np
         # saturated photosites stay saturated, whatever their own black is
         saturated = part >= found.sensor.saturation_dn.min()
         part = np.where(saturated, part, np.clip(part - found.black_rest_dn, 0, 65535)).astype(np.uint16)
-    return np.ascontiguousarray(part).reshape(part.shape[0], -1)
+    return part.reshape(part.shape[0], -1)
 
 
 def _neutral(multipliers: tuple[float, float, float] | None) -> Vec3 | None:
