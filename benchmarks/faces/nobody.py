@@ -1,7 +1,7 @@
 """Frames without people: photographs that scikit-image carries (cropped, turned, cast), and invented scenes.
 
-Left out of scikit-image's pictures: the astronaut and the cameraman (people), the multi-page test files (not pictures). The
-cat is in: an animal's face is no person's.
+Left out of scikit-image's pictures: the astronaut and the cameraman (people), the multi-page test files (no pictures).
+The cat is in: an animal's face is no person's.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from benchmarks.faces.portraits import linear_from_srgb, portraits
 
 FILES = (
     "brick.png", "cell.png", "chelsea.png", "clock_motion.png", "coffee.png", "coins.png", "color.png", "grass.png",
-    "gravel.png", "horse.png", "hubble_deep_field.jpg", "ihc.png", "microaneurysms.png", "moon.png", "motorcycle_left.png",
+    "gravel.png", "horse.png", "hubble_deep_field.jpg", "ihc.png", "microaneurysms.png", "moon.png",
+    "motorcycle_left.png",
     "motorcycle_right.png", "page.png", "retina.jpg", "rocket.jpg", "text.png", "logo.png", "chessboard_RGB.png",
 )  # fmt: skip
 
@@ -44,9 +45,7 @@ def photographs() -> Iterator[tuple[str, np.ndarray]]:
             found += 1
             yield name, linear_from_srgb(np.asarray(Image.open(folder / name).convert("RGB")))
     if found < 10:
-        raise RuntimeError(
-            f"only {found} of {len(FILES)} pictures came with this scikit-image: the figure would mean nothing"
-        )
+        raise RuntimeError(f"only {found} of {len(FILES)} pictures came with this scikit-image: too few")
     known = {p.name: p for p in portraits()}
     for name, (left, top, right, bottom) in CLOTHES:
         yield f"{name} at {left},{top}", known[name].linear[top:bottom, left:right]

@@ -1,8 +1,8 @@
 """The two openly licensed colour portraits that packages carry, with landmarks read off by eye.
 
 Astronaut Eileen Collins (NASA, public domain; `skimage.data.astronaut`) and Rear Admiral Grace Hopper (US Navy, public
-domain, from memory; matplotlib's sample data). Both are light-skinned women, one smiling with a fringe, one with hat and
-glasses: other tones are made spectrally. The points were read from an enlarged grid, to about half a pixel, and no
+domain, from memory; matplotlib's sample data). Both are light-skinned women, one smiling with a fringe, one with hat
+and glasses: other tones are made spectrally. The points were read from an enlarged grid, to about half a pixel, and no
 detector had a part in them.
 """
 
@@ -15,7 +15,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Portrait:
-    """A portrait in linear sRGB (h, w, 3). Points and box in its pixels; `head` is centre and half axes of a soft cut-out."""
+    """A portrait in linear sRGB (h, w, 3). Points and box in its pixels; `head`: centre and half axes of a cut-out."""
 
     name: str
     linear: np.ndarray

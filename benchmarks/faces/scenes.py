@@ -25,7 +25,7 @@ class Pose:
 
 @dataclass(frozen=True)
 class Shot:
-    """How the frame is taken. `ev` is against a well exposed frame; `back_ev` lights the background more than the people."""
+    """How the frame is taken. `ev` is against a well exposed frame; `back_ev` lights the background only."""
 
     light: str = "D55"
     second_light: str | None = None
