@@ -61,7 +61,7 @@ def prepare_correction(
             next_step=" ".join(t.sentence for t in ready.troubles[:3]) or "Check the folder.",
         )
     solution = solve(ready.request)
-    proposal = propose(ready.request, solution, ready.stand.frames, options, ready.scales, root)
+    proposal = propose(ready.request, solution, ready.stand.frames, options, root)
     return Correction(ready, proposal)
 
 

@@ -38,7 +38,7 @@ def measure_only(
     loaded = load(root, options, machine.state)
     with open_store(state, machine, listener) as store:
         measured = measure(loaded, options, machine, store, listener)
-        scales = learn_scales(loaded, measured.frames, options, store, listener)
+        scales = learn_scales(loaded, measured.frames, options, store)
     if save_scale is not None:
         scales.save(save_scale)
     return MeasuredShoot(loaded, measured, scales)

@@ -18,7 +18,6 @@ from xmpsync.shoot.embed import embedded_change
 from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
-from xmpsync.shoot.scales import Scales
 from xmpsync.solve import check
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
@@ -78,7 +77,6 @@ def propose(
     solution: Solution,
     stand: Mapping[str, Standing],
     options: Options,
-    scales: Scales,
     root: Path,
 ) -> Proposal:
     """Turn a solution into rows and a plan. A frame whose packet cannot be edited becomes a trouble; others go on."""
@@ -89,7 +87,7 @@ def propose(
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for frame, result in zip(request.frames, solution.frames, strict=True):
         standing = stand[frame.frame_id]
-        after = _after(standing, result, options, scales, frame.baseline)
+        after = _after(standing, result, options, frame.baseline)
         row = Row(
             frame_id=frame.frame_id,
             sidecar=_relative(standing.source.files.sidecar or standing.source.files.new_sidecar, root),
@@ -120,22 +118,20 @@ def propose(
         rows.append(row)
     plan = Plan(tuple(changes), options.to_manifest(), __version__)
     if options.only is not None:
-        solution = _as_written(request, solution, rows, stand, scales)
+        solution = _as_written(request, solution, rows)
         rows = [replace(row, result=result) for row, result in zip(rows, solution.frames, strict=True)]
     return Proposal(tuple(rows), plan, before_bytes, solution, request, tuple(troubles))
 
 
-def _as_written(
-    request: Request, solution: Solution, rows: list[Row], stand: Mapping[str, Standing], scales: Scales
-) -> Solution:
+def _as_written(request: Request, solution: Solution, rows: list[Row]) -> Solution:
     """The solution with its `after` figures at what is really written, where that is not all that was solved."""
     frames = []
     for frame, row in zip(request.frames, rows, strict=True):
-        after, standing = row.after, stand[frame.frame_id]
+        after = row.after
         if after is not None:
             white = frame.baseline.temperature_k, frame.baseline.tint
             if after.temperature_k is not None and after.tint is not None:
-                white = scales.into_profile(standing.measurement, after.temperature_k, after.tint)
+                white = after.temperature_k, after.tint
             frame = replace(frame, baseline=Settings3(*white, after.exposure_ev))
         frames.append(frame)
     judged = check(replace(request, frames=tuple(frames)))
@@ -159,20 +155,17 @@ def _before(standing: Standing) -> Numbers:
     return Numbers(where.temperature_k, where.tint, where.exposure_ev)
 
 
-def _after(
-    standing: Standing, result: FrameResult, options: Options, scales: Scales, baseline: Settings3
-) -> Numbers | None:
+def _after(standing: Standing, result: FrameResult, options: Options, baseline: Settings3) -> Numbers | None:
     found = result.correction
     if found is None:
         return None
-    temperature_k, tint = scales.into_editor(standing.measurement, found.temperature_k, found.tint)
     if options.only == "wb":
-        return Numbers(temperature_k, tint, standing.baseline.exposure_ev)
+        return Numbers(found.temperature_k, found.tint, standing.baseline.exposure_ev)
     if options.only == "exposure":
         level = _level_change_ev(standing, found, baseline)
         where = standing.baseline
         return Numbers(where.temperature_k, where.tint, round(min(max(found.exposure_ev + level, -4.0), 4.0), 2))
-    return Numbers(temperature_k, tint, found.exposure_ev)
+    return Numbers(found.temperature_k, found.tint, found.exposure_ev)
 
 
 def _level_change_ev(standing: Standing, found: Settings3, baseline: Settings3) -> float:

@@ -117,15 +117,13 @@ def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) 
     return whites
 
 
-def build_request(
-    stand: Stand, loaded: Loaded, options: Options, scales: Scales, clocks: Mapping[str, float]
-) -> Request:
+def build_request(stand: Stand, loaded: Loaded, options: Options, clocks: Mapping[str, float]) -> Request:
     """The solver's question.
 
     Raises WrongUsage for references and other frames that are named but cannot be meant.
     """
     held = _held(stand, loaded, options)
-    frames = tuple(_frame(s, scales, clocks, s.frame_id in held) for s in stand.frames.values())
+    frames = tuple(_frame(s, clocks, s.frame_id in held) for s in stand.frames.values())
     return Request(
         frames=frames,
         references=tuple(_reference(text, loaded, stand) for text in options.references),
@@ -137,11 +135,11 @@ def build_request(
     )
 
 
-def _frame(standing: Standing, scales: Scales, clocks: Mapping[str, float], held: bool) -> Frame:
+def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame:
     measurement, where = standing.measurement, standing.baseline
     white = None
     if where.temperature_k is not None and where.tint is not None:
-        white = scales.into_profile(standing.measurement, where.temperature_k, where.tint)
+        white = where.temperature_k, where.tint
     capture = measurement.capture
     shift_s = clocks.get(capture.body, clocks.get(capture.model, 0.0))
     if shift_s and capture.time_s is not None:

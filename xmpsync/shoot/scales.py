@@ -1,46 +1,147 @@
-"""Which profile each camera has in this shoot, and how its numbers read in the editor."""
+"""Which profile each camera has in this shoot: its own, a given one, or the editor's scale learned from pairs.
+
+A scale is an ordinary profile (`xmpsync.colour.scale`): the numbers in a sidecar are read, solved and written through
+it, so nothing else needs to know that it was learned.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.colour.profile import CameraProfile
-from xmpsync.shoot.events import Listener
+import msgspec
+
+from xmpsync.colour.profile import CameraProfile, ProfileSource
+from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
+from xmpsync.errors import WrongUsage, XmpsyncError
+from xmpsync.read.header import read_header
+from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
+from xmpsync.records import Capture
+from xmpsync.shoot.baseline import baseline
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.options import Options
 from xmpsync.store.database import Store
-from xmpsync.store.measurement import FrameMeasurement
+from xmpsync.store.measurement import FrameMeasurement, Pair
+
+SCHEMA = 1
+
+_SOURCES = {
+    ProfileSource.DNG_TAGS: "the DNG's own tags",
+    ProfileSource.PROFILE_FILE: "the given camera profile",
+    ProfileSource.LEARNED: "the scale learned from the editor's own numbers",
+    ProfileSource.TABLE: "the decoder's table (one daylight matrix)",
+    ProfileSource.TABLE_PREFIX: "the decoder's table, matched by the beginning of the model's name only",
+    ProfileSource.NONE: "nowhere: no matrix is known",
+}
 
 
+class ScaleFile(msgspec.Struct, frozen=True):
+    """Scales of several cameras as a file, to be used in other shoots."""
+
+    schema: int
+    scales: tuple[Scale, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Scales:
-    """Profiles and scales by camera model."""
+    """The scale of each camera's profile as the files state it."""
+
+    by_profile: Mapping[tuple[str, CameraProfile], Scale]
 
     def profile_for(self, measurement: FrameMeasurement) -> CameraProfile:
-        """The profile that frames of this camera are rendered and solved with."""
-        return measurement.profile
-
-    def into_profile(self, measurement: FrameMeasurement, temperature_k: float, tint: float) -> tuple[float, float]:
-        """The editor's numbers as temperature and tint of our profile."""
-        return temperature_k, tint
-
-    def into_editor(self, measurement: FrameMeasurement, temperature_k: float, tint: float) -> tuple[float, float]:
-        """Temperature and tint of our profile as the editor's numbers, rounded to what a sidecar holds."""
-        return float(round(temperature_k)), float(round(tint))
+        """The profile that frames of this camera are read, solved and written with."""
+        scale = self.by_profile.get((camera_of(measurement.capture), measurement.profile))
+        return measurement.profile if scale is None else scale.profile
 
     def sentences(self) -> list[str]:
-        """A sentence for each camera: where its colour comes from."""
-        return []
+        """A sentence for each camera: where its colour comes from, and what was learned."""
+        lines = []
+        for (camera, _), scale in self.by_profile.items():
+            learned = f" ({scale.reason})" if scale.reason else ""
+            lines.append(f"{camera or 'Unknown camera'}: colour from {_SOURCES[scale.profile.source]}{learned}.")
+        return sorted(set(lines))
 
     def save(self, path: Path) -> None:
-        """Write the learned scales as a small file for other shoots."""
+        """Write what was learned as a small file. Raises XmpsyncError where that fails, or nothing was learned."""
+        learned = tuple(s for s in self.by_profile.values() if s.profile.source is ProfileSource.LEARNED)
+        if not learned:
+            raise WrongUsage(
+                "No scale was learned: the sidecars hold no numbers for the as-shot white, or they agree already.",
+                next_step="docs/editor-scale.md tells how to make such pairs.",
+            )
+        try:
+            path.write_bytes(msgspec.json.format(msgspec.json.encode(ScaleFile(SCHEMA, learned)), indent=1))
+        except OSError as error:
+            raise XmpsyncError(f"The scale {path} cannot be written: {error.strerror}.") from error
 
 
-def learn_scales(
-    loaded: Loaded,
-    measured: Mapping[str, FrameMeasurement],
-    options: Options,
-    store: Store,
-    listener: Listener,
-) -> Scales:
-    return Scales()
+def camera_of(capture: Capture) -> str:
+    """Make and model: scales belong to a model, not to one body."""
+    return " ".join(part for part in (capture.make, capture.model) if part)
+
+
+def learn_scales(loaded: Loaded, measured: Mapping[str, FrameMeasurement], options: Options, store: Store) -> Scales:
+    """Collect the pairs of the shoot (and keep them), then fit each camera's scale.
+
+    Raises WrongUsage for a scale file or camera profile that cannot be used.
+    """
+    store.add_pairs(_pairs(loaded, measured))
+    pairs = [pair for pair in store.pairs() if pair.frame_id in measured]
+    given = {scale.camera: scale for scale in _load(options.scale)}
+    files = [read_camera_profile(Path(path)) for path in options.camera_profiles]
+    found = {}
+    for key, frame_id in _cameras(measured).items():
+        camera, stated = key
+        base = _base(loaded, frame_id, stated, files)
+        own = [
+            ScalePair(pair.neutral, pair.temperature_k, pair.tint)
+            for pair in pairs
+            if (camera_of(measured[pair.frame_id].capture), measured[pair.frame_id].profile) == key
+        ]
+        if camera in given:
+            found[key] = refit(given[camera], own, base) if own else given[camera]
+        elif base.calibrations:
+            found[key] = fit_scale(own, base, camera=camera)
+    return Scales(found)
+
+
+def _cameras(measured: Mapping[str, FrameMeasurement]) -> dict[tuple[str, CameraProfile], str]:
+    """Each camera and profile with one frame that shows it."""
+    found: dict[tuple[str, CameraProfile], str] = {}
+    for frame_id, measurement in measured.items():
+        found.setdefault((camera_of(measurement.capture), measurement.profile), frame_id)
+    return found
+
+
+def _base(loaded: Loaded, frame_id: str, stated: CameraProfile, files: Sequence[CameraProfileFile]) -> CameraProfile:
+    """The profile as stated by the RAW, or the given file's where that fits the camera."""
+    if not files:
+        return stated
+    source = next(source for source in loaded.frames if source.frame_id == frame_id)
+    profile, _ = profile_for(read_header(source.files.raw), None, files)
+    return profile if profile.source is ProfileSource.PROFILE_FILE else stated
+
+
+def _pairs(loaded: Loaded, measured: Mapping[str, FrameMeasurement]) -> Iterable[Pair]:
+    for source in loaded.frames:
+        measurement = measured.get(source.frame_id)
+        pair = baseline(source.settings, None).pair
+        if measurement is not None and measurement.as_shot_neutral is not None and pair is not None:
+            yield Pair(source.frame_id, measurement.capture.body, measurement.as_shot_neutral, *pair)
+
+
+def _load(path: str | None) -> tuple[Scale, ...]:
+    if path is None:
+        return ()
+    try:
+        file = msgspec.json.decode(Path(path).read_bytes(), type=ScaleFile)
+    except OSError as error:
+        raise WrongUsage(f"--scale {path}: {error.strerror}.", next_step="Check the name.") from error
+    except msgspec.DecodeError as error:
+        raise WrongUsage(
+            f"--scale {path} is no scale file ({error}).", next_step="Make one with: xmpsync measure --save-scale"
+        ) from error
+    if file.schema != SCHEMA:
+        raise WrongUsage(f"--scale {path} has schema {file.schema}; this version knows {SCHEMA}.")
+    return file.scales

@@ -89,10 +89,10 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     loaded = load(root, options, machine.state)
     with open_store(state, machine, listener) as store:
         measured = measure(loaded, options, machine, store, listener)
-        scales = learn_scales(loaded, measured.frames, options, store, listener)
+        scales = learn_scales(loaded, measured.frames, options, store)
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
-    request = build_request(stand, loaded, options, scales, clocks(options))
+    request = build_request(stand, loaded, options, clocks(options))
     return Ready(
         root=root,
         state=state,
