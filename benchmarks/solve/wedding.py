@@ -86,7 +86,7 @@ def make(plan: Plan, cameras: list[Camera], skins: list[SkinSpectrum]) -> Shoot:
     vectors = rng.normal(size=(plan.people, 128))
     vectors *= 0.53 / np.linalg.norm(vectors, axis=1, keepdims=True)
     sizes = rng.multinomial(plan.frames, rng.dirichlet(np.full(plan.setups, 4.0)))
-    sizes = np.maximum(sizes, 2)
+    sizes = np.maximum(sizes, 3)
     order = [0, *rng.permutation(np.arange(1, plan.setups))] if plan.setups > 1 else [0]
     frames, truth = [], []
     when, at = 1_000_000.0, None
@@ -123,8 +123,9 @@ def _setup(
     present = rng.choice(len(people), min(len(people), int(rng.integers(2, 5))), replace=False)
     if setup == 0:
         present = np.arange(min(len(people), 4))
-    removed = float(rng.uniform(0.3, 0.9))
-    manual = None if plan.automatic and rng.random() < 0.6 else rng.normal(0.0, 0.06, 3)
+    # A reference is picked where the picture looks right: the camera's white is close to the light's there.
+    removed = 0.9 if setup == 0 else float(rng.uniform(0.3, 0.9))
+    manual = None if plan.automatic and rng.random() < 0.6 else rng.normal(0.0, 0.02 if setup == 0 else 0.06, 3)
     frames, truth = [], []
     start = when
     for k in range(count):

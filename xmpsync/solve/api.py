@@ -68,13 +68,15 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
         asked = asked[~lost]
     roster = persons.roster(table, targets, people, settings.persons)
     group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.first_skin)
-    start = _start(table, group, asked, roster, people, settings)
+    p = settings.persons
+    start = _start(table, group, asked, (roster,), (p.state_z_sd, p.state_ev_sd), people, settings)
     answer = _joint(table, group, start, people, settings)
     for _ in range(settings.regroupings):
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked = _asked_as_known(table, answer)
         group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.known_skin)
-        start = _start(table, group, asked, answer.roster, people, settings)
+        widths = (answer.widths.state_z, answer.widths.state_ev)
+        start = _start(table, group, asked, (answer.roster, roster), widths, people, settings)
         answer = _joint(table, group, start, people, settings)
     return Solved(table=table, targets=targets, people=people, group=group, answer=answer, beyond=beyond)
 
@@ -83,12 +85,13 @@ def _start(
     table: Table,
     group: IntArray,
     asked: FloatArray,
-    roster: persons.Roster,
+    rosters: tuple[persons.Roster, ...],
+    state_sd: tuple[float, float],
     people: persons.Population,
     settings: SolveSettings,
 ) -> register.Start:
     theta = starting.group_whites(table, group, starting.frame_means(table, asked))
-    return register.register(table, group, theta, roster, people, settings)
+    return register.register(table, group, theta, rosters, state_sd, people, settings)
 
 
 def _asked_as_known(table: Table, answer: Answer) -> FloatArray:

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray, apply, inverse
-from xmpsync.solve.mixture import log_colour, log_sum, softmax
+from xmpsync.solve.mixture import log_colour, log_sum, responsibilities, softmax
 from xmpsync.solve.persons import Population, Roster, with_new
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import IntArray, Table
@@ -31,6 +31,13 @@ MOST_SEEDS = 16
 KEPT = 12
 """Best proposals that are refined."""
 REFINEMENTS = 4
+FEW_SETS = 60
+"""Groups up to which several orders are tried; more groups correct one another."""
+SECOND_PASSES = 2
+NEW_PERSON_COST = 3.0
+"""Log evidence that one more person must bring: three numbers more, each known to some tenth of its prior width."""
+TAILS = 4.0
+"""Degrees of freedom of the light prior (Student's t): a silhouette or a lamp far from as-shot stays possible."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,13 +50,15 @@ class Start:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Constellation:
-    """Faces of one group (rows) at a common white: y (n, 3), covariance (n, 3, 3); prior of the shift; mean dz/dtheta."""
+    """Faces of one group (rows) at a common white: y (n, 3), covariance (n, 3, 3); prior of the shift in
+    (mired, tint, EV): mean and sd (3,); mean dz/dtheta."""
 
     rows: IntArray
+    frame: IntArray
     y: FloatArray
     covariance: FloatArray
     prior_mean: FloatArray
-    prior_precision: FloatArray
+    prior_sd: FloatArray
     by_theta: FloatArray
     pinned: bool
 
@@ -64,38 +73,81 @@ class Placement:
 
 
 def register(
-    table: Table, group: IntArray, theta: FloatArray, roster: Roster, people: Population, s: SolveSettings
+    table: Table,
+    group: IntArray,
+    theta: FloatArray,
+    rosters: tuple[Roster, ...],
+    state_sd: tuple[float, float],
+    people: Population,
+    s: SolveSettings,
 ) -> Start:
-    """A first answer from frames at theta (F, 3), which holds one white per group."""
+    """A first answer from frames at theta (F, 3), which holds one white per group; faces scatter by `state_sd` (z, EV).
+
+    The groups are taken in several orders (clearest first, largest first, outwards in time from the reference), from
+    each of the rosters; the outcome that explains most wins.
+    """
     n_groups = int(group.max(initial=-1)) + 1
-    sets = [c for g in range(n_groups) if (c := _constellation(table, group, g, theta, people, s)) is not None]
+    sets = [c for g in range(n_groups) if (c := _constellation(table, group, g, theta, state_sd, s)) is not None]
     ids = [int(group[table.face_frame[c.rows[0]]]) for c in sets]
-    first = [_place(c, roster, people) for c in sets]
-    order = sorted(range(len(sets)), key=lambda i: (not sets[i].pinned, -first[i].margin, ids[i]))
-    shift: dict[int, FloatArray] = {}
-    found_in: list[set[int]] = [set() for _ in roster.names]
-    for i in order:
-        shift[i] = _place(sets[i], roster, people).shift
-        roster = _grown(sets[i], shift[i], roster, people, found_in, i, s)
-    counts = _counts(sets, shift, roster, people, table)
-    roster = _recoloured(sets, shift, roster, people)
-    for i in order:
-        others = counts.sum(axis=0) - counts[i]
-        usable = roster.referenced | (others > 0.5)
-        placed = _place(sets[i], _only(roster, usable), people)
-        shift[i] = placed.shift
+    best = max(
+        (_laid(sets, order, r, people, s) for r in rosters for order in _orders(table, sets, r, people)),
+        key=lambda outcome: outcome.score,
+    )
     out = theta.copy()
     for i, g in enumerate(ids):
-        if sets[i].pinned:
-            continue
-        step = np.linalg.solve(sets[i].by_theta, shift[i])
-        rows = group == g
-        out[rows] += np.where(table.fixed[rows, None], 0.0, step)
-    return Start(out, _recoloured(sets, shift, roster, people))
+        if not sets[i].pinned:
+            rows = group == g
+            step = np.linalg.solve(sets[i].by_theta, best.shift[i])
+            out[rows] += np.where(table.fixed[rows, None], 0.0, step)
+    return Start(out, _recoloured(sets, best.shift, best.roster, people))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Outcome:
+    shift: dict[int, FloatArray]
+    roster: Roster
+    score: float
+
+
+def _orders(table: Table, sets: list[Constellation], roster: Roster, people: Population) -> list[list[int]]:
+    """Different orders (rows of `sets`), those that hold a fixed frame first."""
+    number = range(len(sets))
+    margin = [_place(c, roster, people).margin for c in sets]
+    size = [len(c.rows) for c in sets]
+    when = np.array([np.median(table.time_s[table.face_frame[c.rows]]) for c in sets])
+    anchors = [when[i] for i in number if sets[i].pinned]
+    away = [float(np.min(np.abs(when[i] - np.array(anchors)))) if anchors else 0.0 for i in number]
+    orders = [sorted(number, key=lambda i: (not sets[i].pinned, -margin[i], i))]
+    if len(sets) <= FEW_SETS:
+        orders.append(sorted(number, key=lambda i: (not sets[i].pinned, -size[i], i)))
+        orders.append(sorted(number, key=lambda i: (not sets[i].pinned, away[i], i)))
+    return [list(order) for order in dict.fromkeys(tuple(order) for order in orders)]
+
+
+def _laid(
+    sets: list[Constellation], order: list[int], roster: Roster, people: Population, s: SolveSettings
+) -> _Outcome:
+    """All groups laid in one order, then each once more on what the others found."""
+    shift: dict[int, FloatArray] = {}
+    for i in order:
+        shift[i] = _place(sets[i], roster, people).shift
+        roster = _grown(sets[i], shift[i], roster, people, s)
+    for _ in range(SECOND_PASSES):
+        counts = _counts(sets, shift, roster, people)
+        roster = _recoloured(sets, shift, roster, people)
+        for i in order:
+            others = counts.sum(axis=0) - counts[i]
+            shift[i] = _place(sets[i], _only(roster, roster.referenced | (others > 0.5)), people).shift
+    roster = _recoloured(sets, shift, roster, people)
+    score = sum(float(_score(sets[i], shift[i][None], roster, people)[0]) for i in order if not sets[i].pinned)
+    score += sum(float(_score(sets[i], shift[i][None], roster, people)[0]) for i in order if sets[i].pinned)
+    off = (roster.z - people.mean)[~roster.referenced]
+    score += float(-0.5 * np.einsum("pi,ij,pj->", off, np.linalg.inv(people.covariance), off))
+    return _Outcome(shift, roster, score - NEW_PERSON_COST * roster.n)
 
 
 def _constellation(
-    table: Table, group: IntArray, g: int, theta: FloatArray, people: Population, s: SolveSettings
+    table: Table, group: IntArray, g: int, theta: FloatArray, state_sd: tuple[float, float], s: SolveSettings
 ) -> Constellation | None:
     member = group[table.face_frame] == g
     rows = np.flatnonzero(member)
@@ -106,22 +158,22 @@ def _constellation(
     at = table.faces_at_rows(theta, rows)
     frames = table.face_frame[rows]
     uncoupled = table.flash[frames] | ~np.isfinite(table.settings_ev[frames])
-    floor_ev = np.where(uncoupled, s.light.uncoupled_ev_sd, 2.0 * s.persons.state_ev_sd + s.light.frame_ev_sd)
+    floor_ev = np.where(uncoupled, s.light.uncoupled_ev_sd, np.hypot(state_sd[1], s.light.frame_ev_sd))
     covariance = at.by_log_camera @ table.face_log_covariance[rows] @ np.swapaxes(at.by_log_camera, -1, -2)
-    covariance = covariance + np.diag([s.persons.state_z_sd**2 * 2.0, s.persons.state_z_sd**2 * 2.0, 0.0])
+    covariance = covariance + np.diag([state_sd[0] ** 2, state_sd[0] ** 2, 0.0])
     covariance[:, 2, 2] += floor_ev**2
     by_theta = np.median(at.by_theta, axis=0)
     frames_of_group = np.flatnonzero(group == g)
     pinned = bool(table.fixed[frames_of_group].any())
     as_shot = np.median(table.as_shot[frames_of_group], axis=0)
     d_theta = as_shot - np.median(theta[frames_of_group], axis=0)
-    light = np.diag([s.light.as_shot_mired_sd**2, s.light.as_shot_tint_sd**2, s.light.level_sd**2])
     return Constellation(
         rows=rows,
+        frame=frames,
         y=at.z,
         covariance=covariance,
-        prior_mean=np.zeros(3) if pinned else apply(by_theta, d_theta),
-        prior_precision=np.eye(3) * 1e4 if pinned else np.linalg.inv(by_theta @ light @ by_theta.T),
+        prior_mean=d_theta,
+        prior_sd=np.array([s.light.as_shot_mired_sd, s.light.as_shot_tint_sd, s.light.level_sd]),
         by_theta=by_theta,
         pinned=pinned,
     )
@@ -132,7 +184,7 @@ def _place(c: Constellation, roster: Roster, people: Population) -> Placement:
         return Placement(np.zeros(3), 0.0, np.inf)
     seeds = np.unique(np.linspace(0, len(c.y) - 1, min(MOST_SEEDS, len(c.y))).round().astype(int))
     d = (roster.z[None, :, :] - c.y[seeds, None, :]).reshape(-1, 3)
-    d = np.vstack([d, people.mean - c.y.mean(axis=0), c.prior_mean])
+    d = np.vstack([d, people.mean - c.y.mean(axis=0), c.by_theta @ c.prior_mean])
     d = d[np.argsort(-_score(c, d, roster, people), kind="stable")[:KEPT]]
     for _ in range(REFINEMENTS):
         d = _refined(c, d, roster, people)
@@ -149,40 +201,47 @@ def _log_joint(c: Constellation, d: FloatArray, roster: Roster, people: Populati
     return np.asarray(log_density + roster.log_prior[c.rows] + np.log(roster.share))
 
 
+def _who(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
+    """Probabilities (n, P + 1) at one shift; a frame shows nobody twice."""
+    return responsibilities(_log_joint(c, d[None], roster, people)[0], c.frame)
+
+
 def _score(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
-    off = d - c.prior_mean
-    light = -0.5 * np.einsum("ci,ij,cj->c", off, c.prior_precision, off)
+    light = -0.5 * (TAILS + 1.0) * np.log1p(_away(c, d) ** 2 / TAILS).sum(axis=1)
+    if c.pinned:
+        light = np.zeros(len(d))
     return np.asarray(log_sum(_log_joint(c, d, roster, people)).sum(axis=1) + light)
+
+
+def _away(c: Constellation, d: FloatArray) -> FloatArray:
+    """Shifts (C, 3) as standard deviations of the light prior in (mired, tint, EV)."""
+    return np.asarray((np.linalg.solve(c.by_theta, d.T).T - c.prior_mean) / c.prior_sd)
 
 
 def _refined(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
     r = softmax(_log_joint(c, d, roster, people))
     precision, wide = inverse(c.covariance), inverse(c.covariance + people.covariance)
     known = 1.0 - r[..., -1]
+    # The t prior as a normal one whose weight follows the distance, in the coordinate of the shift.
+    weight = (TAILS + 1.0) / (TAILS + _away(c, d) ** 2) / c.prior_sd**2
+    theta_by_z = np.linalg.inv(c.by_theta)
+    light = np.einsum("ki,ck,kj->cij", theta_by_z, weight, theta_by_z)
     wanted = np.einsum("cnp,pi->cni", r[..., :-1], roster.z) - known[..., None] * c.y
-    a = np.einsum("cn,nij->cij", known, precision) + np.einsum("cn,nij->cij", r[..., -1], wide) + c.prior_precision
+    a = np.einsum("cn,nij->cij", known, precision) + np.einsum("cn,nij->cij", r[..., -1], wide) + light
     b = (
         np.einsum("nij,cnj->ci", precision, wanted)
         + np.einsum("cn,nij,nj->ci", r[..., -1], wide, people.mean - c.y)
-        + c.prior_precision @ c.prior_mean
+        + light @ (c.by_theta @ c.prior_mean)
     )
     return np.asarray(np.linalg.solve(a, b[..., None])[..., 0])
 
 
-def _grown(
-    c: Constellation,
-    d: FloatArray,
-    roster: Roster,
-    people: Population,
-    found_in: list[set[int]],
-    i: int,
-    s: SolveSettings,
-) -> Roster:
+def _grown(c: Constellation, d: FloatArray, roster: Roster, people: Population, s: SolveSettings) -> Roster:
     """The roster after this group: repeated colours that fit nobody become persons."""
     for _ in range(s.persons.most_persons):
         if int((~roster.named & ~roster.referenced).sum()) >= s.persons.most_persons:
             break
-        r = softmax(_log_joint(c, d[None], roster, people)[0])
+        r = _who(c, d, roster, people)
         # A face that names or identity give to somebody is no evidence for a new person.
         free = (r[:, -1] > 0.5) & (np.ptp(roster.log_prior[c.rows], axis=1) < 1.0)
         candidates = np.flatnonzero(free)
@@ -197,15 +256,12 @@ def _grown(
             break
         own = np.linalg.inv(inverse(c.covariance[candidates[near[best]]]).sum(axis=0))
         roster = with_new(roster, z[near[best]].mean(axis=0), own, people)
-        found_in.append({i})
     return roster
 
 
-def _counts(
-    sets: list[Constellation], shift: dict[int, FloatArray], roster: Roster, people: Population, table: Table
-) -> FloatArray:
+def _counts(sets: list[Constellation], shift: dict[int, FloatArray], roster: Roster, people: Population) -> FloatArray:
     return np.array([
-        softmax(_log_joint(c, shift[i][None], roster, people)[0])[:, :-1].sum(axis=0) for i, c in enumerate(sets)
+        _who(c, shift[i], roster, people)[:, :-1].sum(axis=0) for i, c in enumerate(sets)
     ]).reshape(-1, roster.n)  # fmt: skip
 
 
@@ -215,7 +271,7 @@ def _recoloured(sets: list[Constellation], shift: dict[int, FloatArray], roster:
     right = apply(precision, roster.prior_mean)
     share = np.where(np.append(roster.referenced, False), 3.0, 0.5)
     for i, c in enumerate(sets):
-        r = softmax(_log_joint(c, shift[i][None], roster, people)[0])
+        r = _who(c, shift[i], roster, people)
         share = share + r.sum(axis=0)
         own = inverse(c.covariance)
         precision += np.einsum("np,nij->pij", r[:, :-1], own)

@@ -57,7 +57,7 @@ class LightSettings:
     as_shot_mired_sd: float = 50.0
     as_shot_tint_sd: float = 15.0
     """How far the camera's own white may be from the white that brings skin to the reference (a weak prior)."""
-    level_sd: float = 1.2
+    level_sd: float = 0.8
     """ev; how far a group may be from as-shot exposure."""
     frame_mired_sd: float = 4.0
     frame_tint_sd: float = 1.5
