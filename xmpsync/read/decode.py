@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,18 +13,23 @@ from xmpsync.read.header import COPY_AGAIN, RawHeader
 from xmpsync.read.levels import Levels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
+from xmpsync.records import Capture
 
 _TABLE_BITS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DecodedFrame:
-    """Numbers of the whole stored array with their levels; LibRaw's white balance and matrix where it was asked."""
+    """Numbers of the whole stored array with their levels; LibRaw's white balance and matrix where it was asked.
+
+    `capture`: the header's, with what only LibRaw knows of formats without Exif; None where there is nothing to add.
+    """
 
     pixels: npt.NDArray[np.uint16]
     levels: Levels
     camera_white_balance: tuple[float, float, float] | None = None
     camera_from_xyz: npt.NDArray[np.float64] | None = None
+    capture: Capture | None = None
 
 
 def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
@@ -41,7 +46,27 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
         raise _undecodable(header, kind) from error
     if header.is_dng and shading.value_maps:
         return _with_value_maps(header, raw_tags, decoded, shading)
-    return DecodedFrame(decoded.pixels, levels(header, decoded), decoded.camera_white_balance, decoded.camera_from_xyz)
+    return DecodedFrame(
+        decoded.pixels,
+        levels(header, decoded),
+        decoded.camera_white_balance,
+        decoded.camera_from_xyz,
+        None if header.is_dng else _completed(header.capture, decoded),
+    )
+
+
+def _completed(capture: Capture, decoded: libraw.Decoded) -> Capture | None:
+    """The capture with LibRaw's numbers where it has none, for formats that the Exif reader cannot open."""
+    if capture.make or capture.model or capture.exposure_s is not None:
+        return None
+    return replace(
+        capture,
+        time_s=decoded.time_s,
+        exposure_s=decoded.exposure_s,
+        f_number=decoded.f_number,
+        iso=decoded.iso,
+        focal_mm=decoded.focal_mm,
+    )
 
 
 def _refuse_undecodable(header: RawHeader, raw_tags: tiff.Tags) -> None:

@@ -49,7 +49,8 @@ class Decoded:
     `colours`: the mosaic's period of colour indices (2 x 2 or 6 x 6) at the visible area's top left; None if linear.
     `black_dn` by colour index R, G, B, second G. `white_dn` scales, `linear_limit_dn` is where a channel stops being
     linear (by colour index; equal to `white_dn` where the file does not say). `camera_white_balance`: multipliers or
-    None. `camera_from_xyz`: LibRaw's table matrix, None where it has none.
+    None. `camera_from_xyz`: LibRaw's table matrix, None where it has none. `exposure_s` and the four after it: what
+    LibRaw found in formats without Exif; None where it says 0. Its time stamp of those is the camera's clock as if UTC.
     """
 
     geometry: Geometry
@@ -60,6 +61,11 @@ class Decoded:
     linear_limit_dn: tuple[float, ...]
     camera_white_balance: tuple[float, float, float] | None
     camera_from_xyz: npt.NDArray[np.float64] | None
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    focal_mm: float | None = None
+    time_s: float | None = None
 
 
 def geometry(path: Path) -> Geometry | None:
@@ -122,7 +128,24 @@ def _copy(path: Path, raw: Any) -> Decoded:
         linear_limit_dn=linear_limit,
         camera_white_balance=_white_balance(raw.camera_whitebalance),
         camera_from_xyz=_matrix(raw.rgb_xyz_matrix),
+        **_other(raw),
     )
+
+
+def _other(raw: Any) -> dict[str, float | None]:
+    try:
+        other = raw.other
+    except (OverflowError, OSError, ValueError):  # a time stamp that is no time
+        return {}
+    time_s = other.timestamp.timestamp()
+    found = {
+        "exposure_s": other.shutter_speed,
+        "f_number": other.aperture,
+        "iso": other.iso_speed,
+        "focal_mm": other.focal_length,
+        "time_s": time_s,
+    }
+    return {name: float(v) if np.isfinite(v) and v > 0 else None for name, v in found.items()}
 
 
 def _colours(raw: Any) -> npt.NDArray[np.uint8]:

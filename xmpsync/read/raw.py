@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -26,7 +26,8 @@ WHOLE = Box(0.0, 0.0, 1.0, 1.0)
 
 @dataclass(frozen=True, eq=False)
 class RawImage:
-    """One decoded frame; holds no file.
+    """One decoded frame; holds no file. `header` is the one it was opened with, its capture completed by LibRaw where
+    the format has no Exif.
 
     `photosites`: uint16, of the shown area, as stored (not turned): (h, w) of a mosaic, (h, 3 w) of a linear picture.
     `sensor`: colours and levels by position, from the shown area's top left. `as_shot_neutral`: the camera value of
@@ -160,6 +161,8 @@ def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
             next_step="Leave it out with --frames, or run on a machine with more memory.",
         ) from error
     found = decoded.levels
+    if decoded.capture is not None:
+        header = replace(header, capture=decoded.capture)
     neutral = header.as_shot_neutral or _neutral(decoded.camera_white_balance)
     return RawImage(
         header=header,
