@@ -22,7 +22,7 @@ from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.solve.mixture import log_colour, log_sum, responsibilities, softmax
 from xmpsync.solve.persons import Population, Roster, with_new
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 MOST_FACES = 48
 """Faces of one group that are looked at; more add nothing to a shift of three numbers."""
@@ -34,8 +34,13 @@ REFINEMENTS = 4
 FEW_SETS = 60
 """Groups up to which several orders are tried; more groups correct one another."""
 SECOND_PASSES = 2
-NEW_PERSON_COST = 3.0
+MOST_RELINKS = 2
+SMALLEST_COUNT = 1.5
+"""Faces below which a person found by colour is dropped again."""
+NEW_PERSON_COST = 8.0
 """Log evidence that one more person must bring: three numbers more, each known to some tenth of its prior width."""
+ABSENT_COST = 2.0
+"""Log evidence against a light group that shows nobody with a reference: references are people who are there a lot."""
 TAILS = 4.0
 """Degrees of freedom of the light prior (Student's t): a silhouette or a lamp far from as-shot stays possible."""
 
@@ -90,7 +95,11 @@ def register(
     sets = [c for g in range(n_groups) if (c := _constellation(table, group, g, theta, state_sd, s)) is not None]
     ids = [int(group[table.face_frame[c.rows[0]]]) for c in sets]
     best = max(
-        (_laid(sets, order, r, people, s) for r in rosters for order in _orders(table, sets, r, people)),
+        (
+            _relinked(sets, order, _laid(sets, order, r, people, s), people)
+            for r in rosters
+            for order in _orders(table, sets, r, people)
+        ),
         key=lambda outcome: outcome.score,
     )
     out = theta.copy()
@@ -132,18 +141,77 @@ def _laid(
     for i in order:
         shift[i] = _place(sets[i], roster, people).shift
         roster = _grown(sets[i], shift[i], roster, people, s)
-    for _ in range(SECOND_PASSES):
+    return _settled(sets, order, shift, roster, people, SECOND_PASSES)
+
+
+def _settled(
+    sets: list[Constellation],
+    order: list[int],
+    shift: dict[int, FloatArray],
+    roster: Roster,
+    people: Population,
+    passes: int,
+) -> _Outcome:
+    """Persons and groups in turn, each group on what the others found; and how well it all explains the faces."""
+    shift = dict(shift)
+    for _ in range(passes):
         counts = _counts(sets, shift, roster, people)
+        roster, counts = _pruned(roster, counts)
         roster = _recoloured(sets, shift, roster, people)
         for i in order:
             others = counts.sum(axis=0) - counts[i]
             shift[i] = _place(sets[i], _only(roster, roster.referenced | (others > 0.5)), people).shift
     roster = _recoloured(sets, shift, roster, people)
-    score = sum(float(_score(sets[i], shift[i][None], roster, people)[0]) for i in order if not sets[i].pinned)
-    score += sum(float(_score(sets[i], shift[i][None], roster, people)[0]) for i in order if sets[i].pinned)
+    score = sum(float(_score(c, shift[i][None], roster, people)[0]) for i, c in enumerate(sets))
     off = (roster.z - people.mean)[~roster.referenced]
     score += float(-0.5 * np.einsum("pi,ij,pj->", off, np.linalg.inv(people.covariance), off))
     return _Outcome(shift, roster, score - NEW_PERSON_COST * roster.n)
+
+
+def _relinked(sets: list[Constellation], order: list[int], outcome: _Outcome, people: Population) -> _Outcome:
+    """The outcome after trying to take a person found by colour for one with a reference.
+
+    Groups that agree among themselves but were never tied to the reference may float as a whole, with the reference
+    person taken for a new one: then all of them move by the same shift.
+    """
+    for _ in range(MOST_RELINKS):
+        r = outcome.roster
+        tried = []
+        for known in np.flatnonzero(r.referenced):
+            for found in np.flatnonzero(~r.referenced & ~r.named):
+                move = r.z[known] - r.z[found]
+                shift = {i: d + (0.0 if sets[i].pinned else move) for i, d in outcome.shift.items()}
+                moved = replace(r, z=np.where(r.referenced[:, None], r.z, r.z + move))
+                keep = np.arange(r.n) != found
+                tried.append(_settled(sets, order, shift, _kept(moved, keep), people, 1))
+        best = max(tried, key=lambda o: o.score, default=outcome)
+        if best.score <= outcome.score:
+            break
+        outcome = best
+    return outcome
+
+
+def _pruned(roster: Roster, counts: FloatArray) -> tuple[Roster, FloatArray]:
+    """Without persons found by colour whom hardly a face shows any more."""
+    keep = roster.referenced | roster.named | (counts.sum(axis=0) >= SMALLEST_COUNT)
+    return (roster, counts) if keep.all() else (_kept(roster, keep), counts[:, keep])
+
+
+def _kept(roster: Roster, keep: BoolArray) -> Roster:
+    columns = np.append(keep, True)
+    share = roster.share[columns]
+    return replace(
+        roster,
+        names=tuple(n for n, k in zip(roster.names, keep, strict=True) if k),
+        named=roster.named[keep],
+        referenced=roster.referenced[keep],
+        z=roster.z[keep],
+        covariance=roster.covariance[keep],
+        prior_mean=roster.prior_mean[keep],
+        prior_precision=roster.prior_precision[keep],
+        log_prior=roster.log_prior[:, columns],
+        share=share / share.sum(),
+    )
 
 
 def _constellation(
@@ -210,7 +278,10 @@ def _score(c: Constellation, d: FloatArray, roster: Roster, people: Population) 
     light = -0.5 * (TAILS + 1.0) * np.log1p(_away(c, d) ** 2 / TAILS).sum(axis=1)
     if c.pinned:
         light = np.zeros(len(d))
-    return np.asarray(log_sum(_log_joint(c, d, roster, people)).sum(axis=1) + light)
+    joint = _log_joint(c, d, roster, people)
+    total = log_sum(joint)
+    seen = np.exp(joint[..., :-1][..., roster.referenced] - total[..., None]).sum(axis=(1, 2))
+    return np.asarray(total.sum(axis=1) + light - ABSENT_COST * np.exp(-seen))
 
 
 def _away(c: Constellation, d: FloatArray) -> FloatArray:
@@ -281,7 +352,7 @@ def _recoloured(sets: list[Constellation], shift: dict[int, FloatArray], roster:
     return replace(roster, z=z, covariance=covariance, share=share / share.sum())
 
 
-def _only(roster: Roster, usable: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Roster:
+def _only(roster: Roster, usable: BoolArray) -> Roster:
     """The roster with the other persons out of reach (their share is next to nothing)."""
     share = np.where(np.append(usable, True), roster.share, 1e-9)
     return replace(roster, share=share / share.sum())
