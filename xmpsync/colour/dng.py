@@ -141,6 +141,12 @@ def _words(name: str) -> list[str]:
     return [word for word in re.findall(r"[a-z0-9]+", name.casefold()) if word not in _COMPANY]
 
 
+def calibration_temperature_k(tags: Tags, i: int) -> float:
+    """Colour temperature of calibration i (0, 1, 2), that of an unknown illuminant where the tags do not say."""
+    temperature_k, _ = _illuminant(tags, i)
+    return SINGLE_TEMPERATURE_K if temperature_k is None else temperature_k
+
+
 def _illuminant(tags: Tags, i: int) -> tuple[float | None, tuple[float, float] | None]:
     code = t.numbers(tags, t.CALIBRATION_ILLUMINANT[i], f"CalibrationIlluminant{i + 1}", 1)
     if code is None:

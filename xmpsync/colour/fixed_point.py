@@ -99,7 +99,7 @@ def _scanned(
     change = (errors[:-1] > 0) & (errors[1:] <= 0)
     k = change.argmax(axis=0)[None]
     a, fa, b, fb = (np.take_along_axis(x, i, axis=0)[0] for i in (k, k + 1) for x in (grid, errors))
-    return a, fa, b, fb
+    return a, np.where(change.any(axis=0), fa, np.nan), b, fb
 
 
 def _where(

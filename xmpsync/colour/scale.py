@@ -29,9 +29,9 @@ class Extent(StrEnum):
     """How far the pairs carry."""
 
     MATRICES = "matrices"
-    """Several kinds of light: both calibrations are fitted."""
+    """Warm and cool light are both known: the editor's matrices are fitted."""
     OFFSET = "offset"
-    """One kind of light: numbers are shifted to agree there, elsewhere cameras' average behaviour is kept."""
+    """Only some light is known: numbers are shifted to agree there, elsewhere cameras' average behaviour is kept."""
     NONE = "none"
     """No pairs, or they are not explained, or there is nothing to learn: the base profile stays as it was."""
 
@@ -123,7 +123,7 @@ def fit_scale(
         return replace(measured, reason=_refusal(fit) + _completed(base))
     if base.source not in SINGLE_SOURCES and fit is fits[0] and fit.base_explains:
         return replace(measured, reason="the camera's own profile already gives the editor's numbers")
-    extent = Extent.MATRICES if fit.n_lights >= settings.lights_for_matrices else Extent.OFFSET
+    extent = Extent.MATRICES if fit.both_known else Extent.OFFSET
     return replace(
         measured,
         extent=extent,
@@ -166,7 +166,7 @@ def _refusal(fit: Fit) -> str:
 
 def _account(fit: Fit, extent: Extent) -> str:
     lights = "one kind of light" if fit.n_lights == 1 else f"{fit.n_lights} kinds of light"
-    did = "both matrices fitted" if extent is Extent.MATRICES else "an offset around this light, averages elsewhere"
+    did = "both matrices fitted" if extent is Extent.MATRICES else "an offset around that light, averages elsewhere"
     return (
         f"{fit.n_used} of {fit.n_distinct} distinct pairs over {lights}: {did}; numbers agree to "
         f"{fit.residual_mired:.1f} mired and {fit.residual_tint:.1f} tint, before {fit.before_mired:.1f} and "

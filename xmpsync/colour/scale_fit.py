@@ -61,7 +61,10 @@ class ScaleSettings:
     same_light_tint: float = 30.0
     """Whites nearer than this are one kind of light: so far an automatic white balance wanders under one lamp, and less
     than from sun to shade (50 mired)."""
-    lights_for_matrices: int = 2
+    known_mired: float = 2.0
+    known_tint: float = 2.0
+    """Both calibrations count as known where the numbers under standard light A and D65 are this certain (one sd):
+    about a quarter of a just visible difference on skin."""
     passes: int = 40
 
 
@@ -80,6 +83,7 @@ class Fit:
     before_mired: float
     before_tint: float
     doubts: tuple[tuple[float, float, float], ...]
+    both_known: bool
 
 
 DOUBT_K = (2500.0, 2850.0, 3300.0, 4000.0, 5000.0, 6500.0, 8500.0)
@@ -121,6 +125,7 @@ def fit_matrices(
     inlier = (np.abs(found) / sd <= settings.inlier_sd).all(axis=-1)
     used = inlier if inlier.any() else np.ones(len(pairs), bool)
     residual, was = (np.sqrt(np.mean(np.nan_to_num(x[used], nan=UNEXPLAINED) ** 2, axis=0)) for x in (found, before))
+    doubts = model.doubts(np.asarray(np.linalg.inv(curvature), float))
     return Fit(
         profile=fitted,
         explained=bool(inlier.mean() >= settings.least_share),
@@ -132,7 +137,12 @@ def fit_matrices(
         residual_tint=float(residual[1]),
         before_mired=float(was[0]),
         before_tint=float(was[1]),
-        doubts=model.doubts(e, np.asarray(np.linalg.inv(curvature), float)),
+        doubts=doubts,
+        both_known=all(
+            sd_mired <= settings.known_mired and sd_tint <= settings.known_tint
+            for kelvin, sd_mired, sd_tint in doubts
+            if kelvin in (WARM_K, COOL_K)
+        ),
     )
 
 
@@ -206,10 +216,10 @@ class _Model:
         ]
         return replace(self._base, calibrations=tuple(sorted(calibrations, key=lambda c: c.temperature_k)))
 
-    def doubts(self, e: FloatArray, covariance: FloatArray) -> tuple[tuple[float, float, float], ...]:
+    def doubts(self, covariance: FloatArray) -> tuple[tuple[float, float, float], ...]:
         """(temperature, sd in mired, sd in tint) of the fitted numbers for lights on the locus."""
         mired, tint = 1e6 / np.array(DOUBT_K), np.zeros(len(DOUBT_K))
-        by_e = np.linalg.inv(self.log_by_numbers(mired, tint)) @ self.predict(e, mired, tint)[1]
+        by_e = np.linalg.inv(self.log_by_numbers(mired, tint)) @ self.predict(np.zeros(self.size), mired, tint)[1]
         variance = np.einsum("nik,kl,nil->ni", by_e, covariance, by_e)
         return tuple((k, float(m), float(t)) for k, (m, t) in zip(DOUBT_K, np.sqrt(variance), strict=True))
 
