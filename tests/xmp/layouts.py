@@ -50,6 +50,7 @@ class Layout:
     label: str
     decoys: list[str]
     declaration: bool
+    declare: str
 
     def render(
         self, values: dict[str, str] | None = None, edited: frozenset[str] = frozenset(), rating: str | None = None
@@ -64,7 +65,8 @@ class Layout:
         parts: list[str] = []
         if self.declaration:
             parts.append(f"<?xml version={q}1.0{q}?>{n}")
-        rdf = f"<{self.rdf}:RDF xmlns:{self.rdf}={q}{RDF}{q}>{n}"
+        declared = "".join(" " + item for item in self._declarations()) if self.declare == "rdf" else ""
+        rdf = f"<{self.rdf}:RDF xmlns:{self.rdf}={q}{RDF}{q}{declared}>{n}"
         for index in range(self.descriptions):
             rdf += self._description(index, values, edited, rating)
         rdf += f"</{self.rdf}:RDF>{n}"
@@ -86,12 +88,14 @@ class Layout:
         q, n, crs = self.quote, self.line, self.crs
         space = n + "   " if n else " "
         attributes = [f"{self.rdf}:about={q}{self.about[index]}{q}"]
-        attributes += [
-            f"xmlns:{crs}={q}{CRS}{q}",
-            f"xmlns:xmp={q}{XMP}{q}",
-            f"xmlns:dc={q}{DC}{q}",
-            f"xmlns:o={q}{OTHER}{q}",
-        ]
+        declarations = self._declarations()
+        if self.declare == "description":
+            attributes += declarations
+        elif self.declare == "property":
+            # attributes need theirs here; elements bring their own
+            attributes += [item for item in declarations if item.startswith((f"xmlns:{crs}=", "xmlns:dc")) is False]
+            if any(self.forms[name] == "attribute" and self.places[name] == index for name in values):
+                attributes.append(f"xmlns:{crs}={q}{CRS}{q}")
         elements: list[str] = []
         if "element" in self.decoys and index == 0:
             elements.append(f"<o:Temperature>1</o:Temperature><!-- <{crs}:Tint>9</{crs}:Tint> -->")
@@ -109,14 +113,16 @@ class Layout:
             attributes.append(f"xmp:Label={q}{self.label}{q}")
             if "structure" in self.decoys:
                 elements.append(
-                    f"<o:s {self.rdf}:parseType={q}Resource{q}><{crs}:Temperature>1</{crs}:Temperature>"
+                    f"<o:s {self.rdf}:parseType={q}Resource{q} xmlns:{crs}={q}{CRS}{q}>"
+                    f"<{crs}:Temperature>1</{crs}:Temperature>"
                     f"<{crs}:Tint>{self.label}</{crs}:Tint></o:s>"
                 )
             if "cdata" in self.decoys:
                 elements.append(f"<o:t><![CDATA[<{crs}:Temperature>1</{crs}:Temperature> & ]]></o:t>")
         if self.keywords is not None and index == self.descriptions - 1:
             words = "".join(f"{n}    <{self.rdf}:li>{word}</{self.rdf}:li>" for word in self.keywords)
-            elements.append(f"<dc:subject><{self.rdf}:Bag>{words}{n}</{self.rdf}:Bag></dc:subject>")
+            own = f" xmlns:dc={q}{DC}{q}" if self.declare == "property" else ""
+            elements.append(f"<dc:subject{own}><{self.rdf}:Bag>{words}{n}</{self.rdf}:Bag></dc:subject>")
         if "instruction" in self.decoys:
             elements.append(f"<?note {crs}:Tint={q}1{q}?>")
         start = f"  <{self.rdf}:Description " + space.join(attributes)
@@ -124,8 +130,16 @@ class Layout:
             return start + f"/>{n}"
         return start + ">" + n + "".join(f"   {item}{n}" for item in elements) + f"  </{self.rdf}:Description>{n}"
 
+    def _declarations(self) -> list[str]:
+        q = self.quote
+        return [
+            f"xmlns:{self.crs}={q}{CRS}{q}", f"xmlns:xmp={q}{XMP}{q}", f"xmlns:dc={q}{DC}{q}", f"xmlns:o={q}{OTHER}{q}",
+        ]  # fmt: skip
+
     def _element(self, name: str, text: str, form: str, edited: bool) -> str:
-        q, rdf, tag = self.quote, self.rdf, f"{self.crs}:{name}"
+        q, rdf, end = self.quote, self.rdf, f"{self.crs}:{name}"
+        own = self.declare == "property"
+        tag = f"{end} xmlns:{self.crs}={q}{CRS}{q}" if own else end
         plain = text
         if form == "cdata" and not edited:
             plain = f"<![CDATA[{text}]]>"
@@ -136,14 +150,14 @@ class Layout:
         elif form == "comment":
             plain = f"{text}<!-- {name} -->" if edited else f"{text[:1]}<!-- {name} -->{text[1:]}"
         if form == "language":
-            return f"<{tag} xml:lang={q}en{q}>{plain}</{tag}>"
+            return f"<{tag} xml:lang={q}en{q}>{plain}</{end}>"
         if form == "resource":
-            return f"<{tag} {rdf}:parseType={q}Resource{q}><o:q>x</o:q> <{rdf}:value>{plain}</{rdf}:value></{tag}>"
+            return f"<{tag} {rdf}:parseType={q}Resource{q}><o:q>x</o:q> <{rdf}:value>{plain}</{rdf}:value></{end}>"
         if form == "node":
-            return f"<{tag}><{rdf}:Description {rdf}:value={q}{plain}{q} o:q={q}y{q}/></{tag}>"
+            return f"<{tag}><{rdf}:Description {rdf}:value={q}{plain}{q} o:q={q}y{q}/></{end}>"
         if form == "short":
             return f"<{tag} o:q={q}z{q} {rdf}:value={q}{plain}{q}/>"
-        return f"<{tag}>{plain}</{tag}>"
+        return f"<{tag}>{plain}</{end}>"
 
 
 _WORDS = st.text(st.sampled_from("abcäß漢🦊 -_0"), min_size=1, max_size=8).map(str.strip).filter(bool)
@@ -183,4 +197,5 @@ def layouts(draw: DrawFn) -> Layout:
         label=draw(st.sampled_from(("Rot &amp; Grün", "crs:Tint=&quot;1&quot; >", "&#x1F98A;", ""))),
         decoys=draw(st.lists(st.sampled_from(("element", "structure", "cdata", "instruction")), unique=True)),
         declaration=draw(st.booleans()),
+        declare=draw(st.sampled_from(("description", "rdf", "property"))),
     )

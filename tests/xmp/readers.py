@@ -25,13 +25,12 @@ Tree = Any
 
 def as_utf8(data: bytes) -> bytes:
     """A packet's text as UTF-8, by Python's codecs alone; XML declarations are cut off."""
-    for mark, codec in (
+    marks = (
         (b"\xff\xfe\0\0", "utf-32"), (b"\0\0\xfe\xff", "utf-32"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"),
         (b"\xef\xbb\xbf", "utf-8-sig"),
-    ):  # fmt: skip
-        if data.startswith(mark):
-            break
-    else:
+    )  # fmt: skip
+    codec = next((codec for mark, codec in marks if data.startswith(mark)), None)
+    if codec is None:
         zeros = data[:4].count(0)
         codec = {3: "utf-32-", 2: "utf-16-"}.get(zeros, "utf-8")
         if codec != "utf-8":

@@ -74,10 +74,11 @@ def compare(expected: Statements, seen: Statements) -> None:
 
 
 def same_meaning(before: bytes, after: bytes) -> None:
-    """Raises `OwnCheckFailed` unless two packets differ in nothing but white space around the properties."""
+    """Raises `OwnCheckFailed` unless two packets differ only in white space around rdf:RDF and the properties."""
     packet = Packet.parse(before)
-    again = _same_events(packet, after, set())
-    compare(read_statements(packet.encoded.utf8), _seen_after(again))
+    again = _same_events(packet, after, set(), padding=True)
+    seen = read_statements(packet.encoded.utf8)
+    compare(seen, Statements(_seen_after(again).properties, seen.around))
 
 
 def _seen_after(packet: Packet) -> Statements:
@@ -103,38 +104,41 @@ def _bytes_outside(packet: Packet, edits: list[Edit], result: bytes) -> None:
         raise OwnCheckFailed("An edit would have changed the packet's length wrongly", next_step=_NEXT)
 
 
-def _same_events(packet: Packet, result: bytes, changed: set[str]) -> Packet:
+def _same_events(packet: Packet, result: bytes, changed: set[str], *, padding: bool = False) -> Packet:
     try:
         after = Packet.parse(result)
     except SidecarMalformed as error:
         raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
-    if list(_events(packet, changed)) != list(_events(after, changed)):
+    if list(_events(packet, changed, padding=padding)) != list(_events(after, changed, padding=padding)):
         raise OwnCheckFailed("An edit would have changed other parts of the packet", next_step=_NEXT)
     if after.encoded.codec != packet.encoded.codec or after.about != packet.about:
         raise OwnCheckFailed("An edit would have changed the packet's encoding or subject", next_step=_NEXT)
     return after
 
 
-def _events(packet: Packet, changed: set[str]) -> Iterator[object]:
-    """The document as a flat stream without the changed properties and without white space around properties."""
+def _events(packet: Packet, changed: set[str], *, padding: bool) -> Iterator[object]:
+    """The document as a flat stream without the changed properties and without white space around properties, and
+    with `padding` also without white space beside rdf:RDF."""
     yield packet.document.asides
-    descriptions = {id(description) for description in packet.descriptions}
-    yield from _element_events(packet.document.root, descriptions, changed)
+    loose = {id(description) for description in packet.descriptions}
+    if padding and packet.rdf.parent is not None:
+        loose.add(id(packet.rdf.parent))
+    yield from _element_events(packet.document.root, loose, changed)
 
 
-def _element_events(element: Element, descriptions: set[int], changed: set[str]) -> Iterator[object]:
+def _element_events(element: Element, loose: set[int], changed: set[str]) -> Iterator[object]:
     stack: list[object] = [element]
     while stack:
         item = stack.pop()
         if not isinstance(item, Element):
             yield item
             continue
-        is_description = id(item) in descriptions
+        is_loose = id(item) in loose
         yield item.name
-        yield [pair for pair in item.attributes if not (is_description and pair[0] in changed)]
+        yield [pair for pair in item.attributes if not (is_loose and pair[0] in changed)]
         stack.append(None)  # the end tag
         for child in reversed(item.content):
-            if is_description and (
+            if is_loose and (
                 (isinstance(child, Element) and child.name in changed)
                 or (isinstance(child, str) and not child.strip(XML_SPACE))
             ):

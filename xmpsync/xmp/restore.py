@@ -107,13 +107,13 @@ class _Plan:
                 continue  # somebody saved since, and said so
             if present == old:
                 continue
-            if old is None:
+            if old is None or before is None:
                 self._remove(name)
             elif present is None:
                 missing[name] = old
                 self.changes[name] = becomes_text(old)
             else:
-                self._put_back(name, old)
+                self._put_back(name, old, before)
         if missing:
             self.edits += insert_simple(now, missing)
         self._keywords(ours)
@@ -122,12 +122,10 @@ class _Plan:
         self.changes[name] = becomes_absent
         self.edits.append(_removal(self.now, name))
 
-    def _put_back(self, name: str, old: str) -> None:
+    def _put_back(self, name: str, old: str, before: Packet) -> None:
         self.changes[name] = becomes_text(old)
         value = self.now.properties[name].value
-        raw = b"<"
-        if self.before is not None:
-            raw = raw_value(self.before, self.before.properties[name].value)
+        raw = raw_value(before, before.properties[name].value)
         if any(sign in raw for sign in b"<\"'"):
             raw = escaped(old).encode("utf-8")  # its own spelling does not fit everywhere
         self.edits += replace_raw_value(self.now, value, raw)
@@ -151,8 +149,7 @@ class _Plan:
             self.edits.append(Edit(element.start - len(space_before(utf8, element.start)), element.end, b""))
 
         def without(tree: Tree | None) -> Tree | None:
-            if tree is None:
-                return None
+            assert tree is not None  # the second reader sees the list that ours has read
             kept = tuple(item for index, item in enumerate(tree[2]) if index not in gone)
             return (tree[0], tree[1], kept, tree[3])
 

@@ -205,13 +205,11 @@ class _Scanner:
 
     def _start(self, name: str, flat: list[str]) -> None:
         parent = self.open[-1] if self.open else None
-        element = Element(
-            name, list(zip(flat[::2], flat[1::2], strict=True)), self.declared, self.parser.CurrentByteIndex, parent
-        )
+        declared, self.declared = self.declared, {}
+        attributes = list(zip(flat[::2], flat[1::2], strict=True))
+        element = Element(name, attributes, declared, self.parser.CurrentByteIndex, parent)
         if len(flat) > 2 * self.limits.max_attributes_of_one:
             self._refuse(f"An element has more than {self.limits.max_attributes_of_one} attributes", element.start)
-        if self.declared:
-            self.declared = {}
         if parent is None:
             self.root = element
         else:

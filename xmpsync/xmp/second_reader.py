@@ -51,16 +51,12 @@ def read_statements(utf8: bytes) -> Statements:
     metas: list[Any] = list(root.iter(*_META))
     rdf: Any = next((metas[0] if metas else root).iter(_RDF + "RDF"))
     properties: dict[str, Tree] = {}
-    for description in rdf:
-        if description.tag != _DESCRIPTION:
-            continue
-        for name, text in description.attrib.items():
-            if name.startswith("{" + names.XML) or name == _ABOUT:
-                continue
-            properties[_spelled(name)] = ("text", text, ())
-        for child in description:
-            if isinstance(child.tag, str):
-                properties[_spelled(child.tag)] = _property(child)
+    for description in _elements(rdf):
+        for name, text in _attributes(description).items():
+            if name != _ABOUT:
+                properties[_spelled(name)] = ("text", text, ())
+        for child in _elements(description):
+            properties[_spelled(child.tag)] = _property(child)
     return Statements(properties, _around(root, rdf))
 
 
@@ -77,9 +73,14 @@ def _elements(element: Any) -> list[Any]:
     return [child for child in element if isinstance(child.tag, str)]
 
 
+def _attributes(element: Any) -> dict[str, str]:
+    """Attributes but those of XML itself."""
+    return {name: text for name, text in element.attrib.items() if not name.startswith("{" + names.XML)}
+
+
 def _property(element: Any) -> Tree:
-    attributes = dict(element.attrib)
-    language = attributes.pop(_LANGUAGE, None)
+    attributes = _attributes(element)
+    language = element.get(_LANGUAGE)
     outer = () if language is None else ((_LANGUAGE, language),)
     parse_type = attributes.pop(_RDF + "parseType", None)
     resource = attributes.pop(_RDF + "resource", None)
@@ -98,7 +99,7 @@ def _property(element: Any) -> Tree:
 def _node(node: Any, outer: Tree) -> Tree:
     if node.tag in (_RDF + "Bag", _RDF + "Seq", _RDF + "Alt"):
         return ("array", node.tag[len(_RDF) :], tuple(_property(item) for item in _elements(node)), outer)
-    attributes = dict(node.attrib)
+    attributes = _attributes(node)
     attributes.pop(_ABOUT, None)
     if node.tag != _DESCRIPTION:
         attributes[_RDF + "type"] = node.tag
