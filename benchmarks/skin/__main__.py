@@ -23,7 +23,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--quick", action="store_true", help="a tenth of the frames")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--model-skin", action="store_true", help="the melanin model even where measured spectra are")
-    parser.add_argument("--sensitivities", type=Path, help="npz with more cameras (name, wavelength_nm, sensitivity_rgb)")
+    parser.add_argument(
+        "--sensitivities", type=Path, help="npz with more cameras (name, wavelength_nm, sensitivity_rgb)"
+    )
     parser.add_argument("--break", dest="broken", choices=sorted(BROKEN), help="a worse estimator: the bench must fail")
     parser.add_argument("--cells-per-px", type=float, default=BenchSettings().cells_per_px)
     parser.add_argument("--json", type=Path, help="where to write everything")
@@ -54,14 +56,18 @@ def main(arguments: list[str] | None = None) -> int:
         ("portrait", lambda r: r.person.split(",")[0]),
     ):
         print(table(single, key, title), end="\n\n")
-    print(table([r for r in rows if r.mixed], lambda r: f"share {int(r.share * 10) / 10:.1f}", "two lights"), end="\n\n")
+    print(
+        table([r for r in rows if r.mixed], lambda r: f"share {int(r.share * 10) / 10:.1f}", "two lights"), end="\n\n"
+    )
     reasons = [r.unusable for r in rows if r.unusable]
     print("not measured:", {reason: reasons.count(reason) for reason in sorted(set(reasons))} or "none")
     spread = calibration(rows)
     print(f"error over predicted sd: rms {spread['rms']:.2f}, by the median {spread['median']:.2f}\n")
     wanted = figures(rows)
     for w in wanted:
-        print(f"{'ok  ' if w.met else 'MISS'} {w.figure:<32} {w.value:7.3f}  wanted {'>=' if w.at_least else '<='} {w.bound}")
+        print(
+            f"{'ok  ' if w.met else 'MISS'} {w.figure:<32} {w.value:7.3f}  wanted {'>=' if w.at_least else '<='} {w.bound}"
+        )
     if options.json:
         report = as_json(rows, {k: str(v) for k, v in vars(options).items()})
         options.json.write_text(json.dumps(report, indent=1), encoding="utf-8")

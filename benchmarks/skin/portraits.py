@@ -95,6 +95,8 @@ def _take_apart(name: str, picture: npt.NDArray[np.uint8]) -> Portrait:
     columns = np.stack([np.ones(3), -step_m, -step_b], axis=1)
     offset = logs - np.median(logs[core], axis=0)
     shading, melanin, blood = np.moveaxis(offset @ np.linalg.inv(columns).T, -1, 0)
+    # A print's tone curve makes shadows redder than the body is; under one light a body's colour does not follow shading.
+    melanin, blood = (_without(values, shading, core) for values in (melanin, blood))
     melanin, blood = np.clip(melanin, -0.5, 0.8), np.clip(blood, -0.5, 0.8)
     fine = np.log(rgb[..., 1]) - logs[..., 1]
     shading = np.clip(np.where(skin > 0.02, shading, offset[..., 1]), -3.0, 1.0) + fine
@@ -124,7 +126,15 @@ def _inside(polygon: Array, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
     return np.asarray(polygon2mask(shape, polygon[:, ::-1]))
 
 
-def _grown(outlines: tuple[tuple[int, ...], ...], mesh: Array, shape: tuple[int, int], by_px: float) -> npt.NDArray[np.bool_]:
+def _without(values: Array, shading: Array, where: npt.NDArray[np.bool_]) -> Array:
+    """`values` less their straight-line dependence on shading inside `where`."""
+    slope = np.polyfit(shading[where], values[where], 1)[0]
+    return np.asarray(values - slope * np.clip(shading, -1.5, 1.0))
+
+
+def _grown(
+    outlines: tuple[tuple[int, ...], ...], mesh: Array, shape: tuple[int, int], by_px: float
+) -> npt.NDArray[np.bool_]:
     found = np.zeros(shape, dtype=bool)
     for outline in outlines:
         found |= ndimage.binary_dilation(_inside(mesh[list(outline)], shape), iterations=max(1, int(by_px)))

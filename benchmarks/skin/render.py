@@ -1,11 +1,13 @@
 """One relit face as a camera sees it: cells with noise, places, and the truth.
 
-Truth: the noise-free diffuse camera colour (no surface reflection) of clean skin (`Portrait.truth`) in the brighter
-half, by true shading, of the side that the first light lights: its linear mean. Level of lit skin: the same mean.
+Truth: the noise-free diffuse camera colour (no surface reflection) of clean skin (`Portrait.truth`), its linear mean
+over the half of it that the scene's shading makes brighter; with two lights, of the side that the second does not reach.
+It is taken from the portrait at its own resolution, so that it knows nothing of the frame's size, noise or clipping.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +85,6 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
 
     shading, melanin, blood = warp(portrait.shading), warp(portrait.melanin), warp(portrait.blood)
     skin, gloss = np.clip(warp(portrait.skin), 0, 1), warp(portrait.gloss)
-    truth = warp(portrait.truth.astype(np.float64)) > 0.9
     rgb = np.stack([warp(portrait.rgb[..., k]) for k in range(3)], axis=-1)
     # centre of the bin grid: fractions of the picture
     cell_from_picture = np.linalg.inv(picture_from_cell)
@@ -104,35 +105,47 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
     one = seen(shot.light)
     white_one = camera.see(shot.light, np.ones(31))
     diffuse, white = one, np.broadcast_to(white_one, one.shape)
-    near_first = np.ones((h, w), dtype=bool)
+    share_at = _share(shot, picture_from_cell)
     if shot.second is not None:
         two = seen(shot.second)
         white_two = camera.see(shot.second, np.ones(31))
-        # the side axis turns with the face
-        axis = cell_from_picture @ np.array([1.0, 0.0])
-        axis = axis / np.hypot(*axis) * np.sign(axis[0] if abs(axis[0]) > 1e-9 else 1.0)
-        position = shot.side * (across * axis[0] + down * axis[1])
-        share = shot.second_share / (1 + np.exp(-position / 0.06))
+        share = share_at(np.stack([across, down], axis=-1))
         diffuse = (1 - share)[..., None] * one + share[..., None] * two
         white = (1 - share)[..., None] * white_one + share[..., None] * white_two
-        near_first = position < 0
     gain = WHITE_AT_ZERO_EV / white_one.max() * 2.0**shot.ev
     clean = gain * diffuse
     total = clean + gain * shot.gloss * (gloss * skin)[..., None] * white
 
-    if truth.sum() < 4:
-        truth = skin >= np.quantile(skin, 0.9)
-    chosen = truth & near_first if (truth & near_first).sum() >= 4 else truth
-    lit = chosen & (shading >= np.median(shading[chosen]))
+    # the truth, on the portrait's own pixels
+    ty, tx = np.nonzero(portrait.truth)
+    at = (np.stack([tx, ty], axis=-1) + 0.5 - centre) @ cell_from_picture.T / shot.face_cells
+    bright = portrait.shading[ty, tx] * np.exp2(shot.slope_ev * (at @ (np.cos(direction), np.sin(direction))))
+    chosen = np.ones(len(at), dtype=bool)
+    if shot.second is not None:
+        chosen = share_at(at) < 0.1 * shot.second_share
+    chosen &= bright >= np.median(bright[chosen])
+    body = _body(camera, shot.light, reflectance, portrait.melanin[ty, tx][chosen], portrait.blood[ty, tx][chosen])
+    seen_truth = gain * body * bright[chosen][:, None]
     noise = noise_model(shot.iso)
     cells = expose(total, noise, rng)
     return Rendered(
         cells=cells,
         mesh=mesh,
-        truth=clean[lit].mean(axis=0),
-        truth_clipped=float(cells.clipped[chosen].mean()),
+        truth=seen_truth.mean(axis=0),
+        truth_clipped=float((seen_truth >= 1.0).any(axis=-1).mean()),
         neutral=tuple(float(v) for v in white_one / white_one.max()),  # type: ignore[arg-type]
     )
+
+
+def _share(shot: Shot, picture_from_cell: Array) -> Callable[[Array], Array]:
+    """Share of the second light at points (..., 2) in face widths from the middle; the axis turns with the face."""
+    axis = np.linalg.inv(picture_from_cell) @ np.array([1.0, 0.0])
+    axis = axis / np.hypot(*axis)
+
+    def at(points: Array) -> Array:
+        return np.asarray(shot.second_share / (1 + np.exp(-shot.side * (points @ axis) / 0.06)))
+
+    return at
 
 
 def expose(total: Array, noise: NoiseModel, rng: np.random.Generator) -> Cells:

@@ -96,7 +96,9 @@ def model_spectra(per_class: int, rng: np.random.Generator) -> list[SkinSpectrum
     """`per_class` spectra of each ITA class from the model, melanin and blood drawn at random."""
     found: dict[str, list[SkinSpectrum]] = {tone: [] for tone in ITA_CLASSES}
     for _ in range(4000):
-        reflectance = model_reflectance(float(np.exp(rng.uniform(np.log(1e-4), np.log(4e-3)))), rng.uniform(0.005, 0.05))
+        reflectance = model_reflectance(
+            float(np.exp(rng.uniform(np.log(1e-4), np.log(4e-3)))), rng.uniform(0.005, 0.05)
+        )
         tone = ita_class(_fast_ita(reflectance))
         if len(found[tone]) < per_class:
             found[tone].append(SkinSpectrum(reflectance, tone, "model"))

@@ -60,6 +60,7 @@ class Row:
     iso: float
     ev: float
     truth_clipped: float
+    gloss: float = 0.0
     unusable: str | None = None
     delta_e00: float | None = None
     level_ev: float | None = None
@@ -116,6 +117,7 @@ def run_person(
             iso=shot.iso,
             ev=shot.ev,
             truth_clipped=frame.truth_clipped,
+            gloss=shot.gloss,
             mixed=shot.second is not None,
             mired_apart=0.0 if shot.second is None else abs(mired(shot.light) - mired(shot.second)),
             share=shot.second_share,

@@ -37,6 +37,15 @@ class Estimate:
         return answer
 
 
+@dataclass(frozen=True, slots=True)
+class Level:
+    """ln of green, its variance, and the part of that which is noise."""
+
+    log_green: float
+    variance: float
+    noise: float
+
+
 def estimate_mean(evidence: Evidence, index: npt.NDArray[np.intp], settings: SkinSettings) -> Estimate:
     """Linear mean of the bins `index` (shading keeps a body's colour, so the sum has it too)."""
     camera = evidence.camera[index]
@@ -53,17 +62,16 @@ def estimate_mean(evidence: Evidence, index: npt.NDArray[np.intp], settings: Ski
 
 
 def combine(
-    estimates: list[Estimate], weights: list[float], level: Estimate, settings: SkinSettings
+    estimates: list[Estimate], weights: list[float], level: Level, settings: SkinSettings
 ) -> tuple[Vec3, Array, float]:
     """Face colour, covariance of its logarithms and its largest relative sd by noise alone.
 
-    Chromaticity: weighted mean over the regions. Level: ln G of `level`, the dominating side's mean.
+    Chromaticity: weighted mean over the regions. Level: `level`, of the dominating side as a whole.
     """
     w = np.asarray(weights) / np.sum(weights)
     each = np.stack([e.level_chroma for e in estimates])
     chroma = w @ each[:, 1:]
-    level_log = float(level.level_chroma[0])
-    logs = log_from_level_chroma @ np.concatenate([[level_log], chroma])
+    logs = log_from_level_chroma @ np.concatenate([[level.log_green], chroma])
     camera = np.exp(logs)
 
     parts = np.stack([level_chroma_from_log @ e.log_covariance @ level_chroma_from_log.T for e in estimates])
@@ -75,10 +83,9 @@ def combine(
         between = np.einsum("r,ri,rj->ij", w, off, off) * float((w**2).sum())
         covariance[1:, 1:] += settings.between_regions**2 * between
     covariance[1:, 1:] += np.eye(2) * settings.floor_chroma**2
-    level_part = level_chroma_from_log @ level.log_covariance @ level_chroma_from_log.T
-    covariance[0, 0] = level_part[0, 0] + settings.floor_level**2
+    covariance[0, 0] = level.variance + settings.floor_level**2
     noise = np.einsum("r,rij->ij", w**2, noise_parts)
-    noise_sd = float(np.sqrt(max(noise[1, 1], noise[2, 2], level.noise[1, 1])))
+    noise_sd = float(np.sqrt(max(noise[1, 1], noise[2, 2], level.noise)))
     full: Array = log_from_level_chroma @ covariance @ log_from_level_chroma.T
     return (float(camera[0]), float(camera[1]), float(camera[2])), full, noise_sd
 

@@ -11,12 +11,56 @@ harm is large and so is its visibility here.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from xmpsync.skin.bins import Array
+from xmpsync.skin.bins import Array, Mask
 
+LEAST_SPREAD = 1e-3
+"""Spread of shares below which a perfectly even surface is not cut."""
+MOST_SHARE = 0.95
 LEAST_CONTRAST = 0.02
 """u.u below which body and light have the same colour, and nothing can be told apart."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Separation:
+    """`matte`, `specular` (n,): without and with a visible surface reflection; `body_log_level` (n,): ln green of the
+    body alone where specular, as measured where matte."""
+
+    matte: Mask
+    specular: Mask
+    body_log_level: Array
+
+
+def separate(
+    camera: Array, variance: Array, log_level: Array, light: Array, sd_limit: float, passes: int
+) -> Separation:
+    """Bins (n, 3) of one body under one light told apart by their specular share.
+
+    The matte bins are the lower part of the shares: what lies more than `sd_limit` times the spread below the centre
+    above it is left out, and centre and spread are taken anew from what remains. Skin's own variation and noise are
+    symmetric and stay; a sheen has only an upper side and goes.
+    """
+    n = len(camera)
+    matte = np.ones(n, dtype=bool)
+    share, body = np.zeros(n), np.ones(3)
+    for _ in range(passes):
+        body = np.exp(np.median(np.log(camera[matte]), axis=0))
+        share, sd = specular_share(camera, variance, body, light)
+        if not np.isfinite(sd).all():
+            return Separation(np.ones(n, dtype=bool), np.zeros(n, dtype=bool), log_level)
+        share = share - np.median(share[matte])
+        below = share[matte & (share < 0)]
+        spread = float(np.sqrt((below**2).mean())) if len(below) else 0.0
+        kept = share < sd_limit * max(spread, LEAST_SPREAD)
+        if (kept == matte).all():
+            break
+        matte = kept
+    shading = (camera / body).mean(axis=-1) * (1.0 - np.clip(share, 0.0, MOST_SHARE))
+    level = np.where(matte, log_level, np.log(np.maximum(shading * body[1], 1e-12)))
+    return Separation(matte, ~matte, level)
 
 
 def specular_share(camera: Array, variance: Array, body: Array, light: Array) -> tuple[Array, Array]:

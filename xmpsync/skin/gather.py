@@ -20,7 +20,8 @@ class Evidence:
     """One row per bin inside the places.
 
     `camera` (n, 3) and `variance` (n, 3) as measured; `smoothed` (n, 3) and `smoothed_variance` for judging a bin by
-    its colour and level; `clipped` (n,); `region` (n,) index into `regions`; `x`, `y` (n,) in cells of the picture
+    its colour and level; `clipped` (n,); `spoiled` (n,): clipped or
+    amid clipped bins; `region` (n,) index into `regions`; `x`, `y` (n,) in cells of the picture
     from its top left; `cells_per_bin`.
     """
 
@@ -29,6 +30,7 @@ class Evidence:
     smoothed: Array
     smoothed_variance: Array
     clipped: Mask
+    spoiled: Mask
     region: npt.NDArray[np.intp]
     regions: tuple[Region, ...]
     x: Array
@@ -36,25 +38,14 @@ class Evidence:
     cells_per_bin: int
     smooth_size: int
 
-    @property
-    def usable(self) -> Mask:
-        """Unclipped bins that hold light in every channel."""
-        return np.asarray(~self.clipped & (self.smoothed > TINY).all(axis=-1))
-
-    def chroma(self) -> Array:
-        """Smoothed (ln R/G, ln B/G) per bin (n, 2)."""
-        logs = np.log(np.maximum(self.smoothed, TINY))
-        return logs[:, (0, 2)] - logs[:, 1:2]
-
-    def chroma_variance(self) -> Array:
-        """Noise variance of one chroma coordinate of the smoothed bin (n,), the mean of both."""
-        relative = self.smoothed_variance / np.maximum(self.smoothed, TINY) ** 2
-        variance: Array = 0.5 * (relative[:, 0] + relative[:, 2]) + relative[:, 1]
-        return variance
-
-    def log_level(self) -> Array:
-        """ln of smoothed green per bin (n,); +inf where clipped."""
-        return np.where(self.clipped, np.inf, np.log(np.maximum(self.smoothed[:, 1], TINY)))
+    usable: Mask
+    """Bins (n,) free of clipping that hold light in every channel."""
+    chroma: Array
+    """Smoothed (ln R/G, ln B/G) per bin (n, 2)."""
+    chroma_variance: Array
+    """Noise variance of one chroma coordinate of the smoothed bin (n,), the mean of both."""
+    log_level: Array
+    """ln of smoothed green per bin (n,); +inf where clipped."""
 
 
 def gather(cells: Cells, places: tuple[Place, ...], settings: SkinSettings) -> Evidence | Unusable:
@@ -75,19 +66,30 @@ def gather(cells: Cells, places: tuple[Place, ...], settings: SkinSettings) -> E
         return Unusable.FEW_PIXELS
     clipped = bins.clipped | near_clip(bins, settings)
     seen = inside & ~clipped
+    crowd = window_sum(clipped.astype(np.float64), settings.clip_window) if clipped.any() else np.zeros(bins.shape)
+    spoiled = clipped | (crowd > settings.clip_share * settings.clip_window**2)
     size = _smoothing(bins, seen, settings)
     smoothed = smooth(bins.camera, seen, size)
     counted = np.maximum(smooth_count(seen, size), 1.0)
     rows, columns = np.nonzero(inside)
     h, w = bins.shape
+    chosen, chosen_clipped = smoothed[inside], clipped[inside]
+    chosen_variance = bins.variance[inside] / counted[inside][:, None]
+    logs = np.log(np.maximum(chosen, TINY))
+    relative = chosen_variance / np.maximum(chosen, TINY) ** 2
     step_x = cut.clipped.shape[1] / cut.box.width
     step_y = cut.clipped.shape[0] / cut.box.height
     return Evidence(
         camera=bins.camera[inside],
         variance=bins.variance[inside],
-        smoothed=smoothed[inside],
-        smoothed_variance=bins.variance[inside] / counted[inside][:, None],
-        clipped=clipped[inside],
+        smoothed=chosen,
+        smoothed_variance=chosen_variance,
+        clipped=chosen_clipped,
+        spoiled=spoiled[inside],
+        usable=np.asarray(~spoiled[inside] & (chosen > TINY).all(axis=-1)),
+        chroma=logs[:, (0, 2)] - logs[:, 1:2],
+        chroma_variance=0.5 * (relative[:, 0] + relative[:, 2]) + relative[:, 1],
+        log_level=np.where(chosen_clipped, np.inf, logs[:, 1]),
         region=owner[inside],
         regions=tuple(place.region for place in places),
         x=(bins.box.left + (columns + 0.5) / w * bins.box.width) * step_x,

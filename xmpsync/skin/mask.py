@@ -55,6 +55,8 @@ def coverage(polygon: Array, shape: tuple[int, int]) -> Array:
 
 def colour_mode(chroma: Array, weight: Array, starts: Array, settings: SkinSettings) -> Array:
     """The (2,) chromaticity around which most weight gathers. `chroma` (n, 2), `weight` (n,), `starts` (m, 2)."""
+    step = -(-len(chroma) // settings.mode_sample)
+    chroma, weight = chroma[::step], weight[::step]
     widths = np.geomspace(settings.mode_start, settings.mode_end, settings.mode_steps)
     centres = np.asarray(starts, dtype=np.float64)
     kernel = np.zeros((len(centres), len(chroma)))

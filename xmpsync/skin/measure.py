@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from xmpsync.records import Mat3, Vec2, Vec3
+from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.bins import Array, Mask
-from xmpsync.skin.covariance import Estimate, combine, estimate_mean, to_mat3
-from xmpsync.skin.dichromatic import specular_share
+from xmpsync.skin.covariance import Estimate, Level, combine, estimate_mean, to_mat3
+from xmpsync.skin.dichromatic import separate
 from xmpsync.skin.gather import Evidence, gather
 from xmpsync.skin.levels import LN2, rank_window, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
@@ -24,7 +24,6 @@ from xmpsync.skin.settings import SkinSettings
 from xmpsync.skin.sides import side_difference
 
 PATCH_CORNERS = 24
-SPECULAR_PASSES = 3
 
 
 def measure_face(
@@ -43,20 +42,18 @@ def measure_face(
     evidence = gather(cells, places, settings)
     if isinstance(evidence, Unusable):
         return evidence
-    usable = evidence.usable
-    if evidence.clipped.mean() > 1.0 - settings.min_unclipped:
+    usable = int(evidence.usable.sum())
+    if evidence.spoiled.mean() > 1.0 - settings.min_unclipped:
         return Unusable.CLIPPED
-    if not usable.any():
+    if usable == 0:
         return Unusable.TOO_DARK
-    skin = skin_bins(evidence, usable, settings)
-    if skin.sum() < settings.min_skin * max(int(usable.sum()), 1):
+    skin = skin_bins(evidence, settings)
+    if skin.sum() < settings.min_skin * usable:
         return Unusable.NO_SKIN
     if skin.sum() < settings.min_bins:
         return Unusable.FEW_PIXELS
     light = np.asarray(neutral if neutral is not None else settings.light_prior, dtype=np.float64)
-    dominating = dominating_side(evidence, skin, settings)
-    matte, specular = matte_bins(evidence, dominating & ~evidence.clipped, light, settings)
-    return _assemble(evidence, skin, dominating, matte, specular, settings)
+    return _assemble(evidence, skin, dominating_side(evidence, skin, settings), light, settings)
 
 
 def measure_patch(
@@ -80,16 +77,16 @@ def measure_neutral(
     evidence = gather(cells, (patch_place(cells, x, y, radius),), settings)
     if isinstance(evidence, Unusable):
         return evidence
-    if evidence.clipped.mean() > 1.0 - settings.min_unclipped:
+    if evidence.spoiled.mean() > 1.0 - settings.min_unclipped:
         return Unusable.CLIPPED
-    usable = evidence.usable
-    if not usable.any():
+    kept = np.flatnonzero(evidence.usable)
+    if len(kept) == 0:
         return Unusable.TOO_DARK
-    chroma = evidence.chroma()
-    centre = np.median(chroma[usable], axis=0)
-    near, _ = colour_trim(chroma[usable], evidence.chroma_variance()[usable], np.ones(usable.sum()), centre, settings)
-    kept = np.flatnonzero(usable)[near]
-    kept = kept[rank_window(evidence.log_level()[kept], settings.colour_window)]
+    chroma = evidence.chroma[kept]
+    centre = np.median(chroma, axis=0)
+    near, _ = colour_trim(chroma, evidence.chroma_variance[kept], np.ones(len(kept)), centre, settings)
+    kept = kept[near]
+    kept = kept[rank_window(evidence.log_level[kept], settings.colour_window)]
     if len(kept) < settings.min_region_bins:
         return Unusable.FEW_PIXELS
     estimate = estimate_mean(evidence, kept, settings)
@@ -107,27 +104,27 @@ def patch_place(cells: Cells, x: float, y: float, radius: float) -> Place:
     return Place(Region.WHOLE, corners)
 
 
-def skin_bins(evidence: Evidence, usable: Mask, settings: SkinSettings) -> Mask:
-    """Bins (n,) that agree on one body colour and are not far darker than the rest of it."""
-    index = np.flatnonzero(usable)
-    chroma, variance = evidence.chroma()[index], evidence.chroma_variance()[index]
+def skin_bins(evidence: Evidence, settings: SkinSettings) -> Mask:
+    """Usable bins (n,) that agree on one body colour and are not far darker than the rest of it."""
+    index = np.flatnonzero(evidence.usable)
+    chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     region = evidence.region[index]
     weight = 1.0 / (variance + settings.mode_end**2)
     starts = [np.median(chroma[region == r], axis=0) for r in np.unique(region)]
-    centre = colour_mode(chroma, weight, np.stack([*starts, np.median(chroma, axis=0)]), settings)
+    centre = colour_mode(chroma, weight, np.stack(starts), settings)
     near, _ = colour_trim(chroma, variance, weight, centre, settings)
-    level = evidence.log_level()[index]
+    level = evidence.log_level[index]
     if near.any():
         near &= level > np.median(level[near]) - settings.dark_ev * LN2
-    skin = np.zeros(len(usable), dtype=bool)
+    skin = np.zeros(len(evidence.usable), dtype=bool)
     skin[index[near]] = True
     return skin
 
 
 def dominating_side(evidence: Evidence, skin: Mask, settings: SkinSettings) -> Mask:
-    """Skin bins (n,) of the side that dominates by area; clipped bins count as the bright side's."""
-    members = np.flatnonzero(skin | evidence.clipped)
-    sides = split_levels(evidence.log_level()[members], settings)
+    """Bins (n,) of the side that dominates by area: skin, and clipped bins where the bright side dominates."""
+    members = np.flatnonzero(skin | evidence.spoiled)
+    sides = split_levels(evidence.log_level[members], settings)
     result = np.zeros(len(skin), dtype=bool)
     if not sides.two:
         result[members] = True
@@ -136,36 +133,29 @@ def dominating_side(evidence: Evidence, skin: Mask, settings: SkinSettings) -> M
     return result
 
 
-def matte_bins(evidence: Evidence, members: Mask, light: Array, settings: SkinSettings) -> tuple[Mask, Mask]:
-    """Members (n,) without and with a visible surface reflection."""
-    index = np.flatnonzero(members)
-    camera, variance = evidence.smoothed[index], evidence.smoothed_variance[index]
-    matte = np.ones(len(index), dtype=bool)
-    for _ in range(SPECULAR_PASSES):
-        body = np.exp(np.median(np.log(camera[matte]), axis=0))
-        share, sd = specular_share(camera, variance, body, light)
-        if not np.isfinite(sd).all():
-            break
-        share = share - np.median(share[matte])
-        below = share[matte & (share < 0)]
-        spread = float(np.sqrt((below**2).mean())) if len(below) else 0.0
-        matte = share < settings.specular_sd * np.hypot(spread, 1e-3)
-    result, specular = np.zeros(len(members), dtype=bool), np.zeros(len(members), dtype=bool)
-    result[index[matte]] = True
-    specular[index[~matte]] = True
-    return result, specular
+def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings: SkinSettings) -> FaceSkin | Unusable:
+    index = np.flatnonzero(side & skin)
+    if len(index) < settings.min_region_bins:
+        return Unusable.CLIPPED if evidence.spoiled.any() else Unusable.FEW_PIXELS
+    split = separate(
+        evidence.smoothed[index],
+        evidence.smoothed_variance[index],
+        evidence.log_level[index],
+        light,
+        settings.specular_sd,
+        settings.specular_passes,
+    )
+    matte = np.zeros(len(side), dtype=bool)
+    matte[index[split.matte]] = True
+    ranked = evidence.log_level.copy()
+    ranked[index] = split.body_log_level
 
-
-def _assemble(
-    evidence: Evidence, skin: Mask, dominating: Mask, matte: Mask, specular: Mask, settings: SkinSettings
-) -> FaceSkin | Unusable:
-    level = evidence.log_level()
-    ranked = np.where(specular, np.inf, level)
     regions: list[RegionSkin] = []
     estimates: list[Estimate] = []
     weights: list[float] = []
     for r, name in enumerate(evidence.regions):
-        members = np.flatnonzero(dominating & (evidence.region == r))
+        here = evidence.region == r
+        members = np.flatnonzero(here & side)
         if len(members) < settings.min_region_bins:
             continue
         kept = members[rank_window(ranked[members], settings.colour_window) & matte[members]]
@@ -173,27 +163,54 @@ def _assemble(
             continue
         estimate = estimate_mean(evidence, kept, settings)
         estimates.append(estimate)
-        share = len(kept) / max(int((evidence.region == r).sum()), 1)
-        weights.append(settings.region_weights[name] * min(1.0, 2.0 * share))
+        weights.append(settings.region_weights[name] * min(1.0, 2.0 * len(kept) / int(here.sum())))
         n_cells = len(kept) * evidence.cells_per_bin
         regions.append(RegionSkin(name, estimate.camera, to_mat3(estimate.log_covariance), n_cells))
     if not estimates:
         return Unusable.FEW_PIXELS
-    members = np.flatnonzero(dominating)
-    inside = members[rank_window(ranked[members], settings.level_window) & matte[members]]
-    if len(inside) < settings.min_region_bins:
-        inside = np.flatnonzero(matte)
-    camera, covariance, noise = combine(estimates, weights, estimate_mean(evidence, inside, settings), settings)
+    level = lit_level(evidence, side, matte, ranked, settings)
+    if level is None:
+        return Unusable.CLIPPED
+    camera, covariance, noise = combine(estimates, weights, level, settings)
     if noise > settings.max_noise:
         return Unusable.TOO_DARK
-    used = int(matte.sum())
-    mat: Mat3 = to_mat3(covariance)
     return FaceSkin(
         camera=camera,
-        log_covariance=mat,
-        n_cells=used * evidence.cells_per_bin,
+        log_covariance=to_mat3(covariance),
+        n_cells=int(matte.sum()) * evidence.cells_per_bin,
         regions=tuple(regions),
         clipped_fraction=float(evidence.clipped.mean()),
-        specular_fraction=float(specular.sum() / max(used + int(specular.sum()), 1)),
-        sides=side_difference(evidence, skin, settings),
+        specular_fraction=float(split.specular.mean()),
+        sides=side_difference(evidence, skin, light, settings),
     )
+
+
+def lit_level(evidence: Evidence, side: Mask, matte: Mask, ranked: Array, settings: SkinSettings) -> Level | None:
+    """ln green of lit skin: the mean over a window of ranks; None where clipping leaves less than its lower part.
+
+    Clipped bins rank highest. Where they reach into the window, the straight line of level over rank, fitted below
+    them, is read at the window's middle.
+    """
+    members = np.flatnonzero(side)
+    order = np.sort(ranked[members])
+    rank = (np.arange(len(order)) + 0.5) / len(order)
+    low, high = settings.level_window
+    known = float(np.isfinite(order).mean())
+    if known < low + 0.1:
+        return None
+    window = (rank >= low) & (rank <= high)
+    if known >= high:
+        value = float(np.log(np.exp(order[window]).mean()))
+        spread = float(order[window].std())
+    else:
+        below = (rank >= low / 2) & (rank <= known - 0.02)
+        slope, start = np.polyfit(rank[below], order[below], 1)
+        value = float(start + slope * (low + high) / 2)
+        spread = float(order[below].std())
+    # noise that survives the averaging, and texture counted by patches
+    relative = evidence.variance[members, 1] / np.maximum(evidence.smoothed[members, 1], 1e-9) ** 2
+    n_window = max(1.0, (high - low) * len(members))
+    noise = float(np.median(relative)) / n_window
+    texture = spread**2 / max(1.0, n_window / settings.texture_correlation_bins)
+    guessed = (settings.censored_ev * LN2 * max(0.0, high - known) / (high - low)) ** 2
+    return Level(value, noise + texture + guessed, noise)

@@ -36,8 +36,13 @@ class SkinSettings:
     min_region_bins: int = 4
     """Bins below which a region is not reported on its own."""
 
-    min_unclipped: float = 0.25
-    """Share of unclipped bins in the places below which a face is `clipped-skin`."""
+    min_unclipped: float = 0.4
+    """Share of bins free of clipping in the places below which a face is `clipped-skin`: less is its shadows only."""
+
+    clip_window: int = 5
+    clip_share: float = 0.1
+    """A bin with more than this share of clipped bins in a window about it is left out of colour: what is left between
+    clipped ones was chosen by a low value in the clipping channel."""
 
     clip_margin_sd: float = 2.0
     """A bin whose largest channel lies within so many sd of the noise below 1 is treated as clipped: noise that was
@@ -71,23 +76,32 @@ class SkinSettings:
     dark_ev: float = 2.5
     """A bin darker than the skin's median level by more than this is hair, nostril or deep shadow, EV."""
 
-    side_separation_ev: float = 0.7
-    """Difference of mean level that makes two sides, EV. Below it shading is one continuous slope."""
+    side_separation_ev: float = 1.3
+    """Difference of mean level that makes two sides, EV. Below it shading is one slope, and ranks serve better."""
 
-    side_quality: float = 0.80
+    side_quality: float = 0.84
     """Share of the level's variance that two classes explain (0.64 for one bell, 0.75 for a flat slope)."""
 
     dominating_share: float = 0.40
     """Share of the area that the brighter side needs to be the face's side; a rim in backlight has less."""
 
-    level_window: Vec2 = (0.35, 0.80)
+    level_window: Vec2 = (0.45, 0.85)
     """Ranks (clipped and specular bins count as brightest) whose mean is the level of lit skin."""
+
+    censored_ev: float = 0.2
+    """sd of the level, EV, when clipping covers the whole level window (in proportion when less)."""
 
     colour_window: Vec2 = (0.20, 0.95)
     """Ranks whose mean is the colour of lit skin; the darkest fifth holds edges and interreflections."""
 
-    specular_sd: float = 2.0
+    specular_sd: float = 1.8
     """Specular share above so many sd (of the matte half) that leaves a bin out."""
+
+    specular_passes: int = 8
+    """Rounds of leaving specular bins out and centring anew; a broad sheen needs several."""
+
+    mode_sample: int = 1200
+    """Bins at most that the search for the skin's colour looks at."""
 
     light_prior: Vec3 = (0.5, 1.0, 0.6)
     """Camera colour of a light when nobody says better: the as-shot neutral of most bodies in daylight."""

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from xmpsync.skin.bins import Array, Mask
+from xmpsync.skin.covariance import estimate_mean, level_chroma_from_log
+from xmpsync.skin.dichromatic import separate
 from xmpsync.skin.gather import Evidence
 from xmpsync.skin.levels import LN2, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
@@ -40,23 +42,25 @@ def left_of_axis(evidence: Evidence) -> Array:
     return answer
 
 
-def side_difference(evidence: Evidence, skin: Mask, settings: SkinSettings) -> SideDifference | None:
+def side_difference(evidence: Evidence, skin: Mask, light: Array, settings: SkinSettings) -> SideDifference | None:
     """The more telling of left against right and lit against shadow, or None where a half has too few bins."""
     usable = np.flatnonzero(evidence.usable)
     axis = left_of_axis(evidence)[usable]
-    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], settings)]
+    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], light, settings)]
     members = np.flatnonzero(skin)
-    sides = split_levels(evidence.log_level()[members], settings)
+    sides = split_levels(evidence.log_level[members], settings)
     if sides.two:
-        answers.append(_between(evidence, members[sides.lit], members[~sides.lit], settings))
+        answers.append(_between(evidence, members[sides.lit], members[~sides.lit], light, settings))
     found = [answer for answer in answers if answer is not None]
     return max(found, key=lambda side: side.chroma_sd) if found else None
 
 
-def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSettings) -> SideDifference | None:
+def _between(
+    evidence: Evidence, one: Index, other: Index, light: Array, settings: SkinSettings
+) -> SideDifference | None:
     if min(len(one), len(other)) < settings.min_region_bins:
         return None
-    (log_one, var_one), (log_other, var_other) = _half(evidence, one, settings), _half(evidence, other, settings)
+    (log_one, var_one), (log_other, var_other) = (_half(evidence, i, light, settings) for i in (one, other))
     ratio = log_one - log_other
     chroma = np.array([ratio[0] - ratio[1], ratio[2] - ratio[1]])
     variance = var_one + var_other + np.eye(2) * settings.side_spread**2
@@ -69,14 +73,22 @@ def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSetting
     )
 
 
-def _half(evidence: Evidence, index: Index, settings: SkinSettings) -> tuple[Array, Array]:
-    """ln camera (3,) of one half's own skin and the noise covariance (2, 2) of its chromaticity."""
-    chroma, variance = evidence.chroma()[index], evidence.chroma_variance()[index]
+def _half(evidence: Evidence, index: Index, light: Array, settings: SkinSettings) -> tuple[Array, Array]:
+    """ln camera (3,) of one half's own matte skin and the covariance (2, 2) of its chromaticity."""
+    chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     weight = 1.0 / (variance + settings.mode_end**2)
     centre = colour_mode(chroma, weight, np.median(chroma, axis=0)[None], settings)
     near, _ = colour_trim(chroma, variance, weight, centre, settings)
     kept = index[near] if near.any() else index
-    mean = np.maximum(evidence.camera[kept].mean(axis=0), 1e-9)
-    relative = evidence.variance[kept].sum(axis=0) / len(kept) ** 2 / mean**2
-    noise = np.array([[relative[0] + relative[1], relative[1]], [relative[1], relative[2] + relative[1]]])
-    return np.log(mean), noise
+    split = separate(
+        evidence.smoothed[kept],
+        evidence.smoothed_variance[kept],
+        evidence.log_level[kept],
+        light,
+        settings.specular_sd,
+        settings.specular_passes,
+    )
+    kept = kept[split.matte]
+    estimate = estimate_mean(evidence, kept, settings)
+    covariance = level_chroma_from_log @ estimate.log_covariance @ level_chroma_from_log.T
+    return np.log(np.asarray(estimate.camera)), covariance[1:, 1:]
