@@ -64,7 +64,7 @@ def _isotherms() -> np.ndarray:
 
 
 def xy_from_temperature_tint(temperature_k: float, tint: float) -> np.ndarray:
-    """Chromaticity of a white: along the locus in mired, then off it along the isotherm by tint / 3000 in CIE 1960 uv."""
+    """Chromaticity of a white: along the locus in mired, then off it along the isotherm by tint / 3000 in 1960 uv."""
     table = _isotherms()
     mired = float(np.clip(1e6 / temperature_k, 0.0, 600.0))
     index = int(np.clip(np.searchsorted(table[:, 0], mired, side="right") - 1, 0, 29))
@@ -79,7 +79,7 @@ def xy_from_temperature_tint(temperature_k: float, tint: float) -> np.ndarray:
 
 
 def temperature_tint_from_xy(xy: np.ndarray) -> tuple[float, float]:
-    """(kelvin, tint) of a chromaticity: the white of `xy_from_temperature_tint`, found by its distance from the isotherms."""
+    """(kelvin, tint) of a chromaticity, by its distances from the isotherms: undoes `xy_from_temperature_tint`."""
     table = _isotherms()
     x, y = xy
     uv = np.array([4 * x, 6 * y]) / (-2 * x + 12 * y + 3)

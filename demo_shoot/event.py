@@ -56,7 +56,7 @@ def make_frame(index: int, seed: int) -> Made:
     profile = colour_profile(shot.body)
     white = temperature_tint_from_xy(xy_from_neutral(profile, neutral))
     exif = DngExif(
-        time=START + timedelta(seconds=sum(one.pause_s for one in SHOTS[: index + 1])),
+        time=time_of(index),
         exposure_s=exposure_s,
         f_number=shot.f_number,
         iso=shot.iso,
@@ -68,6 +68,11 @@ def make_frame(index: int, seed: int) -> Made:
     )
     lit = tuple(Face(face.name, face.box, face.skin * gain) for face in faces)
     return Made(f"jubilee_{index + 1:04d}", shot, picture * np.float32(gain), lit, white, neutral, exif)
+
+
+def time_of(index: int) -> datetime:
+    """When frame number `index` was taken."""
+    return START + timedelta(seconds=sum(one.pause_s for one in SHOTS[: index + 1]))
 
 
 def make_shoot(
@@ -146,7 +151,7 @@ def _styles(shot: Shot) -> set[str]:
 
 
 def _look(made: Made, styles: set[str]) -> Look | None:
-    """White balance and exposure that somebody set by hand: near the as-shot white, a bit warmer; the reference is careful work."""
+    """White balance and exposure set by hand: a bit warmer than as shot; on the reference, careful work."""
     if "look" not in styles:
         return None
     if made.name == REFERENCE:

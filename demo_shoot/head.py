@@ -89,7 +89,7 @@ class HeadMaps:
 
 
 def draw_head(build: Build, scale: float, yaw_deg: float = 0.0) -> HeadMaps:
-    """One head, neck and shoulders at `scale` pixels per head unit, turned by `yaw_deg` (positive: to its left, our right)."""
+    """One head, neck and shoulders at `scale` pixels per head unit, turned by `yaw_deg` (positive: to our right)."""
     xs = np.arange(LEFT, RIGHT, 1.0 / scale).astype(np.float32)  # single precision: half the memory, twice as fast
     ys = np.arange(TOP, BOTTOM, 1.0 / scale).astype(np.float32)
     grid_x, grid_y = np.meshgrid(xs, ys)

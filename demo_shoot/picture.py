@@ -21,7 +21,7 @@ SKIN_PERCENTILES = (40.0, 90.0)
 
 @dataclass(frozen=True, eq=False)
 class Face:
-    """A drawn person: box as fractions of the upright picture (left, top, width, height), true lit skin as camera value."""
+    """A drawn person: box (left, top, width, height) in fractions of the upright picture, true lit camera value."""
 
     name: str
     box: tuple[float, float, float, float]

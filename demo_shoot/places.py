@@ -217,7 +217,8 @@ WATER_GATE = Place(
 )
 STAGE = Place(
     "stage", (_STAGE_WHITE, _STAGE_COLOUR),
-    ((Lamp((-0.3, -0.8, 1.0), 0.85, 0.35), 0), (Lamp((0.4, -0.7, 0.9), 0.06, 0.6), 1), (Lamp((0.5, 0, 1), 0.15, 1.0), 0)),
+    ((Lamp((-0.3, -0.8, 1.0), 0.85, 0.35), 0), (Lamp((0.4, -0.7, 0.9), 0.06, 0.6), 1),
+     (Lamp((0.5, 0.0, 1.0), 0.15, 1.0), 0)),
     _stage, 0.15, 0.7, ("stage", "concert"),
 )  # fmt: skip
 REHEARSAL = Place(

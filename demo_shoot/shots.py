@@ -29,7 +29,7 @@ Lamps = tuple[tuple[Lamp, int], ...]
 
 @dataclass(frozen=True)
 class Singer:
-    """One person in a shot: centre of the face and its height as fractions of the upright frame; None takes the place's lamps."""
+    """One person: centre of the face and its height, in fractions of the upright frame; `lamps` None: the place's."""
 
     name: str
     x: float
@@ -112,7 +112,8 @@ SHOTS: tuple[Shot, ...] = (
     Shot(STAGE, (Singer("Amara", 0.55, 0.45, 0.36, 10.0, -3.0),), 0.2, 1600, body=SECOND),
     # between shade and lamp
     Shot(DOORWAY, (Singer("Selma", 0.5, 0.46, 0.42, 0.0),), 0.0, 800, pause_s=1500),
-    Shot(DOORWAY, (Singer("Jun", 0.26, 0.46, 0.34, 6.0, 0.0, _LEFT_LAMP), Singer("Ida", 0.76, 0.46, 0.34, -6.0, 0.0, _RIGHT_LAMP)), 0.0, 800),
+    Shot(DOORWAY, (Singer("Jun", 0.26, 0.46, 0.34, 6.0, 0.0, _LEFT_LAMP),
+                   Singer("Ida", 0.76, 0.46, 0.34, -6.0, 0.0, _RIGHT_LAMP)), 0.0, 800),
     # supper by candlelight
     Shot(CANDLES, _row("Tomas", "Amara", size=0.31, yaws=(9.0, -9.0)), -0.6, 3200, 2.0, 900, edits="regions"),
     Shot(CANDLES, (Singer("Ida", 0.44, 0.45, 0.40, 6.0),), -0.2, 3200, 2.0, edits="look"),

@@ -1,8 +1,9 @@
 """Diffuse reflectance of invented people's skin from melanin and blood.
 
 A two-layer model after Kubelka and Munk (1931): an epidermis that scatters and absorbs (melanin) over a dermis without
-end that scatters and absorbs (blood), with Saunderson's (1942) correction for light reflected back inside the surface. Optical constants as in S. L. Jacques, "Optical properties of biological tissues: a review",
-Phys. Med. Biol. 58 (2013), and his skin optics notes (Oregon Medical Laser Center, 1998):
+end that scatters and absorbs (blood), with Saunderson's (1942) correction for light reflected back inside the surface.
+Optical constants as in S. L. Jacques, "Optical properties of biological tissues: a review", Phys. Med. Biol. 58 (2013),
+and his skin optics notes (Oregon Medical Laser Center, 1998):
 
 * melanosome absorption 6.6e11 nm^-3.33 per cm; light skin holds 1-6 %, tan 11-16 %, dark 18-43 % of its volume,
 * bloodless tissue absorption 0.244 + 85.3 exp(-(nm - 154) / 66.2) per cm,

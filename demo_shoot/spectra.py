@@ -118,7 +118,7 @@ def sensitivity(camera: str = CAMERAS[0]) -> np.ndarray:
 
 
 def camera_response(light: np.ndarray, reflectance: np.ndarray, camera: np.ndarray) -> np.ndarray:
-    """Camera values (..., 3) of reflectances (..., n) under a light; a perfect white's green is 1 under D65 of luminance 1."""
+    """Camera values (..., 3) of reflectances (..., n) under a light; green of a perfect white is 1 under D65."""
     unit = float(cie_light("D65") @ camera[:, 1])
     return (reflectance * light) @ camera / unit
 

@@ -17,7 +17,7 @@ LEVEL_WEIGHT = 10.0
 
 @dataclass(frozen=True, eq=False)
 class PersonTruth:
-    """One person of a frame: box (left, top, width, height) in fractions, noise-free lit skin as linear camera value."""
+    """One person of a frame: box (left, top, width, height) in fractions, noise-free lit skin (camera value)."""
 
     name: str
     box: tuple[float, float, float, float]
@@ -63,7 +63,7 @@ def frame_answer(
 def joint_correction(
     profile: Profile, people: Sequence[PersonTruth], targets: dict[str, np.ndarray]
 ) -> tuple[float, float, float] | None:
-    """(kelvin, tint, EV) that serves all people of a frame best in the least-squares sense; exact for one; None for nobody."""
+    """(kelvin, tint, EV) that serves all people of a frame best, by least squares; exact for one; None for nobody."""
     if not people:
         return None
     own = np.array([solve(profile, person.skin, targets[person.name]) for person in people])

@@ -1,4 +1,4 @@
-"""Read the sidecars as another program would, render the true skin with their numbers, and compare with the reference."""
+"""Read the sidecars as another program would, render the true skin with their numbers, compare with the reference."""
 
 from __future__ import annotations
 
