@@ -152,6 +152,7 @@ def test_the_tables_matrix_is_libraws_own(tmp_path: Path) -> None:
         ("Panasonic", "DC-S5M2"),
         ("OLYMPUS IMAGING CORP.", "E-M1MarkII"),
         ("OM Digital Solutions", "OM-1"),
+        ("OM Digital Solutions", "OM-1MarkII"),
         ("RICOH IMAGING COMPANY, LTD.", "PENTAX K-3 Mark III"),
         ("LEICA CAMERA AG", "LEICA M10"),
     ],

@@ -104,7 +104,7 @@ def _normalised(make: str, model: str) -> str:
     """Maker's first word and model, letters and digits only: how Exif and LibRaw's list can be compared."""
     maker = _COMPANY.sub("", make.casefold()).split()
     first = maker[0] if maker else ""
-    name = model.casefold().strip()
+    name = model.casefold().strip().removeprefix("digital solutions").strip()
     for word in maker:
         name = name.removeprefix(word).strip()
     name = re.sub(r"_([2-9])$", lambda found: _ROMAN[int(found.group(1))], name)

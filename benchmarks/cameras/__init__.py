@@ -1,0 +1,1 @@
+"""Which cameras LibRaw knows: the source of docs/cameras.md."""
