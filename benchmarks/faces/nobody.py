@@ -32,7 +32,7 @@ CLOTHES = (
 
 
 def photographs() -> Iterator[tuple[str, np.ndarray]]:
-    """Name and linear sRGB (h, w, 3) of real pictures without people, long side as it comes."""
+    """Name and linear sRGB (h, w, 3) of real pictures without people."""
     from pathlib import Path
 
     import skimage.data
@@ -89,7 +89,7 @@ def invented(rng: np.random.Generator, size: tuple[int, int] = (768, 512)) -> tu
 
 
 def frames(rng: np.random.Generator, count: int) -> Iterator[tuple[str, np.ndarray]]:
-    """`count` scenes without people in linear sRGB, 1024 pixels on the longer side: whole pictures first, then crops."""
+    """`count` scenes without people in linear sRGB, 1024 pixels on the longer side: whole pictures, then crops."""
     real = list(photographs())
     for i in range(count):
         if i < len(real):

@@ -8,7 +8,9 @@ larger size for small faces, then the picture turned, for frames whose orientati
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -30,13 +32,15 @@ class DetectorSettings:
     long_sides: tuple[int, ...] = (1024, 512)
     """Both are always looked at: 1024 finds faces down to 16-24 px, 512 those that fill the frame."""
     small_faces_long_side: int = 1600
-    """Only when nothing was found, and the picture is large enough to hold more detail."""
-    turn_long_side: int = 768
+    """At most so large a picture is looked at when nothing was found at the usual sizes ..."""
+    worth_enlarging: float = 1.2
+    """... if it holds this much more detail than they show."""
+    turn_long_side: int = 640
     """Turned pictures are the last resort; a face there is rarely tiny."""
-    score: float = 0.4
-    """Heat at which a face counts."""
-    second_look_score: float = 0.5
-    """The same for the extra looks: three to five more chances for a false face want more proof."""
+    score: float = 0.22
+    """Heat at which something may be a face: low, because the finder has a second network judge each (`mesh_score`)."""
+    score_alone: float = 0.4
+    """The same for `find`, where nobody else judges."""
     overlap_iou: float = 0.3
     """Two boxes that overlap more are one face."""
     inside: float = 0.6
@@ -52,29 +56,31 @@ class Detector:
         self._session: Any = None
 
     def find(self, picture: Picture) -> tuple[Detection, ...]:
-        """The faces of an upright picture, from left to right; where none is seen, after the extra looks too."""
-        found = self.look(picture)
-        return found or self.look_again(picture)
+        """The faces of an upright picture, from left to right; where none is seen, after the extra looks too.
 
-    def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
-        """The faces seen at the usual sizes, from left to right."""
-        s = self._settings
-        threshold = s.score if score is None else score
-        seen = [d for side in s.long_sides for d in self._pass(picture, side, threshold)]
-        return self._merged(seen)
-
-    def look_again(self, picture: Picture) -> tuple[Detection, ...]:
-        """The faces seen larger, or with the picture turned; for a picture where `look` saw none."""
-        s = self._settings
-        if max(picture.shape[:2]) > max(s.long_sides):
-            found = self._merged(self._pass(picture, s.small_faces_long_side, s.second_look_score))
+        On the detector's word alone: only what reaches `score_alone`.
+        """
+        least = self._settings.score_alone
+        for seen in chain((self.look(picture),), self.second_looks(picture)):
+            found = tuple(d for d in seen if d.score >= least)
             if found:
                 return found
-        for turn in (1, 3, 2):
-            seen = self._pass(turned(picture, turn), s.turn_long_side, s.second_look_score)
-            if seen:
-                return self._merged([_unturned(d, turn) for d in seen])
         return ()
+
+    def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+        """What may be faces at the usual sizes, from left to right: candidates down to a low score."""
+        s = self._settings
+        threshold = s.score if score is None else score
+        return self._merged([d for side in s.long_sides for d in self._pass(picture, side, threshold)])
+
+    def second_looks(self, picture: Picture) -> Iterator[tuple[Detection, ...]]:
+        """Candidates in a picture where `look` saw no face: first seen larger, then the picture turned each way."""
+        s = self._settings
+        long_side = max(picture.shape[:2])
+        if long_side > s.worth_enlarging * max(s.long_sides):
+            yield self._merged(self._pass(picture, min(long_side, s.small_faces_long_side), s.score))
+        turns = [(turn, self._pass(turned(picture, turn), s.turn_long_side, s.score)) for turn in (1, 2, 3)]
+        yield self._merged([_unturned(d, turn) for turn, seen in turns for d in seen])
 
     def _pass(self, picture: Picture, long_side: int, threshold: float) -> list[Detection]:
         small = fitted(picture, long_side)

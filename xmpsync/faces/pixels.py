@@ -46,7 +46,8 @@ def unturned_points(points: npt.NDArray[np.float64], quarter_turns: int) -> npt.
 def cut(picture: Picture, box: Box) -> tuple[Picture, Box]:
     """The part of the picture under `box`, clipped to whole pixels, and the box that it really covers."""
     height, width = picture.shape[:2]
-    left, top = max(0, int(np.floor(box.left * width))), max(0, int(np.floor(box.top * height)))
+    left = min(max(0, int(np.floor(box.left * width))), width - 1)
+    top = min(max(0, int(np.floor(box.top * height))), height - 1)
     right = min(width, int(np.ceil((box.left + box.width) * width)))
     bottom = min(height, int(np.ceil((box.top + box.height) * height)))
     right, bottom = max(right, left + 1), max(bottom, top + 1)

@@ -1,0 +1,56 @@
+"""Cutting, turning and warping keep track of where each pixel came from."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from xmpsync.faces.pixels import cut, fitted, turned, unturned_points, warped
+from xmpsync.records import Box
+
+
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+def test_a_point_in_a_turned_picture_leads_back_to_its_pixel(turn: int) -> None:
+    picture = np.zeros((5, 8, 3), np.uint8)
+    picture[1, 6] = 255
+    shown = turned(picture, turn)
+    (row,), (column,) = np.nonzero(shown[..., 0])
+    there = np.array([(column + 0.5) / shown.shape[1], (row + 0.5) / shown.shape[0]])
+    assert unturned_points(there, turn) == pytest.approx([6.5 / 8, 1.5 / 5])
+
+
+@given(st.floats(-0.5, 1.2), st.floats(-0.5, 1.2), st.floats(0.01, 1.5), st.floats(0.01, 1.5))
+def test_a_cut_box_covers_what_was_asked_for_and_never_nothing(
+    left: float, top: float, width: float, height: float
+) -> None:
+    picture = np.zeros((40, 60, 3), np.uint8)
+    part, covered = cut(picture, Box(left, top, width, height))
+    assert part.shape[1] == pytest.approx(covered.width * 60)
+    assert part.shape[0] == pytest.approx(covered.height * 40)
+    if left > 0 and left + width < 1:
+        assert covered.left <= left + 1e-9 and covered.left + covered.width >= left + width - 1e-9
+
+
+def test_a_shifted_and_turned_crop_shows_the_pixel_it_should() -> None:
+    picture = np.zeros((100, 100, 3), np.uint8)
+    picture[29:32, 59:62] = 200
+    # crop pixel (u, v) = picture (50 + v, 40 - u): a quarter turn
+    crop = warped(picture, np.array([[0.0, 1.0, 50.0], [-1.0, 0.0, 40.0]]), 32)
+    rows, columns = np.nonzero(crop[..., 0] > 100)
+    assert np.mean(columns + 0.5) == pytest.approx(40 - 30.5, abs=0.6)
+    assert np.mean(rows + 0.5) == pytest.approx(60.5 - 50, abs=0.6)
+
+
+def test_a_crop_outside_the_picture_is_black() -> None:
+    picture = np.full((20, 20, 3), 255, np.uint8)
+    assert warped(picture, np.array([[1.0, 0.0, 500.0], [0.0, 1.0, 500.0]]), 16).max() == 0
+
+
+def test_a_fitted_picture_keeps_its_mean_and_shape() -> None:
+    rng = np.random.default_rng(1)
+    picture = rng.integers(0, 256, (600, 900, 3), dtype=np.uint8)
+    small = fitted(picture, 90)
+    assert small.shape == (60, 90, 3)
+    assert small.mean() == pytest.approx(picture.mean(), abs=1.0)
