@@ -7,7 +7,7 @@ of the widths used here is handed to the solver.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -99,7 +99,12 @@ def make(plan: Plan, cameras: list[Camera], skins: list[SkinSpectrum]) -> Shoot:
         truth += truth_here
         when += float(rng.uniform(120, 1500))
     assert at is not None
-    reference = frames[at]
+    # Who points at a reference knows who it is: its names are right.
+    known = tuple(
+        replace(face, name=face.name and f"P{true.person}")
+        for face, true in zip(frames[at].faces, truth[at].faces, strict=True)
+    )
+    frames[at] = reference = replace(frames[at], faces=known)
     matrix = xyz_from_camera(reference.profile, reference.as_shot.temperature_k, reference.as_shot.tint)
     request = Request(frames=tuple(frames), references=(Reference(frame_id=reference.frame_id),))
     return Shoot(

@@ -33,6 +33,8 @@ from xmpsync.solve.tables import IntArray, Table
 
 KNOWN = 0.5
 """Probability from which a face counts as a person."""
+MOST_FACES_APART = 12
+"""Faces of a frame, next to one another in the table, that are compared with one another."""
 LINKED_Z = 2.5
 """Posterior sd of a person's own colour above which no frame has linked them to a reference."""
 
@@ -144,6 +146,7 @@ def _results(
     informed = np.zeros(len(strength), dtype=bool)
     informed[solved.group[table.face_frame]] = True
     informed[solved.group[table.fixed]] = True
+    apart = _apart(table, at.z, answer, faces.person)
     results = {}
     for i, frame in enumerate(table.frames):
         rows = rows_of.get(i, [])
@@ -163,7 +166,6 @@ def _results(
             j = at.by_theta[known[0]]
             covariance = j @ answer.covariance[i] @ j.T
             chroma_sd = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
-        apart = _apart(at.z, answer, faces, known)
         mixed = False
         if basis is Basis.LEFT_ALONE:
             found = [Finding(
@@ -174,7 +176,7 @@ def _results(
             found = findings.no_answer(frame, basis is Basis.AS_SHOT)
         else:
             sides = any(_sides_mixed(table, r) for r in rows)
-            found = findings.with_answer(frame, np.array([chroma_sd, sd[i, 2]]), apart, sides, local, s)
+            found = findings.with_answer(frame, np.array([chroma_sd, sd[i, 2]]), float(apart[i]), sides, local, s)
             mixed = any(f.code is Code.MIXED_LIGHT for f in found)
             unlinked = [r for r in rows if _unlinked(faces.person[r], answer, persons_sd)]
             if unlinked and len(unlinked) == len(rows):
@@ -221,20 +223,23 @@ def _sides_mixed(table: Table, row: int) -> bool:
     return skin is not None and skin.sides is not None and skin.sides.mixed_light
 
 
-def _apart(z: FloatArray, answer: Answer, faces: _FaceTable, known: list[int]) -> float:
-    """Largest difference between what two known faces of a frame still need, in CIEDE2000 of skin."""
-    if len(known) < 2:
-        return 0.0
-    off = z[known] - answer.persons_z[faces.person[known]]
-    target = answer.persons_z[faces.person[known]]
-    worst = 0.0
-    for a in range(len(known)):
-        for b in range(a):
-            shift = np.array([*(off[a] - off[b])[:2], 0.0])
-            worst = max(
-                worst, *(float(skin_de00(xyz_from_z(t + shift), xyz_from_z(t))) for t in (target[a], target[b]))
-            )
-    return worst
+def _apart(table: Table, z: FloatArray, answer: Answer, person: IntArray) -> FloatArray:
+    """(F,): largest difference between what two known faces of a frame still need, in CIEDE2000 of skin; else 0."""
+    out = np.zeros(table.n_frames)
+    known = np.flatnonzero(person >= 0)
+    frame = table.face_frame[known]
+    for step in range(1, MOST_FACES_APART):
+        a, b = known[:-step], known[step:]
+        same = frame[:-step] == frame[step:]
+        a, b = a[same], b[same]
+        if not len(a):
+            break
+        target_a, target_b = answer.persons_z[person[a]], answer.persons_z[person[b]]
+        shift = (z[a] - target_a) - (z[b] - target_b)
+        shift[:, 2] = 0.0
+        for target in (target_a, target_b):
+            np.maximum.at(out, table.face_frame[a], skin_de00(xyz_from_z(target + shift), xyz_from_z(target)))
+    return out
 
 
 def _about_the_change(

@@ -6,6 +6,8 @@ figures and findings. Nothing here decides anything; every stage has its module.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from xmpsync.errors import WrongUsage
@@ -70,7 +72,7 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
     group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.first_skin)
     p = settings.persons
     start = _start(table, group, asked, (roster,), (p.state_z_sd, p.state_ev_sd), people, settings)
-    answer = _joint(table, group, start, people, settings)
+    answer = _joint(table, group, start, people, replace(settings, iterations=settings.first_iterations))
     for _ in range(settings.regroupings):
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked = _asked_as_known(table, answer)
@@ -91,6 +93,8 @@ def _start(
     settings: SolveSettings,
 ) -> register.Start:
     theta = starting.group_whites(table, group, starting.frame_means(table, asked))
+    if persons.told(rosters[0]) >= settings.told_share:
+        return register.Start(theta, rosters[0])
     return register.register(table, group, theta, rosters, state_sd, people, settings)
 
 

@@ -26,6 +26,9 @@ to dark (35, 13, 17), in this coordinate."""
 LIKELIHOOD_LIMIT = 6.0
 """Largest log ratio that an identity distance may contribute: the model is wrong in some per cent of pairs."""
 
+DECISIVE = 2.0
+"""Log ratio between the most and the least probable person from which name or identity count as telling."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Population:
@@ -99,6 +102,13 @@ def roster(table: Table, targets: tuple[Target, ...], people: Population, s: Per
         log_prior=log_prior,
         share=np.full(n + 1, 1.0 / (n + 1)),
     )
+
+
+def told(r: Roster) -> float:
+    """Share of faces for which name or identity already say who it is."""
+    if not len(r.log_prior):
+        return 1.0
+    return float((np.ptp(r.log_prior, axis=1) >= DECISIVE).mean())
 
 
 def with_new(r: Roster, z: FloatArray, covariance: FloatArray, people: Population) -> Roster:

@@ -44,7 +44,7 @@ class GroupSettings:
     """Standard deviations: one wild value inside a light must not open a new group."""
     drift_per_minute: float = 0.15
     """Standard deviations per minute: prior width of a slow drift (golden hour) that is no change of light."""
-    window: int = 240
+    window: int = 120
     """Frames: longest stretch tried in one step; longer ones are joined afterwards (keeps the cost linear)."""
     outlier_run: int = 2
     """Frames: a run this short between two stretches of one light is an outlier (a flash that did not fire)."""
@@ -125,6 +125,10 @@ class SolveSettings:
     loss_cutoff: float = 3.0
     """Whitened length of a face's residual at which the loss turns from squares to lengths (pseudo-Huber)."""
     iterations: int = 14
+    first_iterations: int = 6
+    """Passes of the first solve, which only has to tell who is who."""
+    told_share: float = 0.6
+    """Share of faces with a name or a clear identity from which light groups need not be laid on persons by colour."""
     regroupings: int = 1
     """How often light groups are found again with the persons known."""
     converged_z: float = 2e-3
