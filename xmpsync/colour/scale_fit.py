@@ -47,7 +47,7 @@ class ScaleSettings:
     sd_floor_tint: float = 0.5
     prior_inflation: float = 2.0
     """Variance of R over simulated profile makers times this: real makers differ more than two simulated ones."""
-    sd_own: float = 0.01
+    sd_own: float = 0.006
     """Of each number of E where the start is the camera's own matrix: rounding, camera calibration, other fits."""
     sd_prefix: float = 0.05
     """The same where the table matched only the beginning of the model's name: likely a sibling's sensor."""
