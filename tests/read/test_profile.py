@@ -194,3 +194,14 @@ def test_libraws_list_of_cameras_is_found() -> None:
 def test_names_beyond_ascii_or_too_long_do_no_harm() -> None:
     assert table_match("Ümläut", "ß" * 5000) is TableMatch.NONE
     assert table_match("Canon\0", "\udcff") is TableMatch.NONE
+
+
+def test_a_dng_without_usable_colour_tags_falls_back_to_the_table_and_says_so(tmp_path: Path) -> None:
+    first = {271: (ASCII, "NIKON CORPORATION"), 272: (ASCII, "NIKON D850"), 50721: (SRATIONAL, (1.0,) * 9)}
+    header = read_header(write_dng(tmp_path / "a.dng", MOSAIC, first=first))
+    profile, note = profile_for(header, None)
+    assert profile.source is ProfileSource.TABLE
+    assert np.array(profile.calibrations[0].camera_from_xyz) == pytest.approx(
+        table_matrix("NIKON CORPORATION", "NIKON D850")
+    )
+    assert note is not None and "ColorMatrix1" in note
