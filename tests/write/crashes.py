@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.write.simfs import DELAY, SKIP, Hook, PowerLoss, SimFS, counts
+from tests.write.simfs import DELAY, SKIP, Hook, PowerLoss, SimFS, must_wait
 from tests.write.tinydng import tiny_dng
 from xmpsync.errors import XmpsyncError
 from xmpsync.write import embed, journal
@@ -233,7 +233,8 @@ def readers_see_whole_packets(world: World, tally: Tally, *, mutant: Mutant | No
     """A reader between crash and recovery finds the old or the new packet of an appended one, whole, as long as a write
     of 8 bytes is not torn."""
     ends = {path: {_packet_of(world.before[path]), _packet_of(world.after[path])} for path in world.appended}
-    for _, seen, _ in crashes(world, mutant):
+
+    def look(seen: SimFS) -> None:
         for fs in seen.after_power_loss(tear_small=False):
             tally.crash_states += 1
             for path in world.appended:
@@ -243,6 +244,15 @@ def readers_see_whole_packets(world: World, tally: Tally, *, mutant: Mutant | No
                     raise Lost(f"a reader finds no packet: {error}") from error
                 if found not in ends[path]:
                     raise Lost(f"a reader finds half a packet in {path}")
+
+    for _, seen, _ in crashes(world, mutant):
+        look(seen)
+        n, done = 0, False
+        while not done:
+            fs = seen.after_kill()
+            done = stopped(fs, put_right, n, mutant and mutant.hook("recovery"))
+            look(fs)
+            n += 1
 
 
 def _packet_of(data: bytes | None) -> bytes | None:
@@ -363,17 +373,17 @@ def syncs(world: World) -> list[Mutant]:
 
     def recorder(phase: str) -> Hook:
         seen: Counter[tuple[str, str]] = Counter()
-        waiting: list[Mutant] = []
+        waiting: list[tuple[Mutant, Path]] = []
 
         def note(kind: str, path: Path) -> None:
             if kind.startswith("sync") and path not in settled:
                 key = (kind, role(path))
                 found.append(Mutant(phase, *key, seen[key], SKIP))
-                waiting.append(Mutant(phase, *key, seen[key], DELAY))
+                waiting.append((Mutant(phase, *key, seen[key], DELAY), path))
                 seen[key] += 1
-            elif counts(kind, path):
-                found.extend(waiting)
-                waiting.clear()
+            else:
+                found.extend(late for late, synced in waiting if must_wait(kind, path, synced))
+                waiting[:] = [(late, synced) for late, synced in waiting if not must_wait(kind, path, synced)]
 
         return note
 

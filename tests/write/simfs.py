@@ -33,6 +33,13 @@ def counts(kind: str, path: Path) -> bool:
     return kind in ("replace", "remove", "write", "truncate") and path.suffix != ".tmp"
 
 
+def must_wait(kind: str, path: Path, synced: Path) -> bool:
+    """Whether this step must not happen before `synced` is durable. What a run keeps, and a temporary file, come before
+    the next step that counts; a file changed in place before the next step on itself, or before the run's end."""
+    in_place = "runs" not in synced.parts and synced.suffix in (".dng", ".xmp")
+    return counts(kind, path) and (not in_place or path == synced or path.name == "outcome.json")
+
+
 class PowerLoss(BaseException):
     """The power goes, or the process is killed. No `except Exception` may stop it."""
 
@@ -175,7 +182,7 @@ class SimFS:
         self.root = Folder()
         self.hook = hook
         self.locked = False
-        self._waiting: list[Callable[[], None]] = []
+        self._waiting: list[tuple[Path, Callable[[], None]]] = []
         self._due: list[Callable[[], None]] = []
 
     # -- what a test does -------------------------------------------------------------------------------------------
@@ -278,16 +285,16 @@ class SimFS:
     def step(self, kind: str, path: Path, sync: Callable[[], None] | None = None) -> None:
         verdict = self.hook(kind, path) if self.hook is not None else None
         self.catch_up(due_only=True)
-        if counts(kind, path):
-            self._due, self._waiting = self._due + self._waiting, []
+        self._due += [late for synced, late in self._waiting if must_wait(kind, path, synced)]
+        self._waiting = [(synced, late) for synced, late in self._waiting if not must_wait(kind, path, synced)]
         if sync is not None and verdict == DELAY:
-            self._waiting.append(sync)
+            self._waiting.append((path, sync))
         elif sync is not None and verdict != SKIP:
             sync()
 
     def catch_up(self, *, due_only: bool = False) -> None:
         """Do the syncs that a hook delayed."""
-        for sync in self._due if due_only else self._due + self._waiting:
+        for sync in self._due if due_only else self._due + [late for _, late in self._waiting]:
             sync()
         self._due = []
         if not due_only:
