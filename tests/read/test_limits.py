@@ -9,6 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from demo_shoot import dng as demo_dng
@@ -108,3 +109,16 @@ def test_raw_files_are_opened_for_reading_only_and_closed(tmp_path: Path) -> Non
     assert path not in held
     path.unlink()
     assert image.cells().camera.shape == (40, 60, 3)  # arrays do not die with the file
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="these systems refuse such names")
+def test_names_that_are_not_utf8_are_read_like_others(tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"caf\xe9.dng")
+    demo_dng.write_dng(path, MOSAIC, preview_rgb=np.full((80, 120, 3), 99, np.uint8), orientation=6)
+    assert read_header(path).capture.height == 120
+    assert open_raw(path).cells().camera.shape == (60, 40, 3)
+    shown = preview(path)
+    assert shown is not None and shown.shape == (120, 80, 3)
+    path.write_bytes(path.read_bytes()[:3000])
+    with pytest.raises(RawUnreadable, match=r"caf\\xe9\.dng"):
+        open_raw(path)

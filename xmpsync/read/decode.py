@@ -44,6 +44,11 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
     except libraw.FormatUnsupported as error:
         kind = formats.undecodable(raw_tags, header.capture.make)
         raise _undecodable(header, kind) from error
+    if header.is_dng and (decoded.pixels.ndim == 3) != (tiff.number(raw_tags, tiff.PHOTOMETRIC) == tiff.LINEAR_RAW):
+        raise RawUnreadable(
+            f"{limits.printable(header.path)}: holds several sensor pictures, and not the main one is decoded.",
+            next_step=formats.OTHER.way_out,
+        )
     if header.is_dng and shading.value_maps:
         return _with_value_maps(header, raw_tags, decoded, shading)
     return DecodedFrame(

@@ -6,6 +6,8 @@ numbers its colours R, G, B, second G.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,14 +70,29 @@ class Decoded:
     time_s: float | None = None
 
 
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """The file in LibRaw. Raises OSError with the system's own reason, which says more than LibRaw's."""
+    import rawpy
+
+    with path.open("rb") as file:
+        name = str(path)
+        try:
+            name.encode("utf-8")
+        except UnicodeEncodeError:  # a name that is not UTF-8 reaches LibRaw only as contents
+            source: Any = file
+        else:
+            source = name
+        with rawpy.imread(source) as raw:
+            yield raw
+
+
 def geometry(path: Path) -> Geometry | None:
     """The sizes, without decoding; None where LibRaw does not know the file. Raises OSError if it cannot be opened."""
     import rawpy
 
-    with path.open("rb"):  # the system's own error, which says more than LibRaw's
-        pass
     try:
-        with rawpy.imread(str(path)) as raw:
+        with _opened(path) as raw:
             return _geometry(raw.sizes)
     except rawpy.LibRawError:
         return None
@@ -85,10 +102,8 @@ def decode(path: Path) -> Decoded:
     """Decompress one file. Raises `RawUnreadable` with LibRaw's reason, OSError if the file cannot be opened."""
     import rawpy
 
-    with path.open("rb"):
-        pass
     try:
-        with rawpy.imread(str(path)) as raw:
+        with _opened(path) as raw:
             sizes = _geometry(raw.sizes)
             limits.check_size(path, sizes.raw_width, sizes.raw_height)
             raw.unpack()
@@ -222,10 +237,8 @@ def thumbnail(path: Path) -> bytes | npt.NDArray[np.uint8] | None:
     """The largest embedded preview: a JPEG's bytes, or pixels (h, w, 3); None where there is none."""
     import rawpy
 
-    with path.open("rb"):
-        pass
     try:
-        with rawpy.imread(str(path)) as raw:
+        with _opened(path) as raw:
             found = raw.extract_thumb()
             if found.format == rawpy.ThumbFormat.JPEG:
                 return bytes(found.data)
