@@ -2,7 +2,8 @@
 
 Human skin of every tone reflects red more than green and green more than blue: melanin and haemoglobin absorb towards
 the blue (Anderson & Parrish, "The optics of human skin", 1981). After balancing, residual casts move that by some
-tenths of ln units, so the bounds are wide; they tell skin from leaves, sky and painted walls, not from wood.
+tenths of ln units, so the bounds are wide; they tell skin from grey walls, leaves and sky, not from wood or sand. Used
+only where metadata claims a face and no network sees one: faces that are seen need no second opinion on colour.
 """
 
 from __future__ import annotations
@@ -21,10 +22,10 @@ from xmpsync.records import Box, Vec2
 
 @dataclass(frozen=True, slots=True)
 class SkinLikeSettings:
-    """Bounds of ln ratios of linear sRGB, measured on two portraits relit from tungsten to shade and six tones."""
+    """Bounds of ln ratios of linear sRGB: cheeks of light to dark skin lie at 0.3..1.2 and -1.5..-0.2 in good light."""
 
-    red_green: tuple[float, float] = (-0.25, 1.6)
-    blue_green: tuple[float, float] = (-2.2, 0.35)
+    red_green: tuple[float, float] = (0.05, 1.6)
+    blue_green: tuple[float, float] = (-2.2, 0.15)
     darkest: float = 0.004
     """Linear value below which a pixel has no colour to speak of."""
     grid: int = 48

@@ -1,0 +1,145 @@
+"""Regions, detections and marks become one list of faces; what is not believed is dropped with a word."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import skimage.data
+
+from xmpsync.faces.detector import Detector
+from xmpsync.faces.finder import FaceFinder
+from xmpsync.faces.mesh import Mesh
+from xmpsync.faces.records import Detection, FoundFace, Mark, Origin, Picture
+from xmpsync.records import Box
+from xmpsync.skin.records import Region
+
+from .conftest import Portrait
+
+COLLINS_BOX = Box(0.33, 0.08, 0.22, 0.29)  # drawn loosely, with hair
+
+
+@pytest.fixture(scope="module")
+def finder(detector: Detector, mesh: Mesh) -> FaceFinder:
+    return FaceFinder(detector, mesh)
+
+
+@pytest.fixture(scope="module")
+def pair(collins: Portrait, hopper: Portrait) -> np.ndarray:
+    """Linear picture (512, 1024, 3): Collins left, Hopper right."""
+    return np.hstack([collins.linear, hopper.linear[:512]])
+
+
+def _of(finder: FaceFinder, picture: np.ndarray, **more: object) -> tuple[tuple[FoundFace, ...], tuple[str, ...]]:
+    return finder.find(picture, neutral=(1.0, 1.0, 1.0), **more)  # type: ignore[arg-type]
+
+
+def test_names_come_from_regions_and_ids_run_from_left_to_right(finder: FaceFinder, pair: np.ndarray) -> None:
+    regions = [("Grace", Box(0.65, 0.2, 0.2, 0.5)), ("Eileen", Box(0.16, 0.08, 0.12, 0.3))]
+    faces, notes = _of(finder, pair, regions=regions)
+    assert [(f.face_id, f.name, f.origin) for f in faces] == [
+        ("f1", "Eileen", Origin.REGION_AND_DETECTOR),
+        ("f2", "Grace", Origin.REGION_AND_DETECTOR),
+    ]
+    assert notes == ()
+    again, _ = _of(finder, pair, regions=regions[::-1])
+    assert again == faces
+
+
+def test_faces_without_regions_are_found_too(finder: FaceFinder, pair: np.ndarray) -> None:
+    faces, _ = _of(finder, pair, regions=[("Grace", Box(0.65, 0.2, 0.2, 0.5))])
+    assert [(f.name, f.origin) for f in faces] == [(None, Origin.DETECTOR), ("Grace", Origin.REGION_AND_DETECTOR)]
+    assert all(len(f.places) == 5 and f.reliable and f.yaw_deg is not None for f in faces)
+
+
+def test_a_stale_region_is_dropped_with_a_note(finder: FaceFinder, collins: Portrait) -> None:
+    faces, notes = _of(finder, collins.linear, regions=[("Nobody", Box(0.72, 0.25, 0.1, 0.12))])
+    assert [f.name for f in faces] == [None]
+    assert len(notes) == 1 and "Nobody" in notes[0] and "dropped" in notes[0]
+
+
+def test_a_region_outside_the_picture_is_dropped_with_a_note(finder: FaceFinder, collins: Portrait) -> None:
+    _, notes = _of(finder, collins.linear, regions=[(None, Box(1.2, 0.2, 0.1, 0.1))])
+    assert len(notes) == 1 and "outside" in notes[0]
+
+
+def test_a_region_that_the_detector_missed_is_looked_at_closely(mesh: Mesh, collins: Portrait) -> None:
+    class Shortsighted(Detector):
+        """Sees nothing in whole frames."""
+
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            return super().look(picture, score) if picture.shape[0] < 500 else ()
+
+        def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
+            return iter(())
+
+    faces, notes = _of(FaceFinder(Shortsighted(), mesh), collins.linear, regions=[("Eileen", COLLINS_BOX)])
+    assert [(f.name, f.origin) for f in faces] == [("Eileen", Origin.REGION_AND_DETECTOR)] and notes == ()
+    nose = collins.points[2] / 512
+    assert faces[0].box.contains(*nose)
+    (nose_place,) = (p for p in faces[0].places if p.region is Region.NOSE)
+    assert np.mean(nose_place.polygon, axis=0) == pytest.approx([224 / 512, 115 / 512], abs=0.03)
+
+
+def test_a_region_on_skin_without_a_face_is_kept_as_a_box(mesh: Mesh, collins: Portrait) -> None:
+    class Blind(Detector):
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            return ()
+
+        def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
+            return iter(())
+
+    faces, _ = _of(FaceFinder(Blind(), mesh), collins.linear, regions=[("Eileen", COLLINS_BOX)])
+    assert [(f.origin, len(f.places), f.yaw_deg) for f in faces] == [(Origin.REGION, 1, None)]
+
+
+def test_a_weak_detection_that_the_mesh_does_not_believe_is_no_face(mesh: Mesh, collins: Portrait) -> None:
+    class Dreamer(Detector):
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            points = ((0.4, 0.4), (0.6, 0.4), (0.5, 0.5), (0.42, 0.6), (0.58, 0.6))
+            return (Detection(Box(0.3, 0.25, 0.4, 0.5), 0.6, points),)
+
+        def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
+            return iter(())
+
+    wall = np.repeat(skimage.data.brick()[..., None], 3, axis=2) / 255.0
+    assert _of(FaceFinder(Dreamer(), mesh), wall)[0] == ()
+
+
+def test_a_mark_picks_the_face_there_and_names_it(finder: FaceFinder, pair: np.ndarray) -> None:
+    faces, _ = _of(finder, pair, hands=[("bride", (0.22, 0.25))])
+    assert [(f.name, f.marked) for f in faces] == [("bride", True), (None, False)]
+
+
+def test_a_mark_beside_any_face_becomes_a_patch(finder: FaceFinder, collins: Portrait) -> None:
+    faces, _ = _of(finder, collins.linear, hands=[("hand", (0.1, 0.9)), (None, (0.9, 0.9))])
+    assert [(f.face_id, f.name, f.origin) for f in faces[1:]] == [
+        ("h1", "hand", Origin.HAND),
+        ("h2", None, Origin.HAND),
+    ]
+    (place,) = faces[1].places
+    assert np.mean(place.polygon, axis=0) == pytest.approx([0.1, 0.9], abs=1e-6)
+
+
+def test_a_box_by_hand_is_used_even_on_a_face(finder: FaceFinder, collins: Portrait) -> None:
+    box = Box(0.38, 0.21, 0.03, 0.03)
+    search = finder.search(collins.picture, hands=[Mark(0.395, 0.225, "cheek", box)])
+    assert search.faces[-1].box == box and search.faces[-1].name == "cheek"
+
+
+def test_shadows_are_lifted_when_the_first_picture_shows_nobody(detector: Detector, mesh: Mesh) -> None:
+    asked = []
+
+    def again() -> list[Picture]:
+        asked.append(True)
+        return [skimage.data.astronaut()]
+
+    dark = np.zeros((512, 512, 3), np.uint8)
+    search = FaceFinder(detector, mesh).search(dark, again=again)
+    assert asked and len(search.faces) == 1
+    asked.clear()
+    FaceFinder(detector, mesh).search(skimage.data.astronaut(), again=again)
+    assert not asked
+
+
+def test_no_one_in_a_frame_gives_an_empty_list(finder: FaceFinder) -> None:
+    assert _of(finder, skimage.data.coffee() / 255.0) == ((), ())
