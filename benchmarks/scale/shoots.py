@@ -15,7 +15,7 @@ from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.scale import ScalePair
 
 AWB_SD = 0.03
-"""Spread of ln of an as-shot neutral around the true one: an automatic white balance wanders by some 5 mired, 8 tint."""
+"""Spread of ln of an as-shot neutral about the true one: automatic white balance wanders by some 5 mired, 8 tint."""
 
 SKINS_PER_SHOOT = 4
 

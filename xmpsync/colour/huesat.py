@@ -1,9 +1,10 @@
-"""ProfileHueSatMap of DNG profiles (DNG specification 1.7.1): read, applied on request, left out of the match.
+"""ProfileHueSatMap of DNG profiles (DNG specification 1.7.1): read, applied, and its effect on skin measured.
 
 A table over hue, saturation and value of linear ROMM RGB ("ProPhoto", the space that the specification names) shifts
 hue in degrees and scales saturation and value. Under one white it moves a frame and its reference alike, so a match
 made without it stays a match. With a table per calibration, blended by temperature, two frames at different whites are
 moved differently: that is what leaving it out costs, and `effect_on_skin` measures it for the profile at hand.
+`effective_camera` takes it into a match that knows matrices only.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import numpy.typing as npt
 
 from xmpsync.colour import tags as t
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.colour.blend import stack, weights
+from xmpsync.colour.camera import xyz_from_camera
 from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
 from xmpsync.colour.dng import calibration_temperature_k
 from xmpsync.colour.profile import CameraProfile
@@ -86,7 +88,7 @@ def apply_hue_sat_map(
         blend = weights(s, mired, xy_from_mired_tint(mired, tint))
     else:
         blend = np.ones((*mired.shape, 1))
-    hsv = _hsv_from_rgb(np.maximum(np.asarray(xyz, float) @ ROMM_FROM_XYZ.T, 0.0))
+    hsv = hsv_from_rgb(np.maximum(np.asarray(xyz, float) @ ROMM_FROM_XYZ.T, 0.0))
     shift, saturation_scale, value_scale = np.moveaxis(_interpolated(table, blend, hsv), -1, 0)
     moved = np.stack(
         [
@@ -97,6 +99,26 @@ def apply_hue_sat_map(
         axis=-1,
     )
     return apply(XYZ_FROM_ROMM, _rgb_from_hsv(moved))
+
+
+def effective_camera(
+    table: HueSatMap,
+    profile: CameraProfile,
+    camera: npt.ArrayLike,
+    temperature_k: npt.ArrayLike,
+    tint: npt.ArrayLike,
+    exposure_ev: npt.ArrayLike = 0.0,
+) -> FloatArray:
+    """Camera values (..., 3) that the matrices alone would render as matrices and table together render `camera`.
+
+    A match by matrices on effective values is a match with the table. They depend on the white, slowly: start at the
+    as-shot or solved white and repeat once or twice after solving. Exposure matters only to tables with more than one
+    value division.
+    """
+    matrix = xyz_from_camera(profile, temperature_k, tint)
+    gain = np.exp2(np.asarray(exposure_ev, float))[..., None]
+    moved = apply_hue_sat_map(table, profile, gain * apply(matrix, camera), temperature_k, tint) / gain
+    return apply(inverse(matrix), moved)
 
 
 def effect_on_skin(table: HueSatMap, profile: CameraProfile) -> tuple[float, float]:
@@ -138,7 +160,7 @@ def _cell(
     return low, np.minimum(low + 1, count - 1), np.clip(position - low, 0.0, 1.0)
 
 
-def _hsv_from_rgb(rgb: FloatArray) -> FloatArray:
+def hsv_from_rgb(rgb: FloatArray) -> FloatArray:
     """Hue 0..6, saturation 0..1, value."""
     r, g, b = rgb[..., 0], rgb[..., 1], rgb[..., 2]
     value = rgb.max(axis=-1)
