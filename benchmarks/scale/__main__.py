@@ -131,6 +131,17 @@ def run(file: Path | None, seed: int) -> dict[str, Any]:
             e = expectations[name]
             measure("no pairs: table matrix read literally", editor, table, s)
             measure("no pairs: completed by averages", editor, expected_profile(table, e), s)
+            scale = fit_scale(shoots.pairs(editor, s, THREE, 30, rng), table, expectation=e)
+            learned("30 pairs over 3 kinds", scale, editor, s)
+            way_rows.setdefault(way, Collected()).add(
+                shoots.errors(editor, scale.profile, s, np.random.default_rng(seed))
+            )
+            editors[name, way] = editor, scale.profile, s
+            for kind in ONE:
+                ten = shoots.pairs(editor, s, (kind,), 10, rng)
+                learned(f"10 pairs of {kind}", fit_scale(ten, table, expectation=e), editor, s)
+            # The table may hold another fit than the editor's.
+            other = consumer.profile(s, consumer.WAYS[way == consumer.WAYS[0]])
             foreign = profile_from_matrix(other.calibrations[-1].camera_from_xyz, name)
             scale = fit_scale(shoots.pairs(editor, s, THREE, 30, rng), foreign, expectation=e)
             learned("30 pairs over 3 kinds, table of another maker", scale, editor, s)

@@ -60,6 +60,12 @@ def _smoothed(got: np.ndarray, wanted: np.ndarray) -> np.ndarray:
     return np.asarray(table + np.array([0.0, 1.0, 1.0]))
 
 
+def _left(
+    table: HueSatMap, editor: CameraProfile, xyz: np.ndarray, kelvin: np.ndarray, tint: np.ndarray, shown: np.ndarray
+) -> np.ndarray:
+    return skin_difference(apply_hue_sat_map(table, editor, 0.4 * xyz / xyz[:, 1:2], kelvin, tint), shown)[0]
+
+
 def main() -> None:
     cameras = world.cameras(Path(sys.argv[1]) if len(sys.argv) > 1 else None)
     spectra = world.skin()[1][:: max(1, len(world.skin()[1]) // 12)]
@@ -81,18 +87,14 @@ def main() -> None:
             for light in lights:
                 camera = consumer.seen(light, spectra, s)
                 k, t, ev = settings_for_target(editor, camera, target)
-
-                def left(k: np.ndarray, t: np.ndarray, ev: np.ndarray, camera: np.ndarray = camera) -> np.ndarray:
-                    xyz = render(editor, camera, k, t, ev)
-                    moved = apply_hue_sat_map(table, editor, 0.4 * xyz / xyz[:, 1:2], k, t)
-                    return skin_difference(moved, shown)[0]
-
-                found.setdefault(kind, []).append(left(k, t, ev))
+                rendered = render(editor, camera, k, t, ev)
+                found.setdefault(kind, []).append(_left(table, editor, rendered, k, t, shown))
                 for _ in range(2):
                     k, t, ev = settings_for_target(
                         editor, effective_camera(table, editor, camera, k, t), effective_target
                     )
-                applied.setdefault(kind, []).append(left(k, t, ev))
+                rendered = render(editor, camera, k, t, ev)
+                applied.setdefault(kind, []).append(_left(table, editor, rendered, k, t, shown))
     out = sys.stdout.write
     out(f"{len(cameras)} cameras; dE00 of skin as an editor with tables renders it\n")
     for heading, errors in (("match without tables", found), ("match with tables", applied)):
