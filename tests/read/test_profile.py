@@ -205,3 +205,21 @@ def test_a_dng_without_usable_colour_tags_falls_back_to_the_table_and_says_so(tm
         table_matrix("NIKON CORPORATION", "NIKON D850")
     )
     assert note is not None and "ColorMatrix1" in note
+
+
+def test_damaged_profile_files_are_wrong_usage_or_a_profile(tmp_path: Path) -> None:
+    whole = profile_file(tmp_path / "p.dcp").read_bytes()
+    rng = np.random.default_rng(3)
+    outcomes = {True: 0, False: 0}
+    for number in range(300):
+        data = bytearray(whole[: rng.integers(4, len(whole))] if number % 3 == 0 else whole)
+        for _ in range(number % 5):
+            data[rng.integers(len(data))] ^= 1 << int(rng.integers(8))
+        path = tmp_path / "q.dcp"
+        path.write_bytes(data)
+        try:
+            outcomes[bool(read_camera_profile(path).unique_camera_model)] += 1
+        except WrongUsage as error:
+            assert "q.dcp" in error.what
+            outcomes[False] += 1
+    assert min(outcomes.values()) > 20
