@@ -53,6 +53,16 @@ def test_a_preview_that_is_stored_upright_is_not_turned_again(tmp_path: Path, mo
     assert found is not None and found.shape == tall.shape and corners(found) == corners(tall)
 
 
+def test_a_square_picture_is_turned_too(tmp_path: Path) -> None:
+    square = np.ascontiguousarray(upright_picture()[:, ::3][:, :80])
+    square = np.ascontiguousarray(np.repeat(square, 2, axis=1))
+    assert square.shape == (160, 160, 3)
+    stored = demo_dng.stored_from_upright(square, 6)
+    demo_dng.write_dng(tmp_path / "a.dng", mosaic_of((1, 2, 3), 80, 80), orientation=6, preview_rgb=stored)
+    found = preview(tmp_path / "a.dng")
+    assert found is not None and corners(found) == ["red", "green", "blue", "white"]
+
+
 def test_the_long_side_is_bounded_and_nothing_is_enlarged(tmp_path: Path) -> None:
     demo_dng.write_dng(tmp_path / "a.dng", MOSAIC, preview_rgb=np.zeros((1600, 2400, 3), np.uint8))
     small = preview(tmp_path / "a.dng", long_side=300)

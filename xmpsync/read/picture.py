@@ -47,10 +47,9 @@ def preview(source: Path | RawHeader, long_side: int = 2048) -> Picture | None:
 def _turn(stored: Picture, own_orientation: int, header: RawHeader) -> int:
     """The orientation to apply: the RAW's, unless the preview is upright already, as a few cameras store it."""
     orientation = header.capture.orientation
-    upright_is_tall = header.capture.height > header.capture.width
-    if orientation in TRANSPOSED and own_orientation == 1 and (stored.shape[0] > stored.shape[1]) == upright_is_tall:
-        return 1
-    return orientation
+    upright_tallness = header.capture.height - header.capture.width
+    same_way = (stored.shape[0] - stored.shape[1]) * upright_tallness > 0
+    return 1 if orientation in TRANSPOSED and own_orientation == 1 and same_way else orientation
 
 
 def encode_jpeg(picture: Picture, quality: int = 90) -> bytes:
