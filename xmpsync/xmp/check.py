@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from xmpsync.errors import OwnCheckFailed, SidecarMalformed
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.scan import XML_SPACE, Element
-from xmpsync.xmp.second_reader import Statements, Tree, read_statements
+from xmpsync.xmp.second_reader import Statements, Tree, read_statements, spelled
 from xmpsync.xmp.splice import Edit, apply_edits, in_order
 
 _NEXT = "Please report this with the sidecar; the sidecar was not touched."
@@ -54,22 +54,28 @@ def checked(packet: Packet, edits: list[Edit], changes: dict[str, Becomes]) -> b
     result = apply_edits(packet.encoded, edits)
     _bytes_outside(packet, edits, result)
     after = _same_events(packet, result, set(changes))
-    expected = dict(before_seen.properties)
-    for name, becomes in changes.items():
-        value = becomes(expected.pop(name, None))
-        if value is not None:
-            expected[name] = value
-    compare(Statements(expected, before_seen.around), _seen_after(after))
+    compare(changed(before_seen, changes), _seen_after(after))
     return result
+
+
+def changed(seen: Statements, changes: dict[str, Becomes]) -> Statements:
+    """The statements with the properties named in `changes` as these say."""
+    properties = dict(seen.properties)
+    for name, becomes in changes.items():
+        spelling = spelled(name)
+        value = becomes(properties.pop(spelling, None))
+        if value is not None:
+            properties[spelling] = value
+    return Statements(properties, seen.around)
 
 
 def compare(expected: Statements, seen: Statements) -> None:
     """Raises `OwnCheckFailed` unless the second reader sees what is expected."""
     if expected.around != seen.around:
         raise OwnCheckFailed("An edit would have changed something outside the properties", next_step=_NEXT)
-    names = sorted(expected.properties.keys() | seen.properties.keys())
-    wrong = [name for name in names if expected.properties.get(name) != seen.properties.get(name)]
-    if wrong:
+    if expected.properties != seen.properties:
+        names = sorted(expected.properties.keys() | seen.properties.keys())
+        wrong = [name for name in names if expected.properties.get(name) != seen.properties.get(name)]
         raise OwnCheckFailed(f"An edit would have changed the wrong thing: {', '.join(wrong)}", next_step=_NEXT)
 
 
@@ -104,29 +110,29 @@ def _bytes_outside(packet: Packet, edits: list[Edit], result: bytes) -> None:
         raise OwnCheckFailed("An edit would have changed the packet's length wrongly", next_step=_NEXT)
 
 
-def _same_events(packet: Packet, result: bytes, changed: set[str], *, padding: bool = False) -> Packet:
+def _same_events(packet: Packet, result: bytes, names: set[str], *, padding: bool = False) -> Packet:
     try:
         after = Packet.parse(result)
     except SidecarMalformed as error:
         raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
-    if list(_events(packet, changed, padding=padding)) != list(_events(after, changed, padding=padding)):
+    if list(_events(packet, names, padding=padding)) != list(_events(after, names, padding=padding)):
         raise OwnCheckFailed("An edit would have changed other parts of the packet", next_step=_NEXT)
     if after.encoded.codec != packet.encoded.codec or after.about != packet.about:
         raise OwnCheckFailed("An edit would have changed the packet's encoding or subject", next_step=_NEXT)
     return after
 
 
-def _events(packet: Packet, changed: set[str], *, padding: bool) -> Iterator[object]:
+def _events(packet: Packet, names: set[str], *, padding: bool) -> Iterator[object]:
     """The document as a flat stream without the changed properties and without white space around properties, and
     with `padding` also without white space beside rdf:RDF."""
     yield packet.document.asides
     loose = {id(description) for description in packet.descriptions}
     if padding and packet.rdf.parent is not None:
         loose.add(id(packet.rdf.parent))
-    yield from _element_events(packet.document.root, loose, changed)
+    yield from _element_events(packet.document.root, loose, names)
 
 
-def _element_events(element: Element, loose: set[int], changed: set[str]) -> Iterator[object]:
+def _element_events(element: Element, loose: set[int], names: set[str]) -> Iterator[object]:
     stack: list[object] = [element]
     while stack:
         item = stack.pop()
@@ -135,11 +141,11 @@ def _element_events(element: Element, loose: set[int], changed: set[str]) -> Ite
             continue
         is_loose = id(item) in loose
         yield item.name
-        yield [pair for pair in item.attributes if not (is_loose and pair[0] in changed)]
+        yield [pair for pair in item.attributes if not (is_loose and pair[0] in names)]
         stack.append(None)  # the end tag
         for child in reversed(item.content):
             if is_loose and (
-                (isinstance(child, Element) and child.name in changed)
+                (isinstance(child, Element) and child.name in names)
                 or (isinstance(child, str) and not child.strip(XML_SPACE))
             ):
                 continue

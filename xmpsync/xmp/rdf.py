@@ -8,15 +8,18 @@ place: a packet that different readers would understand differently must not be 
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import NoReturn
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
+from typing import NamedTuple, NoReturn
 
 from xmpsync.xmp import names
 from xmpsync.xmp.scan import Document, Element, stray_text
 
 _RDF_START = names.RDF + names.SEPARATOR
 _XML_START = names.XML + names.SEPARATOR
+
+
+_NONE: Mapping[str, Value] = MappingProxyType({})
 
 
 class Kind(enum.Enum):
@@ -26,7 +29,6 @@ class Kind(enum.Enum):
     ARRAY = "an array"
 
 
-@dataclass(slots=True)
 class Value:
     """A property's value.
 
@@ -36,17 +38,28 @@ class Value:
     STRUCTURE it is the element with the fields.
     """
 
-    kind: Kind
-    holder: Element
-    attribute: str | None = None
-    text: str = ""
-    fields: dict[str, Value] = field(default_factory=dict)
-    items: list[Value] = field(default_factory=list)
-    qualifiers: dict[str, Value] = field(default_factory=dict)
+    __slots__ = ("attribute", "fields", "holder", "items", "kind", "qualifiers", "text")
+
+    def __init__(
+        self,
+        kind: Kind,
+        holder: Element,
+        attribute: str | None = None,
+        text: str = "",
+        fields: Mapping[str, Value] = _NONE,
+        items: Sequence[Value] = (),
+        qualifiers: Mapping[str, Value] = _NONE,
+    ) -> None:
+        self.kind = kind
+        self.holder = holder
+        self.attribute = attribute
+        self.text = text
+        self.fields = fields
+        self.items = items
+        self.qualifiers = qualifiers
 
 
-@dataclass(frozen=True, slots=True)
-class Property:
+class Property(NamedTuple):
     """A top-level property: `element` is its own element, None where it is an attribute of `description`."""
 
     name: str
@@ -145,7 +158,7 @@ class RdfReader:
         else:
             value = Value(Kind.SIMPLE, element, None, element.text)
         if language is not None:
-            value.qualifiers[names.XML_LANG] = language
+            value.qualifiers = {**value.qualifiers, names.XML_LANG: language}
         return value
 
     def _from_attributes(self, element: Element, others: list[str], resource: str | None) -> Value:
@@ -191,26 +204,25 @@ class RdfReader:
 
     def _qualified(self, value: Value) -> Value:
         """7.8: a structure with rdf:value is that value, and the other fields are its qualifiers."""
-        inner = value.fields.pop(names.RDF_VALUE, None)
+        inner = value.fields.get(names.RDF_VALUE)
         if inner is None:
             return value
-        inner.qualifiers.update(value.fields)
+        others = {name: field for name, field in value.fields.items() if name != names.RDF_VALUE}
+        inner.qualifiers = {**inner.qualifiers, **others}
         return inner
 
     # refusals
 
     def _check_attribute(self, element: Element, name: str) -> None:
-        uri, _ = names.split(name)
-        if not uri:
+        if names.SEPARATOR not in name:
             self._refuse_attribute("An attribute without a namespace:", element, name)
-        if uri == names.RDF and name not in (names.RDF_VALUE, names.RDF_TYPE):
+        if name.startswith(_RDF_START) and name not in (names.RDF_VALUE, names.RDF_TYPE):
             self._refuse_attribute("XMP forbids here", element, name)
 
     def _check_element(self, element: Element) -> None:
-        uri, _ = names.split(element.name)
-        if not uri:
+        if names.SEPARATOR not in element.name:
             self._refuse(f"A property without a namespace: {element.name}", element.start)
-        if uri == names.RDF and element.name not in (names.RDF_VALUE, names.RDF_TYPE):
+        if element.name.startswith(_RDF_START) and element.name not in (names.RDF_VALUE, names.RDF_TYPE):
             self._refuse(f"XMP forbids here {names.readable(element.name)}", element.start)
 
     def _no_text(self, element: Element) -> None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from xmpsync.errors import OwnCheckFailed, SidecarMalformed
 from xmpsync.xmp import fields, names
-from xmpsync.xmp.check import Becomes, becomes_absent, becomes_text, checked, compare
+from xmpsync.xmp.check import Becomes, becomes_absent, becomes_text, changed, checked, compare
 from xmpsync.xmp.fields import FIELD_TABLE
 from xmpsync.xmp.insert import insert_simple
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind
-from xmpsync.xmp.second_reader import Statements, Tree, read_statements
+from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
 from xmpsync.xmp.splice import Edit, escaped, raw_value, replace_raw_value, space_before
 from xmpsync.xmp.tags import property_attributes, start_tag
@@ -163,12 +163,7 @@ class _Plan:
         try:
             seen = read_statements(Packet.parse(candidate).encoded.utf8)
             now = read_statements(self.now.encoded.utf8)
-            expected = dict(now.properties)
-            for name, becomes in self.changes.items():
-                value = becomes(expected.pop(name, None))
-                if value is not None:
-                    expected[name] = value
-            compare(Statements(expected, now.around), seen)
+            compare(changed(now, self.changes), seen)
         except (SidecarMalformed, OwnCheckFailed):
             return False
         return True

@@ -19,6 +19,7 @@ _DESCRIPTION = _RDF + "Description"
 _VALUE = _RDF + "value"
 _ABOUT = _RDF + "about"
 _LANGUAGE = f"{{{names.XML}}}lang"
+_XML = f"{{{names.XML}}}"
 _META = (f"{{{names.META}}}xmpmeta", f"{{{names.META}}}xapmeta")
 
 Tree = tuple[Any, ...]
@@ -27,7 +28,7 @@ Tree = tuple[Any, ...]
 
 @dataclass(frozen=True, slots=True)
 class Statements:
-    """`properties`: the value of each top-level property by expanded name; `around`: all the rest of the document."""
+    """`properties`: the value of each top-level property by {URI}local; `around`: all the rest of the document."""
 
     properties: dict[str, Tree]
     around: Tree
@@ -54,15 +55,16 @@ def read_statements(utf8: bytes) -> Statements:
     for description in _elements(rdf):
         for name, text in _attributes(description).items():
             if name != _ABOUT:
-                properties[_spelled(name)] = ("text", text, ())
+                properties[name] = ("text", text, ())
         for child in _elements(description):
-            properties[_spelled(child.tag)] = _property(child)
+            properties[child.tag] = _property(child)
     return Statements(properties, _around(root, rdf))
 
 
-def _spelled(tag: str) -> str:
-    uri, _, local = tag[1:].partition("}")
-    return names.expanded(uri, local)
+def spelled(name: str) -> str:
+    """An expanded name as this reader spells it: {URI}local."""
+    uri, local = names.split(name)
+    return f"{{{uri}}}{local}"
 
 
 def _text(element: Any) -> str:
@@ -75,7 +77,10 @@ def _elements(element: Any) -> list[Any]:
 
 def _attributes(element: Any) -> dict[str, str]:
     """Attributes but those of XML itself."""
-    return {name: text for name, text in element.attrib.items() if not name.startswith("{" + names.XML)}
+    found = dict(element.attrib)
+    for name in [name for name in found if name.startswith(_XML)]:
+        del found[name]
+    return found
 
 
 def _property(element: Any) -> Tree:

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from xmpsync.xmp.scan import Element, start_tag_end
 
 _NAME = re.compile(rb"<[^\s/>]+")
-_ATTRIBUTE = re.compile(rb"(?P<space>\s+)(?P<name>[^\s=/>]+)\s*=\s*(?:\"(?P<double>[^\"]*)\"|'(?P<single>[^']*)')")
+_ATTRIBUTE = re.compile(rb"\s+([^\s=/>]+)\s*=\s*(\"[^\"]*\"|'[^']*')")
 
 
-@dataclass(frozen=True, slots=True)
-class Attribute:
+class Attribute(NamedTuple):
     """An attribute's bytes: `start` is where the white space before it begins, `name_start` its name, `value_start`
     and `value_end` the value between the quotes, `end` the byte after the closing quote."""
 
@@ -55,13 +55,11 @@ def start_tag(utf8: bytes, element: Element) -> StartTag:
     end = start_tag_end(utf8, element)
     name = _NAME.match(utf8, element.start)
     assert name is not None  # expat has read this tag
-    found = []
-    at = name.end()
-    while (match := _ATTRIBUTE.match(utf8, at, end)) is not None:
-        group = "single" if match["double"] is None else "double"
-        found.append(Attribute(match["name"], match.start(), match.start("name"), match.start(group), match.end(group)))
-        at = match.end()
-    element.tag = result = StartTag(name[0][1:], name.end(), end, tuple(found))
+    found = tuple(
+        Attribute(match[1], match.start(), match.start(1), match.start(2) + 1, match.end() - 1)
+        for match in _ATTRIBUTE.finditer(utf8, name.end(), end)
+    )
+    element.tag = result = StartTag(name[0][1:], name.end(), end, found)
     return result
 
 
