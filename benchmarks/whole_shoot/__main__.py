@@ -44,6 +44,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--keep", type=Path, help="keep the shoots in this folder")
     parser.add_argument("--json", action="store_true", help="JSON on stdout instead of the table")
     parser.add_argument("--faces", action="store_true", help="list every face worse than 2 dE00 or 0.25 EV")
+    parser.add_argument("--no-people", action="store_true", help="tell people apart by skin alone, not by their faces")
     asked = parser.parse_args(arguments)
     results = []
     for seed in asked.seeds:
@@ -71,7 +72,7 @@ def _one(folder: Path, options: Options, asked: argparse.Namespace) -> dict[str,
         write_true_sidecars(folder, frames)
         code, told = 0, ""
     else:
-        code, told = _correct(folder, reference)
+        code, told = _correct(folder, reference, ["--no-people"] if asked.no_people else [])
     seconds = time.perf_counter() - started
     ours = score_faces(frames, from_sidecars(folder))
     known = [face for face in ours if face.in_reference]
@@ -104,25 +105,11 @@ def _one(folder: Path, options: Options, asked: argparse.Namespace) -> dict[str,
     }
 
 
-def _correct(folder: Path, reference: str) -> tuple[int, str]:
+def _correct(folder: Path, reference: str, more: list[str]) -> tuple[int, str]:
     """Run the command as a user would: exit code, and what it said."""
     environment = {**os.environ, "NO_COLOR": "1"}
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-c",
-            "from xmpsync.cli.main import run; run()",
-            "correct",
-            str(folder),
-            "--reference",
-            reference,
-            "--yes",
-        ],
-        capture_output=True,
-        text=True,
-        env=environment,
-        check=False,
-    )
+    command = [sys.executable, "-m", "xmpsync", "correct", str(folder), "--reference", reference, "--yes", *more]
+    done = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
     return done.returncode, done.stdout + done.stderr
 
 
