@@ -59,7 +59,7 @@ def test_a_face_between_two_persons_stays_unknown() -> None:
 
 
 def test_names_bind_and_part() -> None:
-    vectors, truth = _crowd(3, each=3)
+    vectors, _ = _crowd(3, each=3)
     names: list[str | None] = [None] * len(vectors)
     names[0], names[3] = "Ada", "Ada"  # two people under one name: the user's word counts
     assert link(vectors.tolist(), names=names)[0] == link(vectors.tolist(), names=names)[3]

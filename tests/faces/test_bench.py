@@ -1,0 +1,83 @@
+"""The bench of faces tells the truth about where faces are, and shows it when the detector gets worse."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.faces.light import LIGHTS, TONES, camera_from_linear, ita_deg, tone_matrix
+from benchmarks.faces.portraits import portraits
+from benchmarks.faces.scenes import Frame, Pose, Shot, cheek_colour, frame
+from benchmarks.faces.score import outcomes
+from xmpsync.faces.finder import FaceFinder
+from xmpsync.faces.records import FoundFace, Origin
+from xmpsync.records import Box
+
+PEOPLE = portraits()
+# Class bounds of the individual typology angle in degrees (Chardon et al. 1991; Del Bino & Bernerd 2013).
+BOUNDS = {
+    "very light": (55, 90),
+    "light": (41, 55),
+    "intermediate": (28, 41),
+    "tan": (10, 28),
+    "brown": (-30, 10),
+    "dark": (-90, -30),
+}
+
+
+@pytest.mark.parametrize("tone", TONES)
+@pytest.mark.parametrize("person", PEOPLE, ids=lambda p: p.name)
+def test_each_tone_lands_in_its_class(tone: str, person: object) -> None:
+    skin = cheek_colour(person)  # type: ignore[arg-type]
+    shade = tone_matrix(tuple(float(v) for v in skin), tone) @ skin
+    low, high = BOUNDS[tone]
+    assert low < ita_deg(np.clip(shade, 1e-4, 1.0)) < high
+
+
+def test_lights_differ_as_lights_do() -> None:
+    white = {light: camera_from_linear(light) @ np.ones(3) for light in LIGHTS}
+    assert all(w.max() == pytest.approx(1.0) for w in white.values())
+    red_blue = {light: w[0] / w[2] for light, w in white.items()}
+    # tungsten is redder than daylight, shade bluer (CIE A 2856 K, D50, D75)
+    assert red_blue["A"] > 1.8 * red_blue["D50"] > 1.8 * red_blue["D75"]
+
+
+def _made(turn: int = 0) -> Frame:
+    grey = np.full((300, 400, 3), 0.2, np.float32)
+    poses = (Pose(0, 110, 0.25, 0.45, 12.0, "tan"), Pose(1, 150, 0.7, 0.5, -8.0, "dark"))
+    return frame(PEOPLE, poses, Shot(turn=turn), grey, (768, 512), np.random.default_rng(3))
+
+
+@pytest.mark.parametrize("turn", [0, 1, 2, 3])
+def test_the_truth_of_a_frame_is_where_the_portraits_were_laid(turn: int) -> None:
+    """Pupils are darker than the skin below them, wherever the frame was turned."""
+    made = _made(turn)
+    height, width = made.camera.shape[:2]
+    assert len(made.truth) == 2
+    for truth in made.truth:
+        matrix = truth.frame_from_portrait
+        person = PEOPLE[truth.pose.portrait]
+        wanted = (person.points @ matrix[:, :2].T + matrix[:, 2]) / (width, height)
+        assert np.allclose(wanted, truth.points)
+        down = (truth.points[3] - truth.points[0]) * 0.55
+        for eye in truth.points[:2]:
+            pupil, cheek = (
+                made.camera[int(y * height) - 1 : int(y * height) + 2, int(x * width) - 1 : int(x * width) + 2].mean()
+                for x, y in (eye, eye + down)
+            )
+            assert pupil < 0.8 * cheek
+
+
+def test_a_worse_detector_scores_worse() -> None:
+    made = _made()
+    finder = FaceFinder()
+    still = {i: finder.find(p.linear, neutral=(1.0, 1.0, 1.0))[0][0] for i, p in enumerate(PEOPLE)}
+    found, _ = finder.find(made.camera, neutral=made.neutral)
+    good, extra = outcomes("row", made, found, still, PEOPLE)
+    assert [o.found for o in good] == [True, True] and extra == 0
+    assert all(o.drift is not None and o.drift < 0.05 for o in good)
+
+    lost, extra = outcomes("row", made, found[:1], still, PEOPLE)
+    assert [o.found for o in lost].count(True) == 1 and extra == 0
+    dreamt = FoundFace("f9", None, Box(0.4, 0.7, 0.1, 0.2), Origin.DETECTOR, 0.9, 0.0, ())
+    assert outcomes("row", made, (*found, dreamt), still, PEOPLE)[1] == 1
