@@ -70,7 +70,7 @@ def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[s
     utf8 = packet.encoded.utf8
     tag = start_tag(utf8, target)
     prefix, declaration = _prefix(target, uri, attribute=True)
-    anchor = _anchor(tag, target, uri)
+    anchor = _anchor(tag, uri)
     at = tag.name_end if anchor is None else anchor.end
     space, quote = _style(utf8, anchor)
     added: list[bytes] = []
@@ -92,12 +92,11 @@ def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[s
     return [*edits, Edit(at, at, b"".join(added))]
 
 
-def _anchor(tag: StartTag, target: Element, uri: str) -> Attribute | None:
+def _anchor(tag: StartTag, uri: str) -> Attribute | None:
     """The attribute to insert behind: the last of the namespace, else the last property, else the last one."""
-    own = [attribute for attribute in tag.attributes if attribute.declares is None]
-    pairs = list(zip(own, target.attributes, strict=True))
-    same = [attribute for attribute, (name, _) in pairs if names.split(name)[0] == uri]
-    properties = [attribute for attribute, (name, _) in pairs if names.split(name)[0] not in (names.RDF, names.XML)]
+    pairs = [(names.split(name)[0], attribute) for name, attribute in tag.properties.items()]
+    same = [attribute for own, attribute in pairs if own == uri]
+    properties = [attribute for own, attribute in pairs if own not in (names.RDF, names.XML)]
     for group in (same, properties, list(tag.attributes)):
         if group:
             return group[-1]

@@ -10,7 +10,7 @@ from xmpsync.xmp.encoding import NEXT_STEP, Encoded, decode
 from xmpsync.xmp.fields import SIMPLE_NAMES
 from xmpsync.xmp.rdf import Kind, Property, RdfReader, Value
 from xmpsync.xmp.scan import LIMITS, Document, Element, Limits, scan
-from xmpsync.xmp.tags import property_attributes, start_tag
+from xmpsync.xmp.tags import start_tag
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,7 @@ class Packet:
 
 
 def _attribute_place(document: Document, element: Element, name: str) -> int:
-    tag = start_tag(document.encoded.utf8, element)
-    return property_attributes(tag, element)[name].name_start
+    return start_tag(document.encoded.utf8, element).properties[name].name_start
 
 
 def _find_rdf(document: Document) -> Element:

@@ -12,7 +12,7 @@ from xmpsync.xmp.rdf import Kind
 from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
 from xmpsync.xmp.splice import Edit, escaped, raw_value, replace_raw_value, space_before
-from xmpsync.xmp.tags import property_attributes, start_tag
+from xmpsync.xmp.tags import start_tag
 
 
 def restore_fields(current: bytes, original: bytes | None, written: bytes) -> bytes:
@@ -174,7 +174,7 @@ def _removal(packet: Packet, name: str) -> Edit:
     utf8 = packet.encoded.utf8
     found = packet.properties[name]
     if found.element is None:
-        place = property_attributes(start_tag(utf8, found.description), found.description)[name]
+        place = start_tag(utf8, found.description).properties[name]
         return Edit(place.start, place.end, b"")
     start = found.element.start
     return Edit(start - len(space_before(utf8, start)), found.element.end, b"")

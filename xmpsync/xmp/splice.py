@@ -11,7 +11,7 @@ from xmpsync.xmp.encoding import Encoded
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Value
 from xmpsync.xmp.scan import Element, start_tag_end
-from xmpsync.xmp.tags import property_attributes, start_tag
+from xmpsync.xmp.tags import start_tag
 
 _MARKUP = re.compile(rb"<!--.*?-->|<\?.*?\?>|<!\[CDATA\[.*?\]\]>", re.DOTALL)
 
@@ -86,7 +86,7 @@ def replace_raw_value(packet: Packet, value: Value, raw: bytes) -> list[Edit]:
     """The same with the text as it stands in the bytes (escaped)."""
     utf8 = packet.encoded.utf8
     if value.attribute is not None:
-        place = property_attributes(start_tag(utf8, value.holder), value.holder)[value.attribute]
+        place = start_tag(utf8, value.holder).properties[value.attribute]
         return [Edit(place.value_start, place.value_end, raw)]
     holder = value.holder
     if holder.empty_tag:
@@ -120,7 +120,7 @@ def raw_value(packet: Packet, value: Value) -> bytes:
     """A simple value's text as it stands in the bytes; text on both sides of a comment is joined."""
     utf8 = packet.encoded.utf8
     if value.attribute is not None:
-        place = property_attributes(start_tag(utf8, value.holder), value.holder)[value.attribute]
+        place = start_tag(utf8, value.holder).properties[value.attribute]
         return utf8[place.value_start : place.value_end]
     if value.holder.empty_tag:
         return b""

@@ -40,12 +40,14 @@ class Attribute(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class StartTag:
-    """`name_end` is the byte after the element's name, `end` the byte after the tag."""
+    """`name_end` is the byte after the element's name, `end` the byte after the tag; `properties` are the attributes by
+    expanded name, namespace declarations left out."""
 
     name: bytes
     name_end: int
     end: int
     attributes: tuple[Attribute, ...]
+    properties: dict[str, Attribute]
 
 
 def start_tag(utf8: bytes, element: Element) -> StartTag:
@@ -59,11 +61,7 @@ def start_tag(utf8: bytes, element: Element) -> StartTag:
         Attribute(match[1], match.start(), match.start(1), match.start(2) + 1, match.end() - 1)
         for match in _ATTRIBUTE.finditer(utf8, name.end(), end)
     )
-    element.tag = result = StartTag(name[0][1:], name.end(), end, found)
+    own = [attribute for attribute in found if not attribute.name.startswith(b"xmlns") or attribute.declares is None]
+    properties = {key: attribute for (key, _), attribute in zip(element.attributes, own, strict=True)}
+    element.tag = result = StartTag(name[0][1:], name.end(), end, found, properties)
     return result
-
-
-def property_attributes(tag: StartTag, element: Element) -> dict[str, Attribute]:
-    """The attributes of a tag by expanded name, namespace declarations left out."""
-    own = [attribute for attribute in tag.attributes if attribute.declares is None]
-    return {name: attribute for (name, _), attribute in zip(element.attributes, own, strict=True)}
