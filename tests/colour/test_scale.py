@@ -131,11 +131,30 @@ def test_a_camera_that_brings_its_own_profile_keeps_it() -> None:
 def test_an_own_profile_that_the_editor_does_not_use_gives_way_to_the_pairs() -> None:
     other = replace(EDITOR, calibrations=tuple(
         replace(c, camera_from_xyz=tuple(
-            tuple(v * (1.25 if i == 0 else 1.0) for v in row) for i, row in enumerate(c.camera_from_xyz)))
+            tuple(v * (1.1 if i == 0 else 1.0) for v in row) for i, row in enumerate(c.camera_from_xyz)))
         for c in EDITOR.calibrations))  # fmt: skip
     scale = fit_scale(_pairs(LIGHTS, 30), other)
     assert scale.extent is Extent.MATRICES
     assert scale.residual_mired < 1
+
+
+def test_a_stale_pair_or_two_do_not_outweigh_what_a_camera_is() -> None:
+    # Numbers of another frame: daylight numbers beside a tungsten neutral.
+    stale = [replace(p, temperature_k=k, tint=10.0) for p, k in zip(_pairs(("A",), 2), (5500.0, 5200.0), strict=True)]
+    for base in (TABLE, EDITOR):
+        for count in (1, 2):
+            scale = fit_scale(stale[:count], base)
+            assert scale.extent is Extent.NONE
+            assert "not used" in scale.reason
+            assert scale.profile == expected_profile(base)
+
+
+def test_few_pairs_do_not_shake_a_profile_that_the_camera_brings() -> None:
+    few = [replace(p, tint=p.tint + 4.0) for p in _pairs(("A", "D55"), 4)]
+    scale = fit_scale(few, EDITOR)
+    assert scale.extent is Extent.NONE
+    assert scale.profile == EDITOR
+    assert "too few" in scale.reason
 
 
 def test_pairs_that_follow_no_matrices_are_refused_with_the_reason() -> None:

@@ -109,7 +109,8 @@ def fit_scale(
         return replace(none, reason="no pairs of camera neutral and editor's numbers" + _completed(base))
     numbers = [(p.neutral, p.temperature_k, p.tint) for p in usable]
     fits = [fit_matrices(numbers, s, expectation, settings) for s in _starts(base)]
-    fit = next((f for f in fits if f.explained), fits[0])
+    own = base.source not in SINGLE_SOURCES
+    fit = next((f for f in fits if _believed(f, own, settings)), fits[0])
     measured = replace(
         none,
         n_used=fit.n_used,
@@ -119,10 +120,10 @@ def fit_scale(
         before_mired=fit.before_mired,
         before_tint=fit.before_tint,
     )
-    if not fit.explained:
-        return replace(measured, reason=_refusal(fit) + _completed(base))
-    if base.source not in SINGLE_SOURCES and fit is fits[0] and fit.base_explains:
+    if own and fits[0].base_explains:
         return replace(measured, reason="the camera's own profile already gives the editor's numbers")
+    if not _believed(fit, own, settings):
+        return replace(measured, reason=_refusal(fit, own, settings) + _completed(base))
     extent = Extent.MATRICES if fit.both_known else Extent.OFFSET
     return replace(
         measured,
@@ -157,7 +158,15 @@ def _completed(base: CameraProfile) -> str:
     return "; the table's matrix is completed by what cameras have on average" if base.source in SINGLE_SOURCES else ""
 
 
-def _refusal(fit: Fit) -> str:
+def _believed(fit: Fit, own: bool, settings: ScaleSettings) -> bool:
+    return fit.explained and fit.plausible and (not own or fit.n_used >= settings.least_against_own)
+
+
+def _refusal(fit: Fit, own: bool, settings: ScaleSettings) -> str:
+    if own and fit.explained and fit.n_used < settings.least_against_own:
+        return f"{fit.n_used} pairs speak against the camera's own profile, too few to doubt it: not used"
+    if fit.explained and not fit.plausible:
+        return f"{fit.n_used} of {fit.n_distinct} pairs would need matrices unlike any camera's: not used"
     return (
         f"{fit.n_used} of {fit.n_distinct} pairs fit one set of matrices (left over: {fit.residual_mired:.1f} mired, "
         f"{fit.residual_tint:.1f} tint): not used"

@@ -55,6 +55,12 @@ class ScaleSettings:
     """In standard deviations: beyond it a pair loses its pull."""
     inlier_sd: float = 6.0
     """Pairs within count as explained."""
+    strain_free: float = 10.0
+    strain_per_pair: float = 5.0
+    """Strain is the prior's term of the minimum, about 9 per fitted matrix by chance. One stale pair must not bend the
+    matrices beyond what cameras do; many pairs that agree may, as some sensors are unlike all others."""
+    least_against_own: int = 8
+    """Distinct pairs that must agree before a camera's own profile (DNG, profile file) is doubted."""
     least_share: float = 0.6
     """Share of pairs that must be explained, else the fit is refused."""
     same_light_mired: float = 40.0
@@ -84,6 +90,8 @@ class Fit:
     before_tint: float
     doubts: tuple[tuple[float, float, float], ...]
     both_known: bool
+    strain: float
+    plausible: bool
 
 
 DOUBT_K = (2500.0, 2850.0, 3300.0, 4000.0, 5000.0, 6500.0, 8500.0)
@@ -125,6 +133,7 @@ def fit_matrices(
     inlier = (np.abs(found) / sd <= settings.inlier_sd).all(axis=-1)
     used = inlier if inlier.any() else np.ones(len(pairs), bool)
     residual, was = (np.sqrt(np.mean(np.nan_to_num(x[used], nan=UNEXPLAINED) ** 2, axis=0)) for x in (found, before))
+    strain = float(e @ model.precision @ e)
     doubts = model.doubts(np.asarray(np.linalg.inv(curvature), float))
     return Fit(
         profile=fitted,
@@ -138,6 +147,8 @@ def fit_matrices(
         before_mired=float(was[0]),
         before_tint=float(was[1]),
         doubts=doubts,
+        strain=strain,
+        plausible=strain <= settings.strain_free + settings.strain_per_pair * int(inlier.sum()),
         both_known=all(
             sd_mired <= settings.known_mired and sd_tint <= settings.known_tint
             for kelvin, sd_mired, sd_tint in doubts
