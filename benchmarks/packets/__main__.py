@@ -1,4 +1,4 @@
-"""`python -m benchmarks.packets speed` or `python -m benchmarks.packets fuzz [--count N] [--seed S]`."""
+"""`python -m benchmarks.packets speed`, `... fuzz [--count N] [--seed S]` or `... hostile`."""
 
 from __future__ import annotations
 
@@ -12,13 +12,17 @@ from benchmarks.packets.speed import table
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.packets", description=__doc__)
-    parser.add_argument("what", choices=("speed", "fuzz"))
+    parser.add_argument("what", choices=("speed", "fuzz", "hostile"))
     parser.add_argument("--count", type=int, default=None, help="sidecars (2000) or fuzzed packets (100000)")
     parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()
     if options.what == "speed":
         print(table(options.count or 2000))
         return 0
+    if options.what == "hostile":
+        from benchmarks.packets.hostile import hostile  # needs a module that Windows does not have
+
+        return hostile()
     count = options.count or 100_000
     start = time.process_time()
     outcome = fuzz(count, options.seed)

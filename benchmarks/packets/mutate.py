@@ -12,7 +12,8 @@ WORDS = tuple(
     for word in (
         "<", ">", "/>", "</", "<!--", "-->", "<![CDATA[", "]]>", "<?", "?>", "<!DOCTYPE a [", "]>", "&", "&#0;",
         "&#x41;", "&lt;", "&a;", '"', "'", "=", "\0", "\ufeff", "\uffff", "\r", "\n", "\t", " ", "rdf:about='x'",
-        "rdf:ID='x'", "rdf:value='1'", "rdf:parseType='Resource'", "rdf:parseType='Literal'", "rdf:resource='u'", "xml:lang='en'",
+        "rdf:ID='x'", "rdf:value='1'", "rdf:parseType='Resource'", "rdf:parseType='Literal'",
+        "rdf:resource='u'", "xml:lang='en'",
         "xmlns:crs='x'", "xmlns='http://www.w3.org/1999/02/22-rdf-syntax-ns#'", "xmlns:rdf=''", "crs:Temperature='1'",
         "crs:Temperature=\"NaN\"", "<crs:Tint>7</crs:Tint>", "<crs:Tint/>", "<rdf:Description/>", "<rdf:Bag/>",
         "<rdf:li/>", "<rdf:RDF/>", "<x:xmpmeta/>", "</rdf:Description>", "</rdf:RDF>", "crs:Exposure2012='0.00'",
