@@ -28,6 +28,8 @@ LIPS = (61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0
 RIGHT_BROW = (70, 63, 105, 66, 107, 55, 65, 52, 53, 46)
 LEFT_BROW = (300, 293, 334, 296, 336, 285, 295, 282, 283, 276)
 """Outlines in the canonical face mesh of 468 points."""
+NATURAL_SPREAD = 0.06
+"""Most sd of ln R/G over the clean skin of one face: about 3.5 dE00 of cheek against forehead."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +99,10 @@ def _take_apart(name: str, picture: npt.NDArray[np.uint8]) -> Portrait:
     shading, melanin, blood = np.moveaxis(offset @ np.linalg.inv(columns).T, -1, 0)
     # A print's tone curve makes shadows redder than the body is; under one light a body's colour does not follow shading.
     melanin, blood = (_without(values, shading, core) for values in (melanin, blood))
-    melanin, blood = np.clip(melanin, -0.5, 0.8), np.clip(blood, -0.5, 0.8)
+    # A saturated print exaggerates what is left: bring it to the spread that cheek against forehead has on people.
+    red = -(melanin * (step_m[0] - step_m[1]) + blood * (step_b[0] - step_b[1]))
+    scale = min(1.0, NATURAL_SPREAD / float(red[truth].std()))
+    melanin, blood = np.clip(scale * melanin, -0.5, 0.8), np.clip(scale * blood, -0.5, 0.8)
     fine = np.log(rgb[..., 1]) - logs[..., 1]
     shading = np.clip(np.where(skin > 0.02, shading, offset[..., 1]), -3.0, 1.0) + fine
     broad = ndimage.gaussian_filter(shading, 0.06 * size)

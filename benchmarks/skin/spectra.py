@@ -30,6 +30,8 @@ _DEOXY = np.array([223296, 303956, 407560, 528600, 413280, 103292, 23389, 14550,
                    53412, 53788, 45072, 39600, 37020, 28324, 14677, 9444, 6510, 5149, 4345, 3750, 3227, 2407, 1794.0])  # fmt: skip
 HB_PER_LITRE, HB_MOLAR_MASS = 150.0, 64500.0
 OXYGENATION = 0.75
+SURFACE = 0.025
+"""Reflected by the surface and the uppermost cells whatever lies below, evenly; measured spectra hold it too."""
 
 ITA_CLASSES = ("very light", "light", "intermediate", "tan", "brown", "dark")
 ITA_BOUNDS_DEG = (55.0, 41.0, 28.0, 10.0, -30.0)
@@ -62,7 +64,7 @@ def model_reflectance(melanin_cm: float, blood_fraction: float) -> Array:
     absorbed = blood_fraction * blood_absorption() + 0.3
     k_over_s = absorbed / (0.75 * 46.0 * (WAVELENGTH_NM / 500.0) ** -1.421)
     dermis = 1 + k_over_s - np.sqrt(k_over_s**2 + 2 * k_over_s)
-    return np.asarray(np.exp(-2.0 * melanin_cm * melanin_absorption()) * dermis)
+    return np.asarray(SURFACE + (1 - SURFACE) * np.exp(-2.0 * melanin_cm * melanin_absorption()) * dermis)
 
 
 @functools.cache

@@ -39,7 +39,7 @@ class BenchSettings:
     """Cells per pixel of the detector's 1024-px picture: 1.46 is a 3000-px frame, 2.9 one of 24 megapixels."""
     jitter: float = 0.012
     """Error of the places, face heights."""
-    gloss_max: float = 0.12
+    gloss_max: float = 0.08
     """Most light mirrored by the shiniest spots, in parts of a white's."""
 
 

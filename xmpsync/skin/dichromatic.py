@@ -32,6 +32,9 @@ class Separation:
     matte: Mask
     specular: Mask
     body_log_level: Array
+    spread: float
+    log_per_share: Array
+    """Spread of the shares below their centre, and change of ln camera (3,) per unit of share."""
 
 
 def separate(
@@ -45,12 +48,12 @@ def separate(
     """
     n = len(camera)
     matte = np.ones(n, dtype=bool)
-    share, body = np.zeros(n), np.ones(3)
+    share, body, spread = np.zeros(n), np.ones(3), 0.0
     for _ in range(passes):
         body = np.exp(np.median(np.log(camera[matte]), axis=0))
         share, sd = specular_share(camera, variance, body, light)
         if not np.isfinite(sd).all():
-            return Separation(np.ones(n, dtype=bool), np.zeros(n, dtype=bool), log_level)
+            return Separation(np.ones(n, dtype=bool), np.zeros(n, dtype=bool), log_level, 0.0, np.zeros(3))
         share = share - np.median(share[matte])
         below = share[matte & (share < 0)]
         spread = float(np.sqrt((below**2).mean())) if len(below) else 0.0
@@ -60,7 +63,8 @@ def separate(
         matte = kept
     shading = (camera / body).mean(axis=-1) * (1.0 - np.clip(share, 0.0, MOST_SHARE))
     level = np.where(matte, log_level, np.log(np.maximum(shading * body[1], 1e-12)))
-    return Separation(matte, ~matte, level)
+    v = light / body
+    return Separation(matte, ~matte, level, spread, v / v.mean())
 
 
 def specular_share(camera: Array, variance: Array, body: Array, light: Array) -> tuple[Array, Array]:

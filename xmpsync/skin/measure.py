@@ -172,6 +172,8 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
     if level is None:
         return Unusable.CLIPPED
     camera, covariance, noise = combine(estimates, weights, level, settings)
+    sheen = settings.sheen_part * split.spread * split.log_per_share
+    covariance = covariance + np.outer(sheen, sheen)
     if noise > settings.max_noise:
         return Unusable.TOO_DARK
     return FaceSkin(

@@ -61,7 +61,7 @@ class SkinSettings:
     """Largest smoothing window, bins."""
 
     mode_start: float = 0.30
-    mode_end: float = 0.10
+    mode_end: float = 0.13
     """Kernel widths of the search for the skin's colour, log units: from all of skin, hair and lips down to skin's own
     variation over a face (0.03-0.1)."""
 
@@ -73,7 +73,7 @@ class SkinSettings:
     trim_sd: float = 3.0
     """Mahalanobis distance at which a bin is no longer this skin."""
 
-    dark_ev: float = 2.5
+    dark_ev: float = 1.5
     """A bin darker than the skin's median level by more than this is hair, nostril or deep shadow, EV."""
 
     side_separation_ev: float = 1.3
@@ -85,14 +85,14 @@ class SkinSettings:
     dominating_share: float = 0.40
     """Share of the area that the brighter side needs to be the face's side; a rim in backlight has less."""
 
-    level_window: Vec2 = (0.45, 0.85)
+    level_window: Vec2 = (0.50, 0.95)
     """Ranks (clipped and specular bins count as brightest) whose mean is the level of lit skin."""
 
     censored_ev: float = 0.2
     """sd of the level, EV, when clipping covers the whole level window (in proportion when less)."""
 
-    colour_window: Vec2 = (0.20, 0.95)
-    """Ranks whose mean is the colour of lit skin; the darkest fifth holds edges and interreflections."""
+    colour_window: Vec2 = (0.05, 1.0)
+    """Ranks whose mean is the colour of lit skin; the darkest twentieth holds edges and creases."""
 
     specular_sd: float = 1.8
     """Specular share above so many sd (of the matte half) that leaves a bin out."""
@@ -116,10 +116,18 @@ class SkinSettings:
     """Part of the spread between regions that counts as the face's own uncertainty (the same regions are compared, so
     most of it cancels)."""
 
+    sheen_part: float = 0.2
+    """sd of the sheen that is left in, in parts of the spread of specular shares below their centre."""
+
     texture_correlation_bins: float = 12.0
     """Bins that share one value of the skin's texture; counts independent samples."""
 
-    mixed_sd: float = 4.0
+    side_specular_sd: float = 5.0
+    side_trim_sd: float = 2.5
+    """As `specular_sd` and `trim_sd` for one half of a face: strict about other matter, lenient about sheen, whose cut
+    differs from half to half."""
+
+    mixed_sd: float = 1.5
     """Standard deviations of colour difference between sides that make `mixed light`."""
 
     side_spread: float = 0.025

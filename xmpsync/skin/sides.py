@@ -7,6 +7,8 @@ by skin itself (`side_spread`), noise, and little else.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -78,14 +80,14 @@ def _half(evidence: Evidence, index: Index, light: Array, settings: SkinSettings
     chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     weight = 1.0 / (variance + settings.mode_end**2)
     centre = colour_mode(chroma, weight, np.median(chroma, axis=0)[None], settings)
-    near, _ = colour_trim(chroma, variance, weight, centre, settings)
+    near, _ = colour_trim(chroma, variance, weight, centre, replace(settings, trim_sd=settings.side_trim_sd))
     kept = index[near] if near.any() else index
     split = separate(
         evidence.smoothed[kept],
         evidence.smoothed_variance[kept],
         evidence.log_level[kept],
         light,
-        settings.specular_sd,
+        settings.side_specular_sd,
         settings.specular_passes,
     )
     kept = kept[split.matte]
