@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 BALANCE = "balance-1"
-DETECTOR = "centerface-fp16w-1"
+DETECTOR = "centerface-fp16w-2"
 MESH = "face-mesh-468-1"
 PLACES = "places-1"
-FINDER = "finder-1"
+FINDER = "finder-2"
 IDENTITY = "dlib-resnet-v1-1"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))
