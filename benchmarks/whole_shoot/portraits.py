@@ -34,7 +34,7 @@ class _Source:
 
 _SOURCES = {
     "first": _Source(
-        crop=(110, 0, 350, 300), head=(226, 125, 58, 72), face=(226, 124, 40, 55), cheek=(196, 118, 212, 134),
+        crop=(110, 0, 350, 300), head=(226, 124, 50, 68), face=(226, 124, 40, 55), cheek=(196, 118, 212, 134),
         not_skin=((207, 102, 19, 12), (247, 102, 19, 12), (226, 146, 26, 12)), face_box=(182, 58, 270, 180),
     ),
     "second": _Source(
@@ -141,14 +141,15 @@ def _skin(picture: np.ndarray, source: _Source) -> tuple[np.ndarray, np.ndarray,
     ratio = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
     own = np.log(cheek)
     away = ratio - np.array([own[0] - own[1], own[2] - own[1]])
-    alike = np.exp(-0.5 * (away[..., 0] / 0.35) ** 2 - 0.5 * (away[..., 1] / 0.55) ** 2)
-    skin = np.clip((alike - 0.25) / 0.35, 0, 1) * np.clip((luminance / level - 0.06) / 0.1, 0, 1)
-    # pushed towards 1, so that bare skin holds none of the picture's own light skin
-    skin = np.clip(1.3 * gaussian_filter(skin, 0.7), 0, 1) * _ellipse(shape, *source.head, soft=6.0)
-    face = _ellipse(shape, *source.face, soft=1.0) > 0.5
+    # lips, wrinkles and shadows are redder than the cheek, and skin all the same
+    alike = np.exp(-0.5 * (away[..., 0] / 0.6) ** 2 - 0.5 * (away[..., 1] / 0.9) ** 2)
+    skin = np.clip((alike - 0.2) / 0.3, 0, 1) * np.clip((luminance / level - 0.04) / 0.08, 0, 1)
+    bare = _ellipse(shape, *source.face, soft=4.0)
     for part in source.not_skin:
-        face &= _ellipse(shape, *part, soft=1.0) < 0.5
-    judged = (face & (skin > 0.995) & (luminance < 0.95)).astype(float)
+        bare = bare * (1.0 - _ellipse(shape, *part, soft=4.0))
+    # pushed towards 1, so that bare skin holds none of the picture's own light skin
+    skin = np.maximum(np.clip(1.3 * gaussian_filter(skin, 0.7), 0, 1) * _ellipse(shape, *source.head, soft=6.0), bare)
+    judged = ((bare > 0.995) & (luminance < 0.95)).astype(float)
     flush = np.clip(gaussian_filter(away[..., 0], 1.5) / 0.6, 0.0, 1.0)
     return skin, judged, flush, luminance / level
 
