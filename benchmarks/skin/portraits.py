@@ -28,7 +28,7 @@ LIPS = (61, 146, 91, 181, 84, 17, 314, 405, 321, 375, 291, 409, 270, 269, 267, 0
 RIGHT_BROW = (70, 63, 105, 66, 107, 55, 65, 52, 53, 46)
 LEFT_BROW = (300, 293, 334, 296, 336, 285, 295, 282, 283, 276)
 """Outlines in the canonical face mesh of 468 points."""
-NATURAL_SPREAD = 0.06
+NATURAL_SPREAD = 0.095
 """Most sd of ln R/G over the clean skin of one face: about 3.5 dE00 of cheek against forehead."""
 
 

@@ -1,0 +1,45 @@
+"""A second light on one side is seen; shading, noise and redness under one light are not taken for it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.skin.scenes import BODY, SIZE, cells, face_places, grid, textured
+from xmpsync.skin.measure import measure_face
+from xmpsync.skin.records import FaceSkin, SideDifference
+
+# ln of tungsten over daylight on the three channels, about 150 mired apart: common practice among camera neutrals
+WARMER = np.array([0.6, 0.0, -0.55])
+
+
+def sides(share: float, seed: int, slope_ev: float = 0.0, iso: float = 400.0) -> SideDifference:
+    rng = np.random.default_rng(seed)
+    x, _ = grid()
+    part = share / (1 + np.exp(-(x - 0.5) / 0.05))
+    light = (1 - part)[..., None] + part[..., None] * np.exp(WARMER)
+    scene = textured(BODY, SIZE, rng) * light * np.exp2(slope_ev * (x - 0.5))[..., None]
+    face = measure_face(cells(scene, rng, iso), face_places(), neutral=(0.5, 1.0, 0.6))
+    assert isinstance(face, FaceSkin)
+    assert face.sides is not None
+    return face.sides
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.8])
+def test_a_quarter_of_a_second_light_on_one_side_is_mixed_light(share: float) -> None:
+    found = sides(share, 1)
+    assert found.mixed_light
+    # one half is the picture's left, the daylight side: it is bluer
+    assert found.log_ratio[0] - found.log_ratio[1] < 0 < found.log_ratio[2] - found.log_ratio[1]
+
+
+@pytest.mark.parametrize("slope_ev", [0.0, 1.0, 2.5])
+@pytest.mark.parametrize("iso", [100, 3200])
+def test_shading_under_one_light_is_no_mixed_light(slope_ev: float, iso: float) -> None:
+    found = [sides(0.0, seed, slope_ev, iso) for seed in range(5)]
+    assert not any(side.mixed_light for side in found)
+
+
+def test_the_difference_of_level_is_reported() -> None:
+    # halves of a slope of 2 EV over the picture differ by about half of it
+    assert sides(0.0, 3, 2.0).level_ev == pytest.approx(-0.9, abs=0.35)
