@@ -35,7 +35,7 @@ class Rows:
 
 
 def true_theta(shoot: Shoot) -> list[Array]:
-    """Per frame: mired, tint, EV that bring everybody's clean skin under the frame's main light to its target, median."""
+    """Per frame: mired, tint, EV that bring clean skin under the frame's main light to its target, median of people."""
     out = []
     for frame, true in zip(shoot.request.frames, shoot.truth, strict=True):
         kelvin, tint, ev = settings_for_target(frame.profile, true.everybody, shoot.targets)

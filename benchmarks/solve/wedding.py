@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from benchmarks.skin.cameras import Camera
+from benchmarks.skin.cameras import _camera as fitted
 from benchmarks.skin.lights import Light, lights
-from benchmarks.skin.spectra import Array, SkinSpectrum, chromophore_steps
+from benchmarks.skin.spectra import WAVELENGTH_NM, Array, SkinSpectrum, chromophore_steps
 from xmpsync.colour.camera import apply, white_from_neutral, xyz_from_camera
 from xmpsync.records import Box, Capture, Mat3, Settings3, Vec3
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin
@@ -194,9 +195,9 @@ def _frame(
         neutral = np.exp(removed * np.log(white / white[1]) + (1 - removed) * np.log(plain / plain[1]) + manual)
         neutral = np.round(neutral, 1 if plan.automatic else 2)
     kelvin, tint = white_from_neutral(camera.profile, neutral / neutral.max())
-    scene = rng.dirichlet(np.full(3, 12.0)) * 3.0
+    scene = rng.dirichlet(np.full(3, 60.0)) * 3.0
     log_mean = np.log(np.maximum(white * gain * 0.18 * scene, 1e-6)) + rng.normal(0, 0.3)
-    shades = np.exp(log_mean + 0.5 * np.log(white / white[1] / scene * 1.0) * 0.0) * (0.4 * scene + 0.6)
+    shades = white * gain * 0.18 * np.sqrt(scene)
     green = float(np.exp(log_mean[1]))
     as_shot = Settings3(float(kelvin), float(tint), 0.0)
     frame = Frame(
@@ -213,7 +214,7 @@ def _frame(
             flash_fired=flash,
             width=6000,
             height=4000,
-        ),  # fmt: skip
+        ),
         as_shot=as_shot,
         baseline=as_shot,
         faces=tuple(faces),
@@ -268,3 +269,15 @@ def _vec(values: Array) -> Vec3:
 def _diagonal(sd: Array) -> Mat3:
     m = np.diag(np.asarray(sd) ** 2)
     return _vec(m[0]), _vec(m[1]), _vec(m[2])
+
+
+def like(camera: Camera, count: int, rng: np.random.Generator) -> list[Camera]:
+    """Bodies like one: filters shifted by some nanometres and leaking a little, profiles fitted anew."""
+    out = []
+    for number in range(count):
+        shifted = [
+            np.interp(WAVELENGTH_NM - rng.normal(0.0, 4.0), WAVELENGTH_NM, camera.sensitivity[:, k]) for k in range(3)
+        ]
+        leak = np.eye(3) + 0.05 * rng.random((3, 3)) * (1.0 - np.eye(3))
+        out.append(fitted(f"{camera.name} {number}", np.stack(shifted, axis=1) @ leak.T))
+    return out

@@ -35,7 +35,7 @@ KNOWN = 0.5
 """Probability from which a face counts as a person."""
 MOST_FACES_APART = 12
 """Faces of a frame, next to one another in the table, that are compared with one another."""
-LINKED_Z = 2.5
+LINKED_Z = 1.6
 """Posterior sd of a person's own colour above which no frame has linked them to a reference."""
 
 

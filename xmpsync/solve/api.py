@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import groups, lights, mood, persons, reference, register, starting
 from xmpsync.solve.answer import Solved, checked, solution

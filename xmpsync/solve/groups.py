@@ -21,7 +21,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import GroupSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,10 +46,14 @@ def find(
             rows = np.flatnonzero((table.body == body) & (table.flash == flash))
             if not len(rows):
                 continue
-            labels[rows] = following + segments(
-                _cues(table, skin_theta, rows, settings, skin_sd), table.time_s[rows], settings
-            )
-            following = int(labels.max()) + 1
+            cues = _cues(table, skin_theta, rows, settings, skin_sd)
+            alone = _lone(cues, settings) if flash else np.zeros(len(rows), dtype=bool)
+            kept = rows[~alone]
+            if len(kept):
+                labels[kept] = following + segments(cues[~alone], table.time_s[kept], settings)
+                following = int(labels.max()) + 1
+            labels[rows[alone]] = following + np.arange(int(alone.sum()))
+            following += int(alone.sum())
     return _in_order_of_appearance(labels)
 
 
@@ -82,7 +86,6 @@ def _cues(
     if not flash:
         columns += [
             (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, skin_sd[2]),
-            (scene - ev) / _jitter(scene - ev, s.scene_level_sd),
             ev / _jitter(ev, s.settings_sd),
         ]
     return np.stack(columns, axis=1)
@@ -120,7 +123,9 @@ class _Sums:
         x = np.where(known, cues, 0.0)
         x = x - x.mean(axis=0)
         x = np.where(known, x, 0.0)
-        t = ((time_s - time_s.mean()) / 60.0)[:, None] * known
+        # Over a long pause a light does not drift, it is another one: pauses count as `longest_drift_s` at most.
+        clock = np.cumsum(np.minimum(np.diff(time_s, prepend=time_s[0]), settings.longest_drift_s))
+        t = ((clock - clock.mean()) / 60.0)[:, None] * known
         self.n = len(cues)
         self.slope_precision = 1.0 / settings.drift_per_minute**2
         stacked = np.stack([known.astype(float), x, x * x, t, t * t, t * x])
@@ -144,6 +149,14 @@ class _Sums:
         count = np.maximum(n, 1.0)
         s_tt, s_tx = tt - t * t / count, tx - t * x / count
         return float((xx - x * x / count - s_tx * s_tx / (s_tt + self.slope_precision)).sum())
+
+
+def _lone(cues: FloatArray, s: GroupSettings) -> BoolArray:
+    """Flash frames (n,) far from their neighbours: the flash did not fire, whatever the file says."""
+    if len(cues) < 3:
+        return np.zeros(len(cues), dtype=bool)
+    excess = np.nan_to_num(cues - _limited(cues, s.huber))
+    return np.asarray((excess**2).sum(axis=1) > s.lone_excess)
 
 
 def _limited(cues: FloatArray, limit: float) -> FloatArray:

@@ -350,7 +350,10 @@ def _widths(
     off = at.z[:, None, :] - state.roster.z
     weight = state.r[:, :-1]
     spread = at.by_theta @ n.u[table.face_frame] @ np.swapaxes(at.by_theta, -1, -2)
-    own = np.einsum("np,npi->ni", weight, off**2) + weight.sum(axis=1)[:, None] * np.einsum("nii->ni", spread)
+    # Limited at `loss_cutoff` standard deviations: one wild face must not widen everybody's skin state.
+    limit = (s.loss_cutoff * np.array([state.widths.state_z] * 2 + [state.widths.state_ev])) ** 2
+    own = np.einsum("np,npi->ni", weight, np.minimum(off**2, limit))
+    own = own + weight.sum(axis=1)[:, None] * np.minimum(np.einsum("nii->ni", spread), limit)
     total = weight.sum()
     p = s.persons
     m = p.state_prior_faces

@@ -42,8 +42,12 @@ class GroupSettings:
     """ev; a change of the camera's exposure settings is a weak sign of other light."""
     huber: float = 3.0
     """Standard deviations: one wild value inside a light must not open a new group."""
+    lone_excess: float = 12.0
+    """Squared standard deviations beyond `huber`, summed over cues, at which a flash frame stands alone."""
     drift_per_minute: float = 0.15
     """Standard deviations per minute: prior width of a slow drift (golden hour) that is no change of light."""
+    longest_drift_s: float = 120.0
+    """Seconds of a pause that count for drift."""
     window: int = 120
     """Frames: longest stretch tried in one step; longer ones are joined afterwards (keeps the cost linear)."""
     outlier_run: int = 2

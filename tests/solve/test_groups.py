@@ -1,0 +1,95 @@
+"""Light groups on shoots whose lights are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.solve.builders import DAY, LAMP, SHADE, Light, burst, face, frame, reference_frame
+from xmpsync.records import Settings3
+from xmpsync.solve import solve
+from xmpsync.solve.groups import segments
+from xmpsync.solve.problem import Reference, Request
+from xmpsync.solve.settings import DEFAULT
+from xmpsync.solve.solution import Solution
+
+
+def _groups(solution: Solution) -> dict[str, int]:
+    return {f.frame_id: f.group for f in solution.frames}
+
+
+@pytest.mark.parametrize("automatic", [True, False], ids=["camera's auto white", "manual white"])
+def test_known_lights_come_back_as_groups(automatic: bool) -> None:
+    rng = np.random.default_rng(2)
+    frames = [reference_frame()]
+    for number, (name, light) in enumerate((("day", DAY), ("shade", SHADE), ("lamp", LAMP))):
+        for f in burst(
+            name, light, [("ann",), ("ann", "ben"), ("ben",), ("ann",)] * 3, 100.0 + 900.0 * number, rng=rng
+        ):
+            white = Settings3(5200.0, 4.0, 0.0)
+            if automatic:
+                white = Settings3(0.5 * (light.kelvin + 5200.0) * float(np.exp(rng.normal(0, 0.02))), light.tint, 0.0)
+            frames.append(replace(f, as_shot=white, baseline=white))
+    group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
+    for name in ("shade", "lamp"):
+        assert len({group[f"{name}{k:02d}"] for k in range(12)}) == 1
+    assert len({group[f"{name}05"] for name in ("day", "shade", "lamp")}) == 3
+
+
+def test_a_flash_that_did_not_fire_leaves_its_group() -> None:
+    frames = [reference_frame(), *burst("fl", DAY, [("ann",)] * 9, 500.0, flash=True)]
+    dark = Light(2900.0, -3.0, -2.0)
+    frames[5] = replace(frames[5], faces=(face("ann", dark),))
+    solution = solve(Request(tuple(frames), (Reference(frame_id="ref"),)))
+    by_id = {f.frame_id: f for f in solution.frames}
+    misfired = by_id[frames[5].frame_id].correction
+    assert misfired is not None
+    assert 1e6 / misfired.temperature_k == pytest.approx(1e6 / dark.kelvin, abs=12.0)
+    for f in frames[1:5] + frames[6:]:
+        c = by_id[f.frame_id].correction
+        assert c is not None
+        assert 1e6 / c.temperature_k == pytest.approx(1e6 / DAY.kelvin, abs=4.0)
+
+
+def test_light_that_drifts_is_followed_not_averaged() -> None:
+    frames = [reference_frame()]
+    truth = {}
+    rng = np.random.default_rng(4)
+    for k in range(60):
+        mired = 185.0 + 60.0 * k / 59.0
+        light = Light(1e6 / mired, 4.0, -1.0 * k / 59.0)
+        shown = (face("ann", light, change=tuple(rng.normal(0, 0.01, 3))),) if k % 3 else ()
+        name = f"dusk{k:02d}"
+        truth[name] = (mired, 1.0 * k / 59.0, bool(shown))
+        frames.append(frame(name, shown, time_s=1000.0 + 40.0 * k))
+    solution = solve(Request(tuple(frames), (Reference(frame_id="ref"),)))
+    for f in solution.frames[1:]:
+        mired, ev, seen = truth[f.frame_id]
+        assert f.correction is not None
+        assert 1e6 / f.correction.temperature_k == pytest.approx(mired, abs=5.0 if seen else 8.0), f.frame_id
+        assert f.correction.exposure_ev == pytest.approx(ev, abs=0.12 if seen else 0.25), f.frame_id
+
+
+def test_two_bodies_at_the_same_time_are_two_groups() -> None:
+    frames = [reference_frame(), *burst("a", DAY, [("ann",)] * 4, 10.0)]
+    other = burst("b", DAY, [("ann",)] * 4, 11.0)
+    frames += [replace(f, capture=replace(f.capture, serial="2")) for f in other]
+    group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
+    assert {group[f"a{k:02d}"] for k in range(4)}.isdisjoint(group[f"b{k:02d}"] for k in range(4))
+
+
+def test_change_points_are_found_and_noise_makes_none() -> None:
+    rng = np.random.default_rng(0)
+    cues = rng.normal(size=(200, 6))
+    cues[80:140, :2] += 12.0
+    found = segments(cues, np.arange(200) * 5.0, DEFAULT.groups)
+    assert [int(i) for i in np.flatnonzero(np.diff(found))] == [79, 139]
+    assert len(set(segments(rng.normal(size=(200, 6)), np.arange(200) * 5.0, DEFAULT.groups))) == 1
+
+
+def test_missing_cues_make_no_change_point() -> None:
+    cues = np.random.default_rng(1).normal(size=(60, 4))
+    cues[20:40, 2:] = np.nan
+    assert len(set(segments(cues, np.arange(60) * 5.0, DEFAULT.groups))) == 1
