@@ -369,6 +369,23 @@ def test_an_edit_in_place_works_without_a_trailer_and_inside_other_xml() -> None
     assert after == text.replace('"0.0"', '"+0.35"').replace(f"   {TAIL}", f" {TAIL}").encode()
 
 
+def test_padding_behind_a_text_is_no_padding() -> None:
+    text = attributes('crs:Exposure2012="0.0"').decode().replace("</x:xmpmeta>", f"a >   {TAIL}</x:xmpmeta>")
+    assert replace_in_place(text.encode(), EV, len(text)) is None
+
+
+def test_a_trailer_in_an_instruction_is_none() -> None:
+    text = wrapped("   ", '<?xpacket end="   <?xpacket end="w"?>')
+    after = replace_in_place(text.encode(), EV, len(text))
+    assert after == wrapped(" ", '<?xpacket end="   <?xpacket end="w"?>').replace('"0.0"', '"+0.35"').encode()
+
+
+def test_a_bare_rdf_element_has_its_padding_at_the_end() -> None:
+    text = attributes('crs:Exposure2012="0.0"').decode()[36:-12] + "<!--a-->\n   "
+    after = replace_in_place(text.encode(), EV, len(text))
+    assert after == text.replace('"0.0"', '"+0.35"')[:-4].encode() + b"  "
+
+
 def test_a_size_that_is_no_whole_character_does_not_fit() -> None:
     data = wrapped("    ").encode("utf-16-le")
     assert replace_in_place(data, EV, len(data) + 1) is None

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from xmpsync.xmp import fields
 from xmpsync.xmp.check import becomes_text, checked, gains_item, same_meaning
-from xmpsync.xmp.encoding import decode
 from xmpsync.xmp.fields import ROWS, Field, formatted
 from xmpsync.xmp.insert import add_keyword, insert_simple
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.restore import restore_fields
+from xmpsync.xmp.scan import XML_SPACE, Aside
 from xmpsync.xmp.settings import ExposureField, exposure_field, keywords
 from xmpsync.xmp.splice import Edit, apply_edits, escaped, replace_value, trailing_nuls
 
@@ -19,9 +18,6 @@ __all__ = [
     "Change", "OurFields", "apply_change", "from_embedded", "new_sidecar", "our_fields", "replace_in_place",
     "restore_fields",
 ]  # fmt: skip
-
-_TRAILER = re.compile(rb"<\?xpacket\s+end=[^>]*\?>(?=[^<]*(?:</[^>]*>[^<]*)*\Z)")
-"""The packet's trailer: the last thing but end tags."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,14 +175,16 @@ def replace_in_place(packet_bytes: bytes, change: Change, size: int) -> bytes | 
 
 def _fit(data: bytes, size: int) -> bytes | None:
     """`data` brought to `size` bytes by its padding alone."""
-    encoded = decode(data)
+    packet = Packet.parse(data)
+    encoded = packet.encoded
     missing, rest = divmod(size - len(data), len(encoded.part_back(b" ")))
     if rest:
         return None
     if missing == 0:
         return data
-    trailer = _TRAILER.search(encoded.utf8)
-    end = len(encoded.utf8) if trailer is None else trailer.start()
+    end = _padding_end(packet)
+    if end is None:
+        return None
     start = len(encoded.utf8[:end].rstrip(b" \t\r\n"))
     padding = encoded.utf8[start:end]
     if len(padding) + missing < 0:
@@ -196,3 +194,24 @@ def _fit(data: bytes, size: int) -> bytes | None:
     result = apply_edits(encoded, [Edit(start, end, kept)])
     same_meaning(data, result)
     return result
+
+
+def _padding_end(packet: Packet) -> int | None:
+    """Where the padding ends: at the packet's trailer (beside rdf:RDF or behind the root), or at the document's end.
+
+    None where text, and not only white space, stands before the trailer.
+    """
+    for aside in reversed(packet.document.asides):
+        if _is_trailer(aside):
+            return aside.start
+    around = [] if packet.rdf.parent is None else packet.rdf.parent.content
+    for index, item in enumerate(around):
+        if isinstance(item, Aside) and _is_trailer(item):
+            before = around[index - 1] if index else ""
+            return None if isinstance(before, str) and before.strip(XML_SPACE) else item.start
+    return len(packet.encoded.utf8)
+
+
+def _is_trailer(aside: Aside) -> bool:
+    """XMP part 1, 7.3.2: `<?xpacket end="w"?>`."""
+    return aside.target == "xpacket" and aside.text.startswith("end")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NoReturn
 from xml.parsers import expat
 
@@ -109,10 +109,11 @@ class Element:
 
 @dataclass(frozen=True, slots=True)
 class Aside:
-    """A comment (`target` None) or a processing instruction: kept, never read."""
+    """A comment (`target` None) or a processing instruction: kept, never read. `start` is the offset of its `<`."""
 
     target: str | None
     text: str
+    start: int = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,10 +245,10 @@ class _Scanner:
             self.asides.append(aside)
 
     def _comment(self, text: str) -> None:
-        self._aside(Aside(None, text))
+        self._aside(Aside(None, text, self.parser.CurrentByteIndex))
 
     def _instruction(self, target: str, text: str) -> None:
-        self._aside(Aside(target, text))
+        self._aside(Aside(target, text, self.parser.CurrentByteIndex))
 
     def _namespace(self, prefix: str | None, uri: str | None) -> None:
         self.declared[prefix or ""] = uri or ""
