@@ -208,6 +208,19 @@ def test_a_link_to_nothing_is_left_alone(shoot: Shoot, tmp_path: Path) -> None:
 
 
 @posix
+def test_a_link_to_itself_is_left_alone(shoot: Shoot) -> None:
+    (shoot.root / "a.xmp").symlink_to("a.xmp")
+    outcome = shoot.run(FileChange("a.xmp", ChangeKind.SIDECAR, None, packet()))
+    assert outcome.left_alone[0].reason.startswith("it cannot be read")
+
+
+def test_a_system_without_owners_needs_none(shoot: Shoot, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(os, "chown", raising=False)
+    shoot.put("a.xmp", packet())
+    assert shoot.run(shoot.change("a.xmp", corrected(packet()))).remarks == ()
+
+
+@posix
 def test_a_hard_link_gets_a_file_of_its_own_and_the_other_name_keeps_the_old_bytes(
     shoot: Shoot, tmp_path: Path
 ) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.write.disk import Shoot, corrected, packet, rated
+from tests.write.tinydng import tiny_dng
 from xmpsync.errors import DiskNeedsAttention, WrongUsage
 from xmpsync.write import layout, runs
 from xmpsync.write.files import RealFileSystem
@@ -207,6 +208,7 @@ def test_abandoned_runs_are_listed_and_their_number_is_not_used_again(shoot: Sho
     (shoot.state / "runs" / "0005-20200101T000000Z").mkdir(parents=True)
     (summary,) = list_runs(shoot.state)
     assert (summary.state, summary.paths) == (RunState.ABANDONED, ())
+    assert written_by_us(shoot.state) == {}
     assert unfinished(shoot.state) is None
     outcome = shoot.run(shoot.change("a.xmp", packet()))
     assert str(outcome.run_id).startswith("0006-")
@@ -313,3 +315,40 @@ def test_summaries_show_the_options_of_a_run(shoot: Shoot) -> None:
     (summary,) = runs.list_runs(shoot.state)
     assert (summary.options, summary.tool_version, summary.command) == ({"o": [1, None]}, "3.1", "correct")
     assert datetime.fromisoformat(summary.time).tzinfo is not None
+
+
+def test_a_half_written_outcome_under_its_other_name_is_in_nobodys_way(shoot: Shoot) -> None:
+    shoot.put("a.xmp", packet())
+    shoot.run(shoot.change("a.xmp", corrected(packet())))
+    (_folder(shoot, 0) / "outcome.json").rename(_folder(shoot, 0) / "outcome.json.tmp")
+    assert recover(shoot.root, shoot.state) is not None
+    assert shoot.read("a.xmp") == packet()
+
+
+def test_a_half_made_run_that_cannot_be_removed_is_abandoned(shoot: Shoot) -> None:
+    class Full(RealFileSystem):
+        def remove(self, path: Path) -> None:
+            raise OSError(5, "Input/output error")
+
+        def replace(self, source: Path, target: Path) -> None:
+            raise OSError(28, "No space left on device")
+
+    with pytest.raises(DiskNeedsAttention, match="No space left"):
+        perform(Plan((shoot.change("a.xmp", packet()),)), shoot.root, shoot.state, fs=Full())
+    assert list_runs(shoot.state)[0].state is RunState.ABANDONED
+    assert shoot.everything() == {}
+
+
+def test_a_manifest_that_says_too_little_about_a_raw_leaves_it_alone(shoot: Shoot) -> None:
+    shoot.put("a.dng", tiny_dng())
+    shoot.run(shoot.embedding("a.dng", packet()))
+    path = _folder(shoot, 0) / "manifest.json"
+    tree = json.loads(path.read_bytes())
+    tree["files"][0]["patch"] = None
+    path.write_text(json.dumps(tree))
+    (_folder(shoot, 0) / "outcome.json").unlink()
+    after = shoot.read("a.dng")
+    report = recover(shoot.root, shoot.state)
+    assert report is not None
+    assert "does not say what changed" in report.left[0].reason
+    assert shoot.read("a.dng") == after

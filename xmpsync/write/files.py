@@ -163,7 +163,7 @@ class RealFileSystem:
         )
 
     def real_path(self, path: Path) -> Path:
-        return path.resolve()
+        return Path(os.path.realpath(path))  # Path.resolve raises RuntimeError for a link to itself
 
     def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes:
         def once() -> bytes:

@@ -73,14 +73,14 @@ def recover_locked(shoot: Path, state: Path, fs: FileSystem, listener: Listener 
     results: list[tuple[Run, list[Result]]] = []
     for run_id in reversed(ids):
         run = journal.load(fs, state, run_id)
-        if isinstance(run, Damaged):
+        if not isinstance(run, Run):
+            why = run.why if isinstance(run, Damaged) else "it is gone"
             raise DiskNeedsAttention(
-                f"The run {run_id} did not end, and its manifest cannot be read ({run.why}).",
+                f"The run {run_id} did not end, and its manifest cannot be read ({why}).",
                 written="Nothing was written now; the run may have written some files.",
                 next_step=f"Compare the files with the originals in {run.folder}, then move that folder away. {HELP}",
             )
-        if isinstance(run, Run):
-            results.append((run, take_back(shoot, run, fs, listener)))
+        results.append((run, take_back(shoot, run, fs, listener)))
     return _report(results) if results else None
 
 
