@@ -59,7 +59,7 @@ def _imports(path: Path) -> list[str]:
             assert node.module is not None
             names.append(node.module)
             if node.module == "xmpsync":
-                names += [f"xmpsync.{alias.name}" for alias in node.names]
+                names += [f"xmpsync.{alias.name}" for alias in node.names if not alias.name.startswith("__")]
     return names
 
 

@@ -37,6 +37,13 @@ def test_a_reference_without_a_face_names_usable_frames(shoot: Path, call: Call)
     assert "jubilee_0001.dng" in result.err and "jubilee_0002.dng" in result.err
 
 
+def test_a_reference_that_cannot_be_read_is_refused_with_the_reason(shoot: Path, call: Call) -> None:
+    path = shoot / f"{REFERENCE}.dng"
+    path.write_bytes(path.read_bytes()[:100_000])
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes")
+    assert result.code == 2 and "ends too early" in result.err and "another frame" in result.err
+
+
 def test_a_place_without_skin_or_face_is_refused(shoot: Path, call: Call) -> None:
     result = call("correct", shoot, "--reference", f"{REFERENCE}@1.5,0.2", "--dry-run")
     assert result.code == 2 and "outside the picture" in result.err

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 from xmpsync.shoot.pool import Lost, run_jobs
 
@@ -44,6 +47,16 @@ def test_stopping_early_ends_the_workers() -> None:
     started = time.monotonic()
     results.close()  # type: ignore[attr-defined]
     assert time.monotonic() - started < 60  # far below the 600 s of the hanging job
+
+
+def test_workers_that_cannot_start_end_the_run_with_advice(tmp_path: Path) -> None:
+    """A script without the guard that spawned processes need."""
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from xmpsync.shoot.pool import run_jobs\nlist(run_jobs(len, ['a'] * 50, n_workers=2, timeout_s=60))\n"
+    )
+    result = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=120)
+    assert result.returncode == 1 and "if __name__ == '__main__':" in result.stderr.splitlines()[-1]
 
 
 def test_no_jobs_start_no_workers() -> None:

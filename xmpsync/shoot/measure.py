@@ -11,6 +11,7 @@ from xmpsync.errors import WrongUsage
 from xmpsync.faces import identity
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.read.fingerprint import fingerprint
+from xmpsync.read.limits import prepare_worker
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
 from xmpsync.shoot.names import parse_pointer
@@ -73,7 +74,9 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
         listener.start("Measuring", len(to_do))
         jobs = [job for job, _, _ in to_do.values()]
         try:
-            for job, outcome in run_jobs(measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s):
+            for job, outcome in run_jobs(
+                measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker
+            ):
                 if isinstance(outcome, FrameMeasurement):
                     _, key, face_key = to_do[job.frame_id]
                     store.put(key, face_key, fingerprint(Path(job.raw)), outcome)

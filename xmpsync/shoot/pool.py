@@ -17,6 +17,12 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Generic, TypeVar, cast
 
+from xmpsync.errors import XmpsyncError
+
+READY = "ready"
+START_TIMEOUT_S = 120.0
+"""A slow disk and a virus scanner may take their time over the first import."""
+
 J = TypeVar("J")
 R = TypeVar("R")
 
@@ -37,19 +43,30 @@ class _Worker(Generic[J]):
     deadline_s: float = 0.0
 
 
+def _nothing() -> None:
+    """No preparation."""
+
+
 def run_jobs(
-    function: Callable[[J], R], jobs: Sequence[J], *, n_workers: int, timeout_s: float
+    function: Callable[[J], R],
+    jobs: Sequence[J],
+    *,
+    n_workers: int,
+    timeout_s: float,
+    prepare: Callable[[], None] = _nothing,
 ) -> Iterator[tuple[J, R | Lost]]:
     """Yield (job, result or `Lost`) for every job, as they get ready.
 
-    `function` is a module-level function; it returns expected trouble as a value. Closing the iterator (Ctrl-C
+    `function` is a module-level function; it returns expected trouble as a value. `prepare`, one too, is called once
+    in each new worker. Closing the iterator (Ctrl-C
     included) ends the workers; what was yielded before stays with the caller.
     """
     waiting = deque(jobs)
     workers: list[_Worker[J]] = []
     try:
-        workers = [_start(function) for _ in range(min(n_workers, len(jobs)))]
+        workers = [_start(function, prepare) for _ in range(min(n_workers, len(jobs)))]
         for worker in workers:
+            _await_ready(worker)
             _give(worker, waiting, timeout_s)
         while any(worker.job is not None for worker in workers):
             busy = {worker.pipe: worker for worker in workers if worker.job is not None}
@@ -62,7 +79,7 @@ def run_jobs(
                 assert job is not None
                 outcome = _take(worker) if worker in finished else Lost(f"gave up after {timeout_s:.0f} s")
                 if isinstance(outcome, Lost) and not outcome.alive:
-                    workers[workers.index(worker)] = worker = _replace(worker, function, wanted=bool(waiting))
+                    workers[workers.index(worker)] = worker = _replace(worker, function, prepare, wanted=bool(waiting))
                 worker.job = None
                 _give(worker, waiting, timeout_s)
                 yield job, outcome
@@ -71,10 +88,10 @@ def run_jobs(
             _stop(worker)
 
 
-def _start(function: Callable[[J], R]) -> _Worker[J]:
+def _start(function: Callable[[J], R], prepare: Callable[[], None]) -> _Worker[J]:
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(function, theirs), daemon=True)
+    process = context.Process(target=_serve, args=(function, prepare, theirs), daemon=True)
     threads = os.environ.get("OMP_NUM_THREADS")
     os.environ["OMP_NUM_THREADS"] = "1"  # one decoder thread per worker: the frames are the parallel part
     try:
@@ -88,10 +105,23 @@ def _start(function: Callable[[J], R]) -> _Worker[J]:
     return _Worker(process, ours)
 
 
-def _serve(function: Callable[[Any], Any], pipe: Connection) -> None:
-    # Decoders written in C print their own warnings; what matters comes back as a value.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+def _await_ready(worker: _Worker[J]) -> None:
+    """A worker that cannot even start would be replaced for ever: stop with the reason instead."""
     try:
+        if worker.pipe.poll(START_TIMEOUT_S) and worker.pipe.recv() == READY:
+            return
+    except (EOFError, OSError):
+        pass
+    raise XmpsyncError(
+        "The worker processes that decode frames cannot be started.",
+        next_step="A script of your own must call xmpsync below `if __name__ == '__main__':`: workers import it.",
+    )
+
+
+def _serve(function: Callable[[Any], Any], prepare: Callable[[], None], pipe: Connection) -> None:
+    try:
+        prepare()
+        pipe.send(READY)
         while True:
             job = pipe.recv()
             try:
@@ -123,9 +153,15 @@ def _take(worker: _Worker[J]) -> Any:
         return Lost(f"the worker process ended unexpectedly (exit code {worker.process.exitcode})")
 
 
-def _replace(worker: _Worker[J], function: Callable[[J], R], *, wanted: bool) -> _Worker[J]:
+def _replace(
+    worker: _Worker[J], function: Callable[[J], R], prepare: Callable[[], None], *, wanted: bool
+) -> _Worker[J]:
     _stop(worker)
-    return _start(function) if wanted else worker
+    if not wanted:
+        return worker
+    new = _start(function, prepare)
+    _await_ready(new)
+    return new
 
 
 def _stop(worker: _Worker[J]) -> None:

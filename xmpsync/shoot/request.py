@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -117,8 +117,10 @@ def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) 
     return whites
 
 
-def build_request(stand: Stand, loaded: Loaded, options: Options, clocks: Mapping[str, float]) -> Request:
-    """The solver's question.
+def build_request(
+    stand: Stand, loaded: Loaded, options: Options, clocks: Mapping[str, float], troubles: Sequence[Trouble]
+) -> Request:
+    """The solver's question. `troubles`: why frames are missing, to be told where one of them is a reference.
 
     Raises WrongUsage for references and other frames that are named but cannot be meant.
     """
@@ -126,7 +128,7 @@ def build_request(stand: Stand, loaded: Loaded, options: Options, clocks: Mappin
     frames = tuple(_frame(s, clocks, s.frame_id in held) for s in stand.frames.values())
     return Request(
         frames=frames,
-        references=tuple(_reference(text, loaded, stand) for text in options.references),
+        references=tuple(_reference(text, loaded, stand, troubles) for text in options.references),
         strength=options.strength,
         group_strengths=tuple(_strength_at(text, loaded) for text in options.strength_at),
         neutral_weight=options.neutral_weight,
@@ -188,13 +190,13 @@ def _frame_named(text: str, loaded: Loaded, option: str) -> str:
     return frame_id
 
 
-def _reference(text: str, loaded: Loaded, stand: Stand) -> Reference:
+def _reference(text: str, loaded: Loaded, stand: Stand, troubles: Sequence[Trouble]) -> Reference:
     meant = parse_reference(text, loaded.all_ids)
     if isinstance(meant, LabNumbers):
         return Reference(person=meant.person, lab_d50=meant.lab)
     standing = stand.frames.get(meant.frame_id)
     if standing is None:
-        why = [t.sentence for t in (*loaded.troubles, *stand.troubles) if t.frame_id == meant.frame_id]
+        why = [t.sentence for t in troubles if t.frame_id == meant.frame_id]
         raise WrongUsage(
             f"The reference {meant.frame_id} cannot be used. {' '.join(why)}".strip(),
             next_step="Choose another frame as reference.",

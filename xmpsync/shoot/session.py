@@ -92,7 +92,8 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         scales = learn_scales(loaded, measured.frames, options, store)
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
-    request = build_request(stand, loaded, options, clocks(options))
+    troubles = (*loaded.troubles, *measured.troubles, *stand.troubles)
+    request = build_request(stand, loaded, options, clocks(options), troubles)
     return Ready(
         root=root,
         state=state,
@@ -101,7 +102,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         stand=stand,
         request=request,
         scales=scales,
-        troubles=(*loaded.troubles, *measured.troubles, *stand.troubles),
+        troubles=troubles,
         left_out=(*loaded.left_out, *stand.left_out),
         n_from_store=measured.n_from_store,
     )

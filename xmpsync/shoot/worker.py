@@ -76,8 +76,8 @@ def measure_frame(job: Job) -> FrameMeasurement | Failed:
 
 
 def _measure(job: Job) -> FrameMeasurement:
-    header = read_header(Path(job.raw))
-    raw = open_raw(Path(job.raw))
+    raw = open_raw(Path(job.raw), read_header(Path(job.raw)))
+    header = raw.header
     profile, profile_note = profile_for(header, raw)
     regions, notes = _regions(job.packet, header)
     neutral = header.as_shot_neutral or raw.as_shot_neutral
