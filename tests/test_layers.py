@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "xmpsync"
 
 # Top to bottom: a room imports only from itself and from rooms further down.
-ORDER = ["cli", "review", "shoot", "write", "read", "faces", "store", "solve", "skin", "xmp", "colour"]
+ORDER = ["__main__", "cli", "review", "shoot", "write", "read", "faces", "store", "solve", "skin", "xmp", "colour"]
 BOTTOM = {"records", "errors", "units", "__init__"}
 PURE = {"solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
