@@ -31,6 +31,7 @@ def test_a_shoot_without_state_has_no_runs_and_reading_makes_none(shoot: Shoot) 
     assert verify_runs(shoot.state) == ()
     assert written_by_us(shoot.state) == {}
     assert unfinished(shoot.state) is None
+    assert prune(shoot.state, keep=1) == ()
     assert not shoot.state.exists()
 
 

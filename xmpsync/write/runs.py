@@ -205,7 +205,9 @@ def prune(state: Path, keep: int, *, fs: FileSystem | None = None, settings: Set
     if keep < 1:
         raise WrongUsage("At least one run must be kept.", next_step="Give a number from 1 up.")
     fs = fs or RealFileSystem()
-    given_up = []
+    given_up: list[str] = []
+    if fs.stat(layout.runs_dir(state)) is None:
+        return ()
     with lock.held(state, fs, settings):
         runs = [run for run in journal.load_all(fs, state) if not isinstance(run, Damaged)]
         for run in runs[:-keep]:
