@@ -44,7 +44,7 @@ def read_statements(utf8: bytes) -> Statements:
     except etree.XMLSyntaxError as error:
         line, column = error.position
         raise SidecarMalformed(
-            f"Readers disagree on whether the packet is well-formed: {error.msg}",
+            f"Readers disagree on whether the packet is well-formed: {str(error.msg).rsplit(', line ', 1)[0]}",
             line=line,
             column=column,
             next_step=NEXT_STEP,
