@@ -2,7 +2,8 @@
 
 Skin spectra are measured ones where the bench extra is installed (and openpyxl to read them), else a melanin and
 haemoglobin model. Cameras are those of an npz file, else the one mosaic body of colour-science and bodies like it (its
-other one has a stacked sensor, for which a matrix is a poor model of any raw converter). The exit code is 0 when every wanted figure of the named shoots is met, else 1.
+other one has a stacked sensor, for which a matrix is a poor model of any raw converter). The exit code is 0 when every
+wanted figure of the named shoots is met, else 1.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ WANTED: dict[str, tuple[str, float]] = {
     "sd_calibration_tint": ("0.8-1.25", 1.25),
     "sd_calibration_ev": ("0.8-1.25", 1.25),
 }
-"""What is wanted of the solver; the skin figures concern faces under one light (mixed frames are the flags' business)."""
+"""What is wanted of the solver; skin figures concern faces under one light."""
 
 
 def joined(rows: list[Rows]) -> Rows:

@@ -249,6 +249,10 @@ def _face(
     reflectance = people[person].reflectance * np.exp(-state)
     seen = ((reflectance + shine) * power) @ camera.sensitivity * gain * turned
     sd = np.sqrt((0.4 / 60.0) ** 2 * iso / 100.0 / n_cells / np.maximum(seen, 1e-4) + 0.003**2)
+    # The whole face is what its visible regions are, as a measurement would have it.
+    parts = np.array([np.log(r.camera) for r in regions]) if regions else np.log(seen)[None]
+    chroma = np.mean(parts - parts[:, 1:2], axis=0)
+    seen = np.exp(np.log(seen[1]) + chroma)
     skin = FaceSkin(_vec(seen * np.exp(rng.normal(0, sd))), _diagonal(sd), n_cells, tuple(regions))
     name = None
     if plan.who == "names":

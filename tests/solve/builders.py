@@ -26,6 +26,8 @@ PROFILE = CameraProfile(
     name="test body",
 )
 
+NEUTRAL = Settings3(5000.0, 0.0, 0.0)
+
 SKIN_LAB = {"ann": (66.0, 13.0, 17.0), "ben": (54.0, 16.0, 20.0), "cleo": (40.0, 14.0, 18.0)}
 """Light, intermediate and brown skin (ITA 43, 11 and -29 degrees)."""
 
@@ -65,7 +67,7 @@ def face(
 
 
 def frame(
-    frame_id: str, faces: tuple[Face, ...], *, time_s: float, as_shot: Settings3 = Settings3(5000.0, 0.0, 0.0),
+    frame_id: str, faces: tuple[Face, ...], *, time_s: float, as_shot: Settings3 = NEUTRAL,
     baseline: Settings3 | None = None, exposure_s: float | None = 1 / 100, flash: bool = False, **more: object,
 ) -> Frame:  # fmt: skip
     capture = Capture(
@@ -86,7 +88,7 @@ def reference_frame(people: tuple[str, ...] = ("ann",), *, named: bool = True, t
 
 def burst(
     prefix: str, light: Light, who: list[tuple[str, ...]], start_s: float, *, rng: np.random.Generator | None = None,
-    named: bool = True, as_shot: Settings3 = Settings3(5000.0, 0.0, 0.0), scatter: float = 0.01, **more: object,
+    named: bool = True, as_shot: Settings3 = NEUTRAL, scatter: float = 0.01, **more: object,
 ) -> list[Frame]:  # fmt: skip
     """Frames two seconds apart, one per entry of `who`; faces scatter in ln camera value."""
     rng = rng or np.random.default_rng(7)

@@ -138,7 +138,7 @@ def test_a_huge_cutoff_is_plain_least_squares() -> None:
 
 
 def test_the_coordinate_measures_about_one_ciede2000_unit() -> None:
-    """Against colour-science's CIEDE2000 at equal luminance, over published skin colours (X-Rite chart, CIE ITA classes)."""
+    """Against colour-science's CIEDE2000 at equal luminance, over skin colours of published ITA classes."""
     import colour
 
     rng = np.random.default_rng(0)

@@ -29,14 +29,12 @@ from xmpsync.solve.solution import (
     Person,
     Solution,
 )
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 KNOWN = 0.5
 """Probability from which a face counts as a person."""
 MOST_FACES_APART = 12
 """Faces of a frame, next to one another in the table, that are compared with one another."""
-LINKED_Z = 1.6
-"""Posterior sd of a person's own colour above which no frame has linked them to a reference."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,7 +140,7 @@ def _results(
         rows_of[int(frame)].append(row)
     sd = np.sqrt(np.maximum(np.einsum("fii->fi", answer.covariance), 0.0))
     at = table.faces_at(answer.theta)
-    persons_sd = np.sqrt(np.maximum(np.einsum("pii->pi", answer.persons_covariance), 0.0)).reshape(-1, 3)
+    linked = linked_persons(solved, faces.person)
     informed = np.zeros(len(strength), dtype=bool)
     informed[solved.group[table.face_frame]] = True
     informed[solved.group[table.fixed]] = True
@@ -178,11 +176,10 @@ def _results(
             sides = any(_sides_mixed(table, r) for r in rows)
             found = findings.with_answer(frame, np.array([chroma_sd, sd[i, 2]]), float(apart[i]), sides, local, s)
             mixed = any(f.code is Code.MIXED_LIGHT for f in found)
-            unlinked = [r for r in rows if _unlinked(faces.person[r], answer, persons_sd)]
-            if unlinked and len(unlinked) == len(rows):
+            if not any(faces.person[r] >= 0 and linked[faces.person[r]] for r in rows):
                 found.append(Finding(
                     Code.UNLINKED_PERSON,
-                    "Nobody in this frame is linked to a reference: it follows its light group, give a reference with them.",
+                    "Nobody here is linked to a reference: the frame follows its light group, a reference would help.",
                 ))  # fmt: skip
         if correcting and basis not in (Basis.REFERENCE, Basis.HELD, Basis.LEFT_ALONE):
             found += _about_the_change(table, i, written, whites, theta, local, s)
@@ -214,8 +211,24 @@ def _basis(frame: Frame, table: Table, i: int, known: list[int], rows: list[int]
     return Basis.GROUP if informed else Basis.AS_SHOT
 
 
-def _unlinked(person: int, answer: Answer, persons_sd: FloatArray) -> bool:
-    return person < 0 or bool(persons_sd[person, :2].max() > LINKED_Z)
+def linked_persons(solved: Solved, person: IntArray) -> BoolArray:
+    """Persons (P,) whom some chain of light groups ties to a reference or a fixed frame.
+
+    A light group ties together everybody seen in it; a group with a fixed frame is tied by itself.
+    """
+    table, n_groups = solved.table, int(solved.group.max(initial=-1)) + 1
+    shown = np.zeros((n_groups, solved.answer.roster.n), dtype=bool)
+    known = person >= 0
+    shown[solved.group[table.face_frame[known]], person[known]] = True
+    linked = solved.answer.roster.referenced.copy()
+    tied = np.zeros(n_groups, dtype=bool)
+    tied[solved.group[table.fixed]] = True
+    while True:
+        tied |= (shown & linked).any(axis=1)
+        more = linked | (shown & tied[:, None]).any(axis=0)
+        if (more == linked).all():
+            return linked
+        linked = more
 
 
 def _sides_mixed(table: Table, row: int) -> bool:
@@ -255,8 +268,8 @@ def _about_the_change(
     if written.large[i]:
         found.append(Finding(
             Code.LARGE_CHANGE,
-            "The skin asks for a very large change of exposure, which may be dark on purpose: the exposure of its light "
-            "group is used, the white balance is its own.", local,
+            "The skin asks for a very large change of exposure, which may be dark on purpose: the exposure of its "
+            "light group is used, the white balance is its own.", local,
         ))  # fmt: skip
     if written.clamped[i]:
         found.append(
@@ -268,7 +281,7 @@ def _about_the_change(
     if cast is not None and cast > s.neutral_cast_z:
         found.append(Finding(
             Code.NEUTRAL_CAST,
-            f"With the skin right, the marked neutral is {cast:.1f} dE00 off white; a neutral weight trades one for the other.",
+            f"The marked neutral is left {cast:.1f} dE00 off white; a neutral weight trades it against the skin.",
         ))  # fmt: skip
     return found
 

@@ -83,6 +83,7 @@ def _cues(
         chroma[:, 0] / _jitter(chroma[:, 0], s.scene_chroma_sd),
         chroma[:, 1] / _jitter(chroma[:, 1], s.scene_chroma_sd),
     ]
+    columns.append((scene - ev) / _jitter(scene - ev, s.scene_level_sd))
     if not flash:
         columns += [
             (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, skin_sd[2]),
@@ -165,7 +166,14 @@ def _limited(cues: FloatArray, limit: float) -> FloatArray:
     if n < 3:
         return cues
     reach = np.clip(np.arange(n)[:, None] + np.arange(-2, 3), 0, n - 1)
-    around = np.ma.median(np.ma.masked_invalid(cues[reach]), axis=1).filled(np.nan)
+    near = cues[reach]
+    known = np.isfinite(near)
+    # A median without the missing ones, without numpy's warning where all are missing.
+    order = np.sort(np.where(known, near, np.inf), axis=1)
+    count = known.sum(axis=1)
+    low = np.take_along_axis(order, np.maximum(count - 1, 0)[:, None] // 2, axis=1)[:, 0]
+    high = np.take_along_axis(order, np.minimum(count // 2, 4)[:, None], axis=1)[:, 0]
+    around = np.where(count > 0, 0.5 * (low + np.where(np.isfinite(high), high, low)), np.nan)
     return np.where(np.isfinite(cues), np.clip(cues, around - limit, around + limit), np.nan)
 
 

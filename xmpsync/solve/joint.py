@@ -4,16 +4,16 @@ Unknowns. theta_f = (mired, tint, EV) of frame f; mu_k, the light of a group at 
 colour of person p in the coordinate z (`coordinate`). Given. Camera colours c_i of faces i in frames f(i) with
 covariances; references.
 
-    minimise   1/2 sum_i sum_p r_ip rho( |W_i (z_i(theta_f) - S_p)|^2 )           faces; rho pseudo-Huber
+    minimise   1/2 sum_i sum_p r_ip rho( |W_i (z_i(theta_f) - S_p)|^2 )           faces
              + 1/2 sum_i r_i0 |W_i0 (z_i(theta_f) - people)|^2                    `someone else`
-             + 1/2 sum_f rho_c( |(theta_f - o_f - (B mu)_f) / sigma_g|^2 )        frames follow their light; rho_c Cauchy
+             + 1/2 sum_f rho_c( |(theta_f - o_f - (B mu)_f) / sigma_g|^2 )    frames follow their light
              + 1/2 sum_k |(mu_k - as-shot) / sd|^2 + |(mu_k+1 - mu_k) / sd|^2     weak light prior, slow drift
-             + 1/2 sum_p |V_p (S_p - S_p0)|^2                                     references pinned; weak population prior
+             + 1/2 sum_p |V_p (S_p - S_p0)|^2                                     references pinned, others weakly
 
-W_i^T W_i = inverse of (measurement covariance carried into z + skin state). o_f = -log2(t ISO / N^2) in EV: the
-camera's settings predict the level, except where flash fired. r_ip: probability that face i is person p (`mixture`),
-from prior, the other faces of the frame, and the face's colour where the *group* puts it (not where its own pull has
-put it, otherwise every first guess would confirm itself).
+rho is pseudo-Huber, rho_c Cauchy. W_i^T W_i = inverse of (measurement covariance carried into z + skin state).
+o_f = -log2(t ISO / N^2) in EV: the camera's settings predict the level, except where flash fired. r_ip: probability
+that face i is person p (`mixture`), from prior, the other faces of the frame, and the face's colour where the *group*
+puts it (not where its own pull has put it, otherwise every first guess would confirm itself).
 
 Method. Each pass takes the weights (r, rho', rho_c') at the current answer and makes one Gauss-Newton step. With
 weights fixed the normal equations are an arrow: theta_f couple only to their light and to persons, so they are
@@ -32,15 +32,17 @@ lies between and its deviation is large. The problem is not convex in r: `regist
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import scipy.sparse as sp
 from scipy.linalg import solveh_banded
 
 from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths, group_coupled
-from xmpsync.solve.mixture import log_colour, responsibilities
-from xmpsync.solve.persons import Population, Roster
+from xmpsync.solve.mixture import log_colour, responsibilities, unknown_colour
+from xmpsync.solve.persons import Population, Roster, pointed_at
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import Table
 
@@ -109,7 +111,12 @@ def solve_joint(table: Table, light: Lights, state: State, people: Population, s
             state,
             theta=np.clip(state.theta + moved, *SOLVER_RANGE),
             points=state.points + d_points,
-            roster=replace(state.roster, z=state.roster.z + d_persons, share=_share(state.roster, r)),
+            roster=replace(
+                state.roster,
+                z=state.roster.z + d_persons,
+                covariance=system.persons_covariance(),
+                share=_share(state.roster, r),
+            ),
         )
         change = np.abs(moved) @ np.array([0.25, 0.5, 4.0])
         if passes > WIDTHS_FROM + 2 and float(change.max(initial=0.0)) < s.converged_z:
@@ -119,7 +126,7 @@ def solve_joint(table: Table, light: Lights, state: State, people: Population, s
     face_covariance = _face_covariance(table, at, state.widths)
     state = replace(state, r=_expectation(table, light, state, at, face_covariance, people))
     system = _Arrow(light, _normal(table, light, state, at, face_covariance, people, s))
-    covariance, persons_covariance = system.covariances()
+    covariance, persons_covariance = system.covariances(_of_references(table, state, face_covariance))
     return Answer(
         theta=state.theta,
         covariance=covariance,
@@ -132,6 +139,17 @@ def solve_joint(table: Table, light: Lights, state: State, people: Population, s
         passes=passes,
         converged=converged,
     )
+
+
+def _of_references(table: Table, state: State, face_covariance: FloatArray) -> FloatArray:
+    """(P, 3, 3): covariance of the mean of each referenced person's faces in the reference frames; zero without one."""
+    out = np.zeros((state.roster.n, 3, 3))
+    pinned = state.roster.log_prior[:, :-1] >= 0.0
+    for p in np.flatnonzero(state.roster.referenced):
+        faces = np.flatnonzero(table.fixed[table.face_frame] & pinned[:, p] & (state.r[:, p] > 0.99))
+        if len(faces):
+            out[p] = face_covariance[faces].sum(axis=0) / len(faces) ** 2
+    return out
 
 
 def _face_covariance(table: Table, at: Coordinates, widths: Widths) -> FloatArray:
@@ -154,6 +172,10 @@ def _expectation(
     z = at.z + apply(at.by_theta, away)
     roster = state.roster
     log_density = log_colour(z, covariance, roster.z, roster.covariance, people)
+    # Where a name or an identity points at somebody whose colour is not known yet, not knowing it is no evidence
+    # against them (it would hand everybody to the person with the reference).
+    face, person = np.nonzero(pointed_at(roster))
+    log_density[face, person] += unknown_colour(covariance[face], roster.covariance[person])
     return responsibilities(log_density + roster.log_prior + np.log(roster.share), frame)
 
 
@@ -254,9 +276,22 @@ class _Arrow:
         d_theta = self.ug + apply(self.n.u, self.n.coupling * at_frames) - self.uc @ d_s
         return np.asarray(d_theta), d_mu, d_s.reshape(-1, 3)
 
-    def covariances(self) -> tuple[FloatArray, FloatArray]:
-        """Posterior covariance of theta (F, 3, 3) and of persons (P, 3, 3)."""
+    def persons_covariance(self) -> FloatArray:
+        """Posterior covariance of the persons' colours (P, 3, 3)."""
         sigma = np.linalg.inv(self.schur) if self.persons else np.zeros((0, 0))
+        return np.array([sigma[i : i + 3, i : i + 3] for i in range(0, self.persons, 3)]).reshape(-1, 3, 3)
+
+    def covariances(self, of_references: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Posterior covariance of theta (F, 3, 3) and of persons (P, 3, 3).
+
+        `of_references` (P, 3, 3): how well a reference face shows its person's clean skin, zero for others. References
+        are pinned in the solve; here their own error is passed on to everything that hangs on them.
+        """
+        sigma = np.linalg.inv(self.schur) if self.persons else np.zeros((0, 0))
+        for p in np.flatnonzero(of_references.any(axis=(1, 2))):
+            own = slice(3 * p, 3 * p + 3)
+            moves = sigma[:, own] @ np.linalg.inv(sigma[own, own])
+            sigma = sigma + moves @ of_references[p] @ moves.T
         b = self.light.interpolation
         light_covariance = self._light_covariance()
         through = np.asarray(b @ self.solved[:, 1:].reshape(self.light.n, -1)).reshape(len(self.n.u), 3, self.persons)
@@ -264,12 +299,12 @@ class _Arrow:
         gain = -(u_lambda @ through) - self.uc
         covariance = self.n.u + u_lambda @ light_covariance @ np.swapaxes(u_lambda, -1, -2)
         covariance = covariance + (gain @ sigma) @ np.swapaxes(gain, -1, -2)
-        persons = np.array([sigma[i : i + 3, i : i + 3] for i in range(0, self.persons, 3)]).reshape(-1, 3, 3)
-        return covariance, persons
+        return covariance, self.persons_covariance()
 
     def _light_covariance(self) -> FloatArray:
         """Covariance (F, 3, 3) of each light's curve at each frame, persons given."""
         b = self.light.interpolation
+        dense_rows: Any = b
         out = np.zeros((len(self.n.u), 3, 3))
         ends = np.flatnonzero(self.light.drift_precision[:, 0] == 0.0) + 1
         starts = np.concatenate([[0], ends[:-1]])
@@ -282,7 +317,7 @@ class _Arrow:
             size = 3 * (last - first)
             dense = solveh_banded(self.band[:, 3 * first : 3 * last], np.eye(size), lower=True)
             blocks = dense.reshape(last - first, 3, last - first, 3)
-            w = b[frames][:, first:last].toarray()
+            w = dense_rows[frames][:, first:last].toarray()
             out[frames] = np.einsum("fa,aibj,fb->fij", w, blocks, w, optimize=True)
         return out
 
@@ -310,16 +345,14 @@ def _band(light: Lights, reduced: FloatArray) -> FloatArray:
     return band
 
 
-def _between(light: Lights) -> object:
+def _between(light: Lights) -> sp.csr_array:
     """(F, K): at a frame's first point, the product of the weights of its two points."""
-    import scipy.sparse as sp
-
     b = light.interpolation
     shifted = sp.csr_array((b.data, np.maximum(b.indices - 1, 0), b.indptr), shape=b.shape)
     first = b.indices == 0
     data = np.where(first, 0.0, shifted.data)
     shifted = sp.csr_array((data, shifted.indices, shifted.indptr), shape=b.shape)
-    return b.multiply(shifted).tocsr()
+    return sp.csr_array(b.multiply(shifted))
 
 
 def _widths(

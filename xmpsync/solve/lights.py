@@ -17,8 +17,9 @@ class Lights:
     """K points of all groups, consecutive within a group.
 
     `interpolation` (F, K): the curve at a frame is its row times the points. `offset` (F, 3): what a frame's exposure
-    settings add, (0, 0, -settings_ev), zero where level is not coupled (`coupled` (F,)). `prior_mean`, `prior_precision`
-    (K, 3) from as-shot white and level; `drift_precision` (K, 3) between point k and k + 1 (0 at the end of a group).
+    settings add, (0, 0, -settings_ev), zero where level is not coupled (`coupled` (F,)). `prior_mean` and
+    `prior_precision` (K, 3): from as-shot white and level. `drift_precision` (K, 3): between point k and k + 1 (0
+    at the end of a group).
     """
 
     group: IntArray

@@ -21,7 +21,7 @@ _T_CONSTANT = (
 def log_colour(
     z: FloatArray, covariance: FloatArray, persons_z: FloatArray, persons_covariance: FloatArray, people: Population
 ) -> FloatArray:
-    """ln density (..., N, P + 1) of colours z (..., N, 3) with covariances (N, 3, 3) for each person and `someone else`.
+    """ln density (..., N, P + 1) of colours z (..., N, 3) with covariances (N, 3, 3) per person and `someone else`.
 
     `persons_z` (P, 3) with `persons_covariance` (P, 3, 3): how well each person's colour is known so far.
     """
@@ -33,6 +33,11 @@ def log_colour(
     wide = covariance + people.covariance
     stranger = -0.5 * (_quadratic(z - people.mean, inverse(wide)) + _log_det(wide))
     return np.concatenate([known, stranger[..., None]], axis=-1)
+
+
+def unknown_colour(covariance: FloatArray, person_covariance: FloatArray) -> FloatArray:
+    """What a density loses (n,) by not knowing the person's colour well: half the ln ratio of the determinants."""
+    return np.asarray(0.5 * (_log_det(covariance + person_covariance) - _log_det(covariance)))
 
 
 def responsibilities(log_joint: FloatArray, frame: IntArray) -> FloatArray:

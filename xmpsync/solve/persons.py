@@ -40,8 +40,11 @@ class Population:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Roster:
-    """P persons: `z` (P, 3) their own colour as known so far (`covariance`), its prior (mean, precision), who is pinned by a reference, and `log_prior`
-    (N, P + 1) of each face, last column `someone else`, without the shares of the persons (`share`, (P + 1,))."""
+    """P persons: `z` (P, 3) their own colour so far (`covariance`), its prior, and whether a reference pins it.
+
+    `log_prior` (N, P + 1): ln of how well name and identity speak for each person, last column `someone else`; without
+    the shares of the persons (`share`, (P + 1,)).
+    """
 
     names: tuple[str, ...]
     named: BoolArray
@@ -102,6 +105,19 @@ def roster(table: Table, targets: tuple[Target, ...], people: Population, s: Per
         log_prior=log_prior,
         share=np.full(n + 1, 1.0 / (n + 1)),
     )
+
+
+def pointed_at(r: Roster) -> BoolArray:
+    """(N, P): the one person at whom a face's name or identity points."""
+    known = r.log_prior[:, :-1]
+    out = np.zeros(known.shape, dtype=bool)
+    if known.size:
+        best = known.argmax(axis=1)
+        rest = r.log_prior.copy()
+        rest[np.arange(len(rest)), best] = -np.inf
+        rows = np.arange(len(best))
+        out[rows, best] = known[rows, best] - rest.max(axis=1) >= DECISIVE
+    return out
 
 
 def told(r: Roster) -> float:
@@ -184,7 +200,7 @@ def _identity_log_ratio(
 def _by_identity(
     table: Table, member: np.ndarray[tuple[int], np.dtype[np.intp]], n: int, s: PersonSettings
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], int]:
-    """Members after unnamed vectors joined persons or formed new ones (leader clustering in order of time), and how many."""
+    """Members after unnamed vectors joined persons or formed new ones (leader clustering in time), and how many."""
     member = member.copy()
     sums: list[FloatArray] = []
     counts: list[int] = []

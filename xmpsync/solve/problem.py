@@ -71,7 +71,7 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """The skin a person should have: from a frame (`frame_id`, optionally the `face_id` that was picked), or as CIELAB D50.
+    """The skin a person should have: from a frame (`frame_id`, optionally the picked `face_id`), or as CIELAB D50.
 
     `person` None: the frame serves each person in it.
     """

@@ -20,7 +20,7 @@ NEAREST = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Target:
-    """A person's reference: `z` (3,), the spread of several in CIEDE2000, and the faces (rows of the table) that gave it."""
+    """A person's reference: `z` (3,), the spread of several in CIEDE2000, and the faces (rows) behind it."""
 
     person: str
     named: bool
@@ -45,7 +45,7 @@ def choices(request: Request) -> tuple[Choice, ...]:
 
 
 def targets(request: Request, chosen: tuple[Choice, ...], table: Table) -> tuple[Target, ...]:
-    """One target per person with a reference, persons in order of name; faces without a name get labels of their own."""
+    """One target per person with a reference, in order of name; faces without a name get labels of their own."""
     row_of = {(table.frames[f].frame_id, face.face_id): i for i, (f, face) in
               enumerate(zip(table.face_frame, table.faces, strict=True))}  # fmt: skip
     z_baseline = table.faces_at(table.baseline).z

@@ -347,7 +347,7 @@ def _recoloured(sets: list[Constellation], shift: dict[int, FloatArray], roster:
         own = inverse(c.covariance)
         precision += np.einsum("np,nij->pij", r[:, :-1], own)
         right += np.einsum("np,nij,nj->pi", r[:, :-1], own, c.y + shift[i])
-    covariance = np.linalg.inv(precision)
+    covariance: FloatArray = np.linalg.inv(precision).astype(float)
     z = apply(covariance, right)
     return replace(roster, z=z, covariance=covariance, share=share / share.sum())
 

@@ -23,12 +23,12 @@ class GroupSettings:
     """Cost of one change point in units of a squared standardised residual: about 2 ln(n) for each of the (mired,
     tint, level) that a new light may change."""
     gap_discount: float = 4.0
-    """Taken off the penalty per factor e of the pause over `gap_unit_s`: a long pause often is a walk to other light."""
+    """Taken off the penalty per factor e of the pause over `gap_unit_s`: a pause often is a walk to other light."""
     gap_unit_s: float = 60.0
     longest_discount: float = 12.0
     as_shot_mired_sd: float = 5.0
     as_shot_tint_sd: float = 3.0
-    """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own jitter counts if larger."""
+    """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own counts if larger."""
     first_skin: tuple[float, float, float] = (22.0, 8.0, 0.9)
     """mired, tint, ev: what the skin of a frame asks for while nobody is told apart, so that one person's colour is
     expected of all: people differ by about this much."""
@@ -91,8 +91,7 @@ class PersonSettings:
     population_ev_sd: float = 0.9
     """Spread of people around the prior colour (measured spectra: 3.7 z between two people, reflectance 1.5 ev)."""
     look_weight: float = 0.5
-    """How far the prior follows the reference's own colour: half of a reference's offset is its look, half the person."""
-    typical_z: tuple[float, float] = (0.0, 0.0)
+    """How far the prior follows the reference's own colour: half its offset is its look, half the person."""
     state_z_sd: float = 0.9
     state_ev_sd: float = 0.12
     """Skin state of one face in one frame (pose, blush, make-up, metamerism): starting point of the estimated width."""
@@ -101,7 +100,7 @@ class PersonSettings:
     reference_ev_sd: float = 0.01
     """A reference is a definition, not a measurement: pinned."""
     new_person_chi2: float = 14.0
-    """Squared distance from everybody known at which a repeated colour is a new person (3 degrees of freedom: 0.3 %)."""
+    """Squared distance from everybody known at which a repeated colour is a new person (3 degrees of freedom)."""
     smallest_person: int = 2
     """Faces that a person without a name needs."""
     most_persons: int = 16

@@ -109,7 +109,7 @@ class FrameResult:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A person's own colour: CIELAB D50 of the linear rendering, how many frames show them, and if a reference fixes it."""
+    """A person's own colour (CIELAB D50 of the linear rendering), how many faces, and if a reference fixes it."""
 
     name: str
     lab_d50: tuple[float, float, float]
@@ -120,7 +120,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """One light group: its frames in time order, the strength applied, and the estimated width of its exposure coupling."""
+    """One light group: its frames in time order, the strength applied, the estimated width of its exposure coupling."""
 
     index: int
     frame_ids: tuple[str, ...]

@@ -28,8 +28,8 @@ def beyond(table: Table, asked: FloatArray, target_z: FloatArray, s: SolveSettin
     A face that asks for more than the range is tried at the end of it (and where nothing answers, at both ends).
     """
     low, high = np.array([MIRED_RANGE[0], TINT_RANGE[0]]), np.array([MIRED_RANGE[1], TINT_RANGE[1]])
-    solved = np.isfinite(asked).all(axis=1)
-    inside = solved & ((asked[:, :2] >= low) & (asked[:, :2] <= high)).all(axis=1)
+    solved: BoolArray = np.asarray(np.isfinite(asked).all(axis=1))
+    inside: BoolArray = solved & ((asked[:, :2] >= low) & (asked[:, :2] <= high)).all(axis=1)
     doubtful = np.flatnonzero(~inside)
     out = np.zeros(table.n_faces, dtype=bool)
     if not len(doubtful):

@@ -13,6 +13,7 @@ from xmpsync.colour.profile import CameraProfile
 from xmpsync.records import Settings3
 from xmpsync.solve.coordinate import Coordinates, coordinates
 from xmpsync.solve.problem import Face, Frame, Request
+from xmpsync.solve.regions import corrections
 from xmpsync.solve.settings import SolveSettings
 
 IntArray = npt.NDArray[np.intp]
@@ -118,6 +119,7 @@ def build(
         if face.skin is not None and min(face.skin.camera) > 0 and (frame.frame_id, face.face_id) not in without
     ]
     face_frame = np.array([i for i, _ in pairs], dtype=np.intp)
+    like = corrections(tuple(face.skin for _, face in pairs if face.skin))
     floor = settings.noise_floor**2 * np.eye(3)
     face_profile = frame_profile[face_frame]
     return Table(
@@ -135,7 +137,7 @@ def build(
         fixed=np.array([f.held or f.frame_id in fixed_ids for f in frames]),
         faces=tuple(face for _, face in pairs),
         face_frame=face_frame,
-        face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3),
+        face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3) * np.exp(like),
         face_log_covariance=np.array([face.skin.log_covariance for _, face in pairs if face.skin]).reshape(-1, 3, 3)
         + floor,
     )

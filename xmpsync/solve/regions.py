@@ -1,0 +1,58 @@
+"""Like with like: a face measured on the forehead alone against a reference measured on the cheeks.
+
+One person's cheek and forehead differ by some 3.5 CIEDE2000 (cheeks redder, forehead browner), and not every region can
+be measured in every frame. In ln camera values a region's colour is nearly the person's plus a constant of the region,
+
+    ln c_ik = a_i + O_k,      chromaticity only (each minus its green part; level is the business of the lit side),
+
+whatever the light. O_k comes from all faces of the shoot that show several regions, by medians in turn; it is
+shrunk towards none where few faces tell. A face's colour, a weighted mean over the regions it shows, is then
+carried to what it would be over all regions.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.records import FaceSkin, Region
+from xmpsync.skin.settings import SkinSettings
+
+BoolArray = npt.NDArray[np.bool_]
+REGIONS = tuple(r for r in Region if r is not Region.WHOLE)
+PRIOR_FACES = 6.0
+"""Faces' worth of belief that a region is like the whole face."""
+PASSES = 4
+
+
+def corrections(faces: tuple[FaceSkin, ...]) -> FloatArray:
+    """What to add to ln camera values (N, 3) of faces so that all stand for the same regions; green stays as it is."""
+    n = len(faces)
+    chroma = np.full((n, len(REGIONS), 3), np.nan)
+    weight = np.zeros((n, len(REGIONS)))
+    usual = SkinSettings().region_weights
+    for i, face in enumerate(faces):
+        for part in face.regions:
+            if part.region in REGIONS and min(part.camera) > 0:
+                k = REGIONS.index(part.region)
+                log = np.log(np.array(part.camera))
+                chroma[i, k] = log - log[1]
+                weight[i, k] = usual.get(part.region, 1.0)
+    shown: npt.NDArray[np.bool_] = np.greater(weight, 0.0)
+    several: BoolArray = np.asarray(np.count_nonzero(shown, axis=1) > 1)
+    if not several.any():
+        return np.zeros((n, 3))
+    offset = np.zeros((len(REGIONS), 3))
+    for _ in range(PASSES):
+        w = np.where(several[:, None], weight, 0.0)
+        a = np.nansum(w[..., None] * (chroma - offset), axis=1) / np.maximum(w.sum(axis=1), 1e-9)[:, None]
+        for k in range(len(REGIONS)):
+            rows = several & shown[:, k]
+            if rows.any():
+                count = float(rows.sum())
+                offset[k] = np.median(chroma[rows, k] - a[rows], axis=0) * count / (count + PRIOR_FACES)
+    total = weight.sum(axis=0)
+    everywhere = (total[:, None] * offset).sum(axis=0) / total.sum()
+    own = (weight[..., None] * offset).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)[:, None]
+    return np.where(shown.any(axis=1)[:, None], everywhere - own, 0.0)
