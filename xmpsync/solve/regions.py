@@ -55,4 +55,4 @@ def corrections(faces: tuple[FaceSkin, ...]) -> FloatArray:
     total = weight.sum(axis=0)
     everywhere = (total[:, None] * offset).sum(axis=0) / total.sum()
     own = (weight[..., None] * offset).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)[:, None]
-    return np.where(shown.any(axis=1)[:, None], everywhere - own, 0.0)
+    return np.where(weight.sum(axis=1)[:, None] > 0.0, everywhere - own, 0.0)
