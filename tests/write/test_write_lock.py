@@ -55,6 +55,7 @@ def test_the_lock_names_its_holder_while_held_and_nobody_after(shoot: Shoot) -> 
         _holder(pid=2**22 + 1, started="1"),  # above Linux's largest process number
         _holder(),  # we ourselves, before a crash of this very process
     ],
+    ids=["empty", "zeros", "cut", "list", "another-start", "no-such-process", "ourselves"],
 )
 def test_a_stale_lock_is_taken_over(shoot: Shoot, text: bytes) -> None:
     with lock.held(_state(shoot, text), RealFileSystem()):
