@@ -36,21 +36,18 @@ def limited(table: Table, group: IntArray, theta: FloatArray, light: FloatArray,
     low = np.array([MIRED_RANGE[0], TINT_RANGE[0], EV_RANGE[0]])
     high = np.array([MIRED_RANGE[1], TINT_RANGE[1], EV_RANGE[1]])
     clamped = ((out < low - 0.01) | (out > high + 0.01)).any(axis=1) & ~table.fixed
-    written = np.array([as_theta(rounded(row)) for row in np.clip(out, low, high)]).reshape(-1, 3)
+    inside = np.clip(out, low, high)
+    kelvin = np.clip(np.round(1e6 / inside[:, 0]), 1e6 / MIRED_RANGE[1], 1e6 / MIRED_RANGE[0])
+    written = np.stack([1e6 / kelvin, np.round(inside[:, 1]), np.round(inside[:, 2], 2)], axis=1)
     out = np.where(table.fixed[:, None], table.baseline, written)
     return Limited(out, large, clamped, _clips(table, out, s) & ~table.fixed)
 
 
 def rounded(theta: FloatArray) -> Settings3:
     """What the sidecar can hold: 1 K, 1 tint, 0.01 EV, inside the fields' ranges."""
-    kelvin = float(np.clip(round(1e6 / float(theta[0])), 1e6 / MIRED_RANGE[1], 1e6 / MIRED_RANGE[0]))
-    tint = float(np.clip(round(float(theta[1])), *TINT_RANGE))
-    return Settings3(kelvin, tint + 0.0, float(np.clip(round(float(theta[2]), 2), *EV_RANGE)) + 0.0)
-
-
-def as_theta(settings: Settings3) -> tuple[float, float, float]:
-    """Mired, tint, EV."""
-    return 1e6 / settings.temperature_k, settings.tint, settings.exposure_ev
+    kelvin = min(max(round(1e6 / float(theta[0])), 1e6 / MIRED_RANGE[1]), 1e6 / MIRED_RANGE[0])
+    tint = min(max(round(float(theta[1])), TINT_RANGE[0]), TINT_RANGE[1])
+    return Settings3(float(kelvin), tint + 0.0, min(max(round(float(theta[2]), 2), EV_RANGE[0]), EV_RANGE[1]) + 0.0)
 
 
 def _large(table: Table, group: IntArray, theta: FloatArray, light: FloatArray, s: SolveSettings) -> BoolArray:

@@ -134,14 +134,14 @@ class SolveSettings:
     """Share of faces with a name or a clear identity from which light groups need not be laid on persons by colour."""
     regroupings: int = 1
     """How often light groups are found again with the persons known."""
-    converged_z: float = 2e-3
+    converged_z: float = 1.5e-2
     """Largest change of a frame (in z) at which the loop ends."""
     noise_floor: float = 2e-3
     """Smallest relative error believed of a measured colour (ln units)."""
     uncertain_z: float = 2.0
     uncertain_ev: float = 0.35
     """Posterior sd of a frame with faces at which it is flagged and shown as uncertain."""
-    mixed_z: float = 3.5
+    mixed_z: float = 4.2
     """Two faces of one frame want corrections this far apart: mixed light."""
     few_cells: int = 60
     large_ev: float = 2.5
