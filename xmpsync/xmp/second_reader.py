@@ -77,7 +77,7 @@ def _elements(element: Any) -> list[Any]:
 
 def _attributes(element: Any) -> dict[str, str]:
     """Attributes but those of XML itself."""
-    found = dict(element.attrib)
+    found = dict(element.attrib.items())
     for name in [name for name in found if name.startswith(_XML)]:
         del found[name]
     return found
