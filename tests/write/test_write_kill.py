@@ -78,7 +78,10 @@ def test_a_process_killed_from_outside_at_any_moment(tmp_path: Path) -> None:
         for k in range(n):
             shoot.put(f"{k}.xmp", packet())
         child = _start(shoot, n)
-        time.sleep(0.004 * trial)
+        assert child.stdout is not None
+        for _ in range(trial):
+            child.stdout.readline()
+        time.sleep(0.0007 * (trial % 7))  # somewhere inside the next file's steps
         child.kill()
         child.communicate()
         recovered += recover(shoot.root, shoot.state) is not None
