@@ -26,6 +26,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument(
         "--sensitivities", type=Path, help="npz with more cameras (name, wavelength_nm, sensitivity_rgb)"
     )
+    parser.add_argument("--layered", action="store_true", help="also the camera with layers instead of a mosaic")
     parser.add_argument("--break", dest="broken", choices=sorted(BROKEN), help="a worse estimator: the bench must fail")
     parser.add_argument("--cells-per-px", type=float, default=BenchSettings().cells_per_px)
     parser.add_argument("--json", type=Path, help="where to write everything")
@@ -37,7 +38,7 @@ def main(arguments: list[str] | None = None) -> int:
     if spectra is None:
         print("skin: melanin and haemoglobin model (measured spectra need the bench extra)", file=sys.stderr)
         spectra = model_spectra(per_class, rng)
-    bodies = cameras(options.sensitivities)
+    bodies = cameras(options.sensitivities, options.layered)
     settings = BenchSettings(frames_per_person=frames, cells_per_px=options.cells_per_px)
     measure = BROKEN[options.broken] if options.broken else whole
     rows: list[Row] = []
@@ -66,7 +67,8 @@ def main(arguments: list[str] | None = None) -> int:
     wanted = figures(rows)
     for w in wanted:
         print(
-            f"{'ok  ' if w.met else 'MISS'} {w.figure:<32} {w.value:7.3f}  wanted {'>=' if w.at_least else '<='} {w.bound}"
+            f"{'ok  ' if w.met else 'MISS'} {w.figure:<32} {w.value:7.3f}"
+            f"  wanted {'>=' if w.at_least else '<='} {w.bound}"
         )
     if options.json:
         report = as_json(rows, {k: str(v) for k, v in vars(options).items()})

@@ -27,12 +27,21 @@ class Camera:
         return np.asarray((reflectance * light.power) @ self.sensitivity)
 
 
-def cameras(extra: Path | None) -> list[Camera]:
-    """colour-science's two cameras, and those of an npz file (`name`, `wavelength_nm`, `sensitivity_rgb`) if given."""
+LAYERED = "Sigma SDMerill (NPL)"
+"""Three stacked layers instead of a mosaic: sensitivities overlap so much that one per cent of noise is 3 dE00."""
+
+
+def cameras(extra: Path | None, layered: bool = False) -> list[Camera]:
+    """colour-science's mosaic camera, its layered one if wanted, and those of an npz file if given.
+
+    The file holds `name` (n,), `wavelength_nm` (k,) and `sensitivity_rgb` (n, k, 3).
+    """
     import colour
 
     found = []
     for name, msds in colour.MSDS_CAMERA_SENSITIVITIES.items():
+        if name == LAYERED and not layered:
+            continue
         values = np.stack([np.interp(WAVELENGTH_NM, msds.wavelengths, msds.values[:, k]) for k in range(3)], axis=1)
         found.append((name, values))
     if extra is not None:

@@ -1,7 +1,7 @@
 """Two openly licensed portraits taken apart into shading, melanin, blood and what is no skin.
 
-`skimage.data.astronaut()` (NASA, public domain) and Grace Hopper's portrait in matplotlib's sample data (US Navy, public
-domain). Per pixel, ln RGB relative to the face's mean is explained by three numbers: shading, a step of melanin and a
+`skimage.data.astronaut()` (NASA, public domain) and Grace Hopper's portrait in matplotlib's sample data (US Navy,
+public domain). Per pixel, ln RGB relative to the face's mean is explained by three numbers: shading, a step of melanin and a
 step of blood (their effect on linear sRGB under D65). What remains of the picture after that is the person's own
 texture, to be carried over to any other skin spectrum.
 """
@@ -97,7 +97,7 @@ def _take_apart(name: str, picture: npt.NDArray[np.uint8]) -> Portrait:
     columns = np.stack([np.ones(3), -step_m, -step_b], axis=1)
     offset = logs - np.median(logs[core], axis=0)
     shading, melanin, blood = np.moveaxis(offset @ np.linalg.inv(columns).T, -1, 0)
-    # A print's tone curve makes shadows redder than the body is; under one light a body's colour does not follow shading.
+    # A print's tone curve makes shadows redder; under one light a body's colour does not follow its shading.
     melanin, blood = (_without(values, shading, core) for values in (melanin, blood))
     # A saturated print exaggerates what is left: bring it to the spread that cheek against forehead has on people.
     red = -(melanin * (step_m[0] - step_m[1]) + blood * (step_b[0] - step_b[1]))
@@ -122,7 +122,8 @@ def _rgb_steps() -> tuple[Array, Array]:
     sensitivity = lights()["D65"].power[:, None] * (cmfs @ rgb_from_xyz.T)
     base = model_reflectance(4e-4, 0.02)
     seen = base @ sensitivity
-    return tuple(-np.log((base * np.exp(-0.1 * step)) @ sensitivity / seen) / 0.1 for step in chromophore_steps())  # type: ignore[return-value]
+    melanin, blood = chromophore_steps()
+    return tuple(-np.log((base * np.exp(-0.1 * s)) @ sensitivity / seen) / 0.1 for s in (melanin, blood))  # type: ignore[return-value]
 
 
 def _inside(polygon: Array, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:

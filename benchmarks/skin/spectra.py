@@ -5,8 +5,8 @@ Model. Light crosses the epidermis twice, then a diffusing dermis sends part of 
     R = exp(-2 m A_mel) . R_dermis,   R_dermis = 1 + K/S - sqrt((K/S)^2 + 2 K/S)        (Kubelka & Munk 1931)
 
 with A_mel the melanin absorption 6.6e11 nm^-3.33 per cm and S the reduced scattering 46 (nm/500)^-1.421 per cm of skin
-(Jacques 2013, "Optical properties of biological tissues: a review", Phys. Med. Biol. 58 R37; numbers from memory), and K
-the absorption of blood from the molar extinction of oxy- and deoxyhaemoglobin (tables compiled by Prahl; a coarse
+(Jacques 2013, "Optical properties of biological tissues: a review", Phys. Med. Biol. 58 R37; numbers from memory), and
+K the absorption of blood from the molar extinction of oxy- and deoxyhaemoglobin (tables compiled by Prahl; a coarse
 excerpt from memory).
 """
 
@@ -27,7 +27,8 @@ _HB_NM = np.array([400, 410, 420, 430, 440, 450, 460, 480, 500, 510, 520, 530, 5
 _OXY = np.array([266232, 466840, 480360, 246072, 102580, 62816, 44480, 26629, 20932, 20035, 24202, 39956, 53236, 43016,
                  32613, 44496, 55540, 50104, 14400, 3200, 1506, 942, 610, 442, 368, 320, 278, 290.0])  # fmt: skip
 _DEOXY = np.array([223296, 303956, 407560, 528600, 413280, 103292, 23389, 14550, 20862, 25773, 31589, 39036, 46592,
-                   53412, 53788, 45072, 39600, 37020, 28324, 14677, 9444, 6510, 5149, 4345, 3750, 3227, 2407, 1794.0])  # fmt: skip
+                   53412, 53788, 45072, 39600, 37020, 28324, 14677, 9444, 6510, 5149, 4345, 3750, 3227,
+                   2407, 1794.0])  # fmt: skip
 HB_PER_LITRE, HB_MOLAR_MASS = 150.0, 64500.0
 OXYGENATION = 0.75
 SURFACE = 0.025
@@ -81,9 +82,10 @@ def ita_deg(reflectance: Array) -> float:
     """Individual typology angle under D65, 10-degree observer, from CIELAB: atan2(L* - 50, b*)."""
     import colour
 
+    shape = colour.SpectralShape(400, 700, 10)
     sd = colour.SpectralDistribution(reflectance, WAVELENGTH_NM)
-    cmfs = colour.MSDS_CMFS["CIE 1964 10 Degree Standard Observer"]
-    xyz = colour.sd_to_XYZ(sd, cmfs, colour.SDS_ILLUMINANTS["D65"]) / 100
+    cmfs = colour.MSDS_CMFS["CIE 1964 10 Degree Standard Observer"].copy().align(shape)
+    xyz = colour.sd_to_XYZ(sd, cmfs, colour.SDS_ILLUMINANTS["D65"].copy().align(shape), method="Integration") / 100
     white = colour.CCS_ILLUMINANTS["CIE 1964 10 Degree Standard Observer"]["D65"]
     lab = colour.XYZ_to_Lab(xyz, white)
     return float(np.degrees(np.arctan2(lab[0] - 50, lab[2])))

@@ -108,18 +108,18 @@ class SkinSettings:
 
     region_weights: dict[Region, float] = field(default_factory=_region_weights)
 
-    floor_chroma: float = 0.006
-    floor_level: float = 0.015
+    floor_chroma: float = 0.003
+    floor_level: float = 0.012
     """Least sd of a face's colour and level, log units: place of the regions, texture, leftovers of specular light."""
 
-    between_regions: float = 0.35
+    between_regions: float = 0.2
     """Part of the spread between regions that counts as the face's own uncertainty (the same regions are compared, so
     most of it cancels)."""
 
-    sheen_part: float = 0.2
+    sheen_part: float = 0.12
     """sd of the sheen that is left in, in parts of the spread of specular shares below their centre."""
 
-    texture_correlation_bins: float = 12.0
+    texture_correlation_bins: float = 4.0
     """Bins that share one value of the skin's texture; counts independent samples."""
 
     side_specular_sd: float = 5.0
