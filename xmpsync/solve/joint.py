@@ -288,10 +288,15 @@ class _Arrow:
         are pinned in the solve; here their own error is passed on to everything that hangs on them.
         """
         sigma = np.linalg.inv(self.schur) if self.persons else np.zeros((0, 0))
-        for p in np.flatnonzero(of_references.any(axis=(1, 2))):
-            own = slice(3 * p, 3 * p + 3)
-            moves = sigma[:, own] @ np.linalg.inv(sigma[own, own])
-            sigma = sigma + moves @ of_references[p] @ moves.T
+        pinned = np.flatnonzero(of_references.any(axis=(1, 2)))
+        if len(pinned):
+            own = (3 * pinned[:, None] + np.arange(3)).ravel()
+            # What everybody moves by when the references move, all together.
+            moves = sigma[:, own] @ np.linalg.inv(sigma[np.ix_(own, own)])
+            error = np.zeros((len(own), len(own)))
+            for k, p in enumerate(pinned):
+                error[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] = of_references[p]
+            sigma = sigma + moves @ error @ moves.T
         b = self.light.interpolation
         light_covariance = self._light_covariance()
         through = np.asarray(b @ self.solved[:, 1:].reshape(self.light.n, -1)).reshape(len(self.n.u), 3, self.persons)

@@ -35,6 +35,8 @@ FEW_SETS = 60
 """Groups up to which several orders are tried; more groups correct one another."""
 SECOND_PASSES = 2
 MOST_RELINKS = 2
+RARE_SHARE = 0.6
+"""Part of an equal share of all faces below which a person with a reference counts as hardly seen."""
 SMALLEST_COUNT = 1.5
 """Faces below which a person found by colour is dropped again."""
 NEW_PERSON_COST = 8.0
@@ -177,7 +179,9 @@ def _relinked(sets: list[Constellation], order: list[int], outcome: _Outcome, pe
     for _ in range(MOST_RELINKS):
         r = outcome.roster
         tried = []
-        for known in np.flatnonzero(r.referenced):
+        # Only a reference whom hardly a face shows can have been taken for somebody new.
+        rare = r.referenced & (r.share[:-1] < RARE_SHARE / max(r.n, 1))
+        for known in np.flatnonzero(rare):
             for found in np.flatnonzero(~r.referenced & ~r.named):
                 move = r.z[known] - r.z[found]
                 shift = {i: d + (0.0 if sets[i].pinned else move) for i, d in outcome.shift.items()}
