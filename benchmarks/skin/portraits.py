@@ -1,7 +1,8 @@
 """Two openly licensed portraits taken apart into shading, melanin, blood and what is no skin.
 
 `skimage.data.astronaut()` (NASA, public domain) and Grace Hopper's portrait in matplotlib's sample data (US Navy,
-public domain). Per pixel, ln RGB relative to the face's mean is explained by three numbers: shading, a step of melanin and a
+public domain).
+Per pixel, ln RGB relative to the face's mean is explained by three numbers: shading, a step of melanin and a
 step of blood (their effect on linear sRGB under D65). What remains of the picture after that is the person's own
 texture, to be carried over to any other skin spectrum.
 """

@@ -2,7 +2,8 @@
 
 Truth: the noise-free diffuse camera colour (no surface reflection) of clean skin (`Portrait.truth`), its linear mean
 over the half of it that the scene's shading makes brighter; with two lights, of the side that the
-second does not reach. It is taken from the portrait at its own resolution, so that it knows nothing of the frame's size, noise or clipping.
+second does not reach.
+It is taken from the portrait at its own resolution, so that it knows nothing of the frame's size, noise or clipping.
 """
 
 from __future__ import annotations
