@@ -35,7 +35,7 @@ FEW_SETS = 60
 """Groups up to which several orders are tried; more groups correct one another."""
 SECOND_PASSES = 2
 MOST_RELINKS = 2
-RARE_SHARE = 0.6
+RARE_SHARE = 1.0
 """Part of an equal share of all faces below which a person with a reference counts as hardly seen."""
 SMALLEST_COUNT = 1.5
 """Faces below which a person found by colour is dropped again."""
