@@ -59,15 +59,19 @@ def bin_cells(cells: Cells, max_bins: int) -> Bins:
     factor = max(1, -(-max(h, w) // max_bins))
     factor = min(factor, h, w)
     rows, columns = h // factor, w // factor
-    camera = np.asarray(cells.camera[: rows * factor, : columns * factor], dtype=np.float64)
-    clipped: Mask = cells.clipped[: rows * factor, : columns * factor]
-    finite: Mask = np.asarray(np.isfinite(camera).all(axis=-1))
+    given = cells.camera[: rows * factor, : columns * factor]
+    clipped_cells: Mask = cells.clipped[: rows * factor, : columns * factor]
+    finite = np.isfinite(given.sum(axis=-1, dtype=np.float64))
     if not finite.all():
-        camera = np.where(finite[..., None], camera, 0.0)
-        clipped = clipped | ~finite
-    if factor > 1:
-        camera = camera.reshape(rows, factor, columns, factor, 3).mean(axis=(1, 3))
-        clipped = np.asarray(clipped.reshape(rows, factor, columns, factor).any(axis=(1, 3)))
+        given = np.where(finite[..., None], given, np.float32(0.0))
+        clipped_cells = clipped_cells | ~finite
+    # one strided slice per place in the block: several times quicker than a mean over two inner axes
+    camera, clipped = np.zeros((rows, columns, 3)), np.zeros((rows, columns), dtype=bool)
+    for i in range(factor):
+        for j in range(factor):
+            camera += given[i::factor, j::factor]
+            clipped |= clipped_cells[i::factor, j::factor]
+    camera /= factor**2
     box = Box(
         cells.box.left,
         cells.box.top,
