@@ -14,7 +14,7 @@ from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture
 from xmpsync.shoot.load import Loaded, SourceFrame
 from xmpsync.shoot.options import Options
-from xmpsync.shoot.scales import learn_scales
+from xmpsync.shoot.scales import _left_out, learn_scales
 from xmpsync.store.database import Store
 from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.xmp.packet import Packet
@@ -121,3 +121,13 @@ def test_the_numbers_that_are_solved_are_the_editors(tmp_path: Path) -> None:
         found_k, found_tint = white_from_neutral(profile, neutral_from_white(EDITOR, temperature_k, tint))
         assert np.isclose(1e6 / found_k, 1e6 / temperature_k, atol=2.0)  # pairs are whole kelvins and tints
         assert np.isclose(found_tint, tint, atol=1.5)
+
+
+def test_a_profiles_hue_and_saturation_tables_are_told_with_what_leaving_them_out_costs() -> None:
+    """DNG 1.7, ProfileHueSatMapDims 50937 and ProfileHueSatMapData1/2 50938/50939: hue shift, saturation, value."""
+    same, redder = [0.0, 1.0, 1.0] * 12, [8.0, 1.1, 1.0] * 12
+    tags = {50937: (6, 2, 1), 50938: tuple(redder), 50939: tuple(same), 50778: (17,), 50779: (21,)}
+    told = _left_out(tags, EDITOR)
+    assert told is not None and "left out" in told and "0.0 dE00" not in told
+    assert _left_out({}, EDITOR) is None
+    assert "cannot be read" in str(_left_out({**tags, 50938: (1.0,)}, EDITOR))

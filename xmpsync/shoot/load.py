@@ -11,6 +11,7 @@ from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.names import parse_pointer
 from xmpsync.shoot.options import Options
 from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.scan import LIMITS
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 
@@ -129,6 +130,15 @@ def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
         return SourceFrame(files, None, None)
     name = files.sidecar.name
     try:
+        if files.sidecar.stat().st_size > LIMITS.max_bytes:
+            troubles.append(
+                Trouble(
+                    files.frame_id,
+                    f"The sidecar {name} is larger than {LIMITS.max_bytes // 2**20} MiB: that is no sidecar.",
+                    "Look what the file is, and move it away.",
+                )
+            )
+            return None
         data = files.sidecar.read_bytes()
         return SourceFrame(files, data, read_settings(Packet.parse(data)))
     except SidecarMalformed as error:

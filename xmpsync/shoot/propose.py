@@ -203,17 +203,18 @@ def _targets(standing: Standing, change: Change, row: Row, root: Path, *, embed:
         targets.append(embedded)
     before = standing.source.sidecar
     packet = standing.measurement.embedded_xmp
+    basis = None
     if before is not None:
         after = apply_change(before, change)
     elif embedded is not None:
         return targets
     elif packet is not None:
-        after = from_embedded(packet, change)
+        after, basis = from_embedded(packet, change), packet
     else:
         after = new_sidecar(change)
     if after != before:
         before_sha256 = sha256(before) if before is not None else None
-        targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after), before))
+        targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
     return targets
 
 

@@ -12,11 +12,15 @@ from pathlib import Path
 
 import msgspec
 
+from xmpsync.colour.dng import is_for_camera
+from xmpsync.colour.huesat import effect_on_skin, hue_sat_map_from_tags
 from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
+from xmpsync.colour.tags import BadColourTags
 from xmpsync.errors import WrongUsage, XmpsyncError
-from xmpsync.read.header import read_header
+from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
+from xmpsync.read.tiff import TagValue
 from xmpsync.records import Capture
 from xmpsync.shoot.baseline import baseline
 from xmpsync.shoot.load import Loaded
@@ -48,6 +52,7 @@ class Scales:
     """The scale of each camera's profile as the files state it."""
 
     by_profile: Mapping[tuple[str, CameraProfile], Scale]
+    remarks: tuple[str, ...] = ()
 
     def profile_for(self, measurement: FrameMeasurement) -> CameraProfile:
         """The profile that frames of this camera are read, solved and written with."""
@@ -60,7 +65,7 @@ class Scales:
         for (camera, _), scale in self.by_profile.items():
             learned = f" ({scale.reason})" if scale.reason else ""
             lines.append(f"{camera or 'Unknown camera'}: colour from {_SOURCES[scale.profile.source]}{learned}.")
-        return sorted(set(lines))
+        return sorted(set(lines)) + list(self.remarks)
 
     def save(self, path: Path) -> None:
         """Write what was learned as a small file. Raises XmpsyncError where that fails, or nothing was learned."""
@@ -91,9 +96,11 @@ def learn_scales(loaded: Loaded, measured: Mapping[str, FrameMeasurement], optio
     given = {scale.camera: scale for scale in _load(options.scale)}
     files = [read_camera_profile(Path(path)) for path in options.camera_profiles]
     found = {}
+    remarks: list[str] = []
     for key, frame_id in _cameras(measured).items():
         camera, stated = key
-        base = _base(loaded, frame_id, stated, files)
+        base, remark = _base(loaded, frame_id, stated, files)
+        remarks += [f"{camera or 'Unknown camera'}: {remark}"] if remark else []
         own = [
             ScalePair(pair.neutral, pair.temperature_k, pair.tint)
             for pair in pairs
@@ -103,7 +110,7 @@ def learn_scales(loaded: Loaded, measured: Mapping[str, FrameMeasurement], optio
             found[key] = refit(given[camera], own, base) if own else given[camera]
         elif base.calibrations:
             found[key] = fit_scale(own, base, camera=camera)
-    return Scales(found)
+    return Scales(found, tuple(remarks))
 
 
 def _cameras(measured: Mapping[str, FrameMeasurement]) -> dict[tuple[str, CameraProfile], str]:
@@ -114,13 +121,41 @@ def _cameras(measured: Mapping[str, FrameMeasurement]) -> dict[tuple[str, Camera
     return found
 
 
-def _base(loaded: Loaded, frame_id: str, stated: CameraProfile, files: Sequence[CameraProfileFile]) -> CameraProfile:
-    """The profile as stated by the RAW, or the given file's where that fits the camera."""
-    if not files:
-        return stated
-    source = next(source for source in loaded.frames if source.frame_id == frame_id)
-    profile, _ = profile_for(read_header(source.files.raw), None, files)
-    return profile if profile.source is ProfileSource.PROFILE_FILE else stated
+def _base(
+    loaded: Loaded, frame_id: str, stated: CameraProfile, files: Sequence[CameraProfileFile]
+) -> tuple[CameraProfile, str | None]:
+    """The profile as stated by the RAW, or the given file's where that fits the camera; and a remark on its tables."""
+    path = next((source.files.raw for source in loaded.frames if source.frame_id == frame_id), None)
+    if path is None or (not files and stated.source is not ProfileSource.DNG_TAGS):
+        return stated, None
+    header = read_header(path)
+    profile = stated
+    if files:
+        found, _ = profile_for(header, None, files)
+        profile = found if found.source is ProfileSource.PROFILE_FILE else stated
+    tags = header.dng_tags
+    if profile.source is ProfileSource.PROFILE_FILE:
+        tags = next((f.tags for f in files if is_for_camera(f.tags, *_names(header))), None)
+    return profile, _left_out(tags, profile)
+
+
+def _names(header: RawHeader) -> tuple[str, str, str]:
+    return header.capture.make, header.capture.model, header.unique_camera_model
+
+
+def _left_out(tags: Mapping[int, TagValue] | None, profile: CameraProfile) -> str | None:
+    """What leaving out a profile's hue and saturation tables costs on skin; None where it has none."""
+    try:
+        table = hue_sat_map_from_tags(tags) if tags is not None else None
+    except BadColourTags as error:
+        return f"hue and saturation tables that cannot be read are left out ({error})."
+    if table is None or not profile.calibrations:
+        return None
+    median, largest = effect_on_skin(table, profile)
+    return (
+        "the profile's hue and saturation tables are left out; between tungsten and daylight that moves skin by "
+        f"{median:.1f} dE00 (at most {largest:.1f})."
+    )
 
 
 def _pairs(loaded: Loaded, measured: Mapping[str, FrameMeasurement]) -> Iterable[Pair]:
