@@ -250,10 +250,10 @@ class _Arrow:
         reduced = n.coupling[:, :, None] * np.eye(3) - lam_u * n.coupling[:, None, :]
         self.band = _band(light, reduced)
         self.uc = n.u @ n.cross
-        mixed = b.T @ (n.coupling[:, :, None] * self.uc).reshape(len(n.u), -1)
+        mixed = b.T @ (n.coupling[:, :, None] * self.uc).reshape(len(n.u), 3 * self.persons)
         self.mixed = np.asarray(mixed).reshape(light.n * 3, self.persons)
-        flat = n.cross.reshape(-1, self.persons)
-        persons = -flat.T @ self.uc.reshape(-1, self.persons)
+        flat = n.cross.reshape(3 * len(n.u), self.persons)
+        persons = -flat.T @ self.uc.reshape(3 * len(n.u), self.persons)
         for p in range(self.persons // 3):
             persons[3 * p : 3 * p + 3, 3 * p : 3 * p + 3] += n.h_persons[p]
         ug = apply(n.u, n.g_theta)
@@ -299,7 +299,9 @@ class _Arrow:
             sigma = sigma + moves @ error @ moves.T
         b = self.light.interpolation
         light_covariance = self._light_covariance()
-        through = np.asarray(b @ self.solved[:, 1:].reshape(self.light.n, -1)).reshape(len(self.n.u), 3, self.persons)
+        through = np.asarray(b @ self.solved[:, 1:].reshape(self.light.n, 3 * self.persons)).reshape(
+            len(self.n.u), 3, self.persons
+        )
         u_lambda = self.n.u * self.n.coupling[:, None, :]
         gain = -(u_lambda @ through) - self.uc
         covariance = self.n.u + u_lambda @ light_covariance @ np.swapaxes(u_lambda, -1, -2)
