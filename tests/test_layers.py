@@ -16,7 +16,8 @@ BOTTOM = {"records", "errors", "units", "__init__"}
 PURE = {"solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {
-    "os", "pathlib", "io", "time", "shutil", "tempfile", "subprocess", "socket", "threading", "multiprocessing", "sqlite3",
+    "os", "pathlib", "io", "time", "shutil", "tempfile", "subprocess", "socket", "threading", "multiprocessing",
+    "sqlite3",
 }  # fmt: skip
 
 HOME = {
