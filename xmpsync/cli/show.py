@@ -111,8 +111,9 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
         say(f"Left alone: {item.path}: {item.reason}", style="yellow")
     for remark in outcome.remarks:
         say(remark)
-    say(CATALOGUE.format(shoot=found.ready.root))
-    say(JUDGE)
+    if outcome.written:
+        say(CATALOGUE.format(shoot=found.ready.root))
+        say(JUDGE)
 
 
 def _spread(value: Figures) -> str:

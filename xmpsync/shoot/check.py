@@ -11,7 +11,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check
-from xmpsync.solve.solution import FaceResult, Solution
+from xmpsync.solve.solution import Basis, FaceResult, Solution
 
 SHARE_WANTED = 0.95
 """Share of judged faces that must be within the tolerance as the contract says."""
@@ -53,8 +53,9 @@ def check_shoot(root: Path, options: Options, machine: Machine, listener: Listen
 
 
 def judged_faces(solution: Solution) -> list[FaceResult]:
-    """All faces that count."""
-    return [f for frame in solution.frames for f in frame.faces if f.judged and f.delta_e00_before is not None]
+    """All faces that count. Those of a reference frame do not: they agree with themselves."""
+    frames = [frame for frame in solution.frames if frame.basis is not Basis.REFERENCE]
+    return [f for frame in frames for f in frame.faces if f.judged and f.delta_e00_before is not None]
 
 
 def figures(solution: Solution, options: Options, *, after: bool) -> Figures:
