@@ -152,6 +152,17 @@ def test_a_place_picks_a_face_and_names_it(shoot: Path, call: Call) -> None:
     assert [p["person"] for p in document["persons"] if p["referenced"]] == ["Selma"]
 
 
+def test_the_cast_on_a_marked_neutral_is_always_told_and_goes_with_its_weight(shoot: Path, call: Call) -> None:
+    """The wall behind the singers in the shade is near white: exact skin leaves a cast on it, weight 1 takes it away."""
+    wall = "jubilee_0009@0.93,0.08"
+    skin = call("correct", shoot, "--reference", REFERENCE, "--neutral", wall, "--dry-run", "--json").json["neutrals"]
+    again = call("correct", shoot, "--reference", REFERENCE, "--neutral-weight", "1", "--dry-run", "--json")
+    (before,), (after,) = skin, again.json["neutrals"]  # a mark given once is kept
+    assert (before["frame"], before["place"]) == ("jubilee_0009.dng", [0.93, 0.08])
+    assert after["delta_e00_after"] < before["delta_e00_after"]
+    assert "Neutral in jubilee_0009.dng" in again.err
+
+
 def test_numbers_can_be_a_reference(shoot: Path, call: Call) -> None:
     result = call("correct", shoot, "--reference", "Selma=lab:50,14,16", "--dry-run", "--json")
     assert result.code == 0, result.err

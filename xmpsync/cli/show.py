@@ -93,6 +93,8 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
         say(f"With these numbers it is off by {_spread(after)}.")
     if options.strength != 1.0 or options.strength_at:
         say(f"Strength {options.strength:g}: each light keeps part of its own mood.")
+    for cast in found.proposal.neutrals():
+        say(cast.sentence)
     for note in solution.notes:
         say(note)
     show_worklist([(row.frame_id, row.result.findings) for row in rows])

@@ -32,6 +32,17 @@ def correction_document(found: Correction, outcome: RunOutcome | None) -> dict[s
         **_shared(found.ready, proposal.solution, found.troubles, found.left_out),
         "figures_before": _figures(figures(proposal.solution, options, after=False)),
         "figures_after": _figures(figures(proposal.solution, options, after=True)),
+        "neutrals": [
+            {
+                "frame": cast.frame_id,
+                "place": list(cast.place),
+                "delta_e00_before": cast.delta_e00_before,
+                "delta_e00_after": cast.delta_e00_after,
+                "ab_before": list(cast.ab_before),
+                "ab_after": list(cast.ab_after),
+            }
+            for cast in proposal.neutrals()
+        ],
         "files_to_change": [change.path for change in proposal.plan.changes],
         "run": None if outcome is None else _outcome(outcome),
     }

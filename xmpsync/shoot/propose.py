@@ -16,6 +16,7 @@ from xmpsync.records import Settings3
 from xmpsync.shoot.baseline import to_note
 from xmpsync.shoot.embed import embedded_change
 from xmpsync.shoot.load import Trouble
+from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
 from xmpsync.solve import check
@@ -62,6 +63,10 @@ class Proposal:
     solution: Solution
     request: Request
     troubles: tuple[Trouble, ...]
+
+    def neutrals(self) -> tuple[NeutralCast, ...]:
+        """The cast on every marked neutral, before and after."""
+        return neutral_casts(self.request.frames, {row.frame_id: row.result.correction for row in self.rows})
 
     def diffs(self) -> list[str]:
         """A unified diff for each sidecar that would change, in the plan's order."""
