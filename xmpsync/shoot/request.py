@@ -143,10 +143,7 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
     if where.temperature_k is not None and where.tint is not None:
         white = where.temperature_k, where.tint
     capture = measurement.capture
-    shift_s = clocks.get(capture.body, clocks.get(capture.model, 0.0))
-    if shift_s and capture.time_s is not None:
-        capture = replace(capture, time_s=capture.time_s + shift_s)
-    return Frame(
+    frame = Frame(
         frame_id=standing.frame_id,
         profile=standing.profile,
         capture=capture,
@@ -159,6 +156,15 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
         scene=measurement.scene,
         held=held,
     )
+    return shifted(frame, {capture.body: clocks.get(capture.body, clocks.get(capture.model, 0.0))})
+
+
+def shifted(frame: Frame, shifts_s: Mapping[str, float]) -> Frame:
+    """The frame with its body's clock corrected by so many seconds."""
+    shift_s, time_s = shifts_s.get(frame.capture.body, 0.0), frame.capture.time_s
+    if not shift_s or time_s is None:
+        return frame
+    return replace(frame, capture=replace(frame.capture, time_s=time_s + shift_s))
 
 
 def _face(face: MeasuredFace) -> Face:

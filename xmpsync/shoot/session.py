@@ -13,8 +13,9 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import measure, open_store
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.request import Stand, build_request, take_stand
+from xmpsync.shoot.request import Stand, build_request, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
+from xmpsync.solve.clocks import align
 from xmpsync.solve.problem import Request
 from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256
@@ -93,7 +94,12 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
     troubles = (*loaded.troubles, *measured.troubles, *stand.troubles)
-    request = build_request(stand, loaded, options, clocks(options), troubles)
+    given = clocks(options)
+    request = build_request(stand, loaded, options, given, troubles)
+    alignment = align(request.frames, fixed=given.keys())
+    request = replace(request, frames=tuple(shifted(frame, alignment.shifts_s) for frame in request.frames))
+    for note in alignment.notes:
+        listener.note(note)
     return Ready(
         root=root,
         state=state,

@@ -1,0 +1,52 @@
+"""What is recalled, and how clocks are read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.errors import WrongUsage
+from xmpsync.records import Capture, Settings3
+from xmpsync.shoot import session
+from xmpsync.shoot.options import Options
+from xmpsync.shoot.request import shifted
+from xmpsync.solve.problem import Frame
+
+PROFILE = CameraProfile((Calibration(6500.0, ((0.9, -0.2, 0.0), (-0.4, 1.2, 0.2), (0.0, 0.1, 0.6))),))
+FRAME = Frame("a.dng", PROFILE, Capture("Boatworks", "B2", time_s=1000.0), Settings3(5000, 0, 0), Settings3(5000, 0, 0))
+
+
+def test_clock_corrections_are_hours_minutes_seconds_with_a_sign() -> None:
+    found = session.clocks(Options(clock=("B2=+01:00:02.5", "Boat=works=-00:01:30")))
+    assert found == {"B2": 3602.5, "Boat=works": -90.0}
+    for bad in ("B2", "B2=1:00:00", "B2=+01:99:00", "=+00:00:01"):
+        with pytest.raises(WrongUsage, match="HH:MM:SS"):
+            session.clocks(Options(clock=(bad,)))
+
+
+def test_a_shift_moves_its_own_body_only_and_needs_a_time() -> None:
+    assert shifted(FRAME, {"Boatworks/B2": 60.0}).capture.time_s == 1060.0
+    assert shifted(FRAME, {"Boatworks/B1": 60.0}) is FRAME
+    timeless = replace(FRAME, capture=replace(FRAME.capture, time_s=None))
+    assert shifted(timeless, {"Boatworks/B2": 60.0}) is timeless
+
+
+def test_options_of_the_newest_run_come_back_where_none_are_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = Options(references=("K1",), strength=0.5, tag="by hand")
+    monkeypatch.setattr(session, "remembered", lambda state: kept.to_manifest())
+    state = Path("nowhere")
+    assert session.recall(Options(), state) == kept
+    assert session.recall(Options(references=("K2",)), state) == Options(references=("K2",))
+    # some options given, but no reference: they count, with the references of that run
+    assert session.recall(Options(strength=0.8), state) == Options(references=("K1",), strength=0.8)
+    monkeypatch.setattr(session, "remembered", lambda state: None)
+    assert session.recall(Options(), state) == Options()
+
+
+def test_options_of_another_version_that_cannot_be_read_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(session, "remembered", lambda state: {"references": 3})
+    with pytest.raises(WrongUsage, match="Give the options again"):
+        session.recall(Options(), Path("nowhere"))
