@@ -6,7 +6,9 @@ practice); the check is the shift put in, which lies outside of the module under
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -54,7 +56,8 @@ class Shoot:
     offset_ev: float = 0.4
 
 
-def simulated(seed: int, how: Shoot = Shoot()) -> list[Frame]:
+@lru_cache(maxsize=24)
+def simulated(seed: int, how: Shoot = Shoot()) -> tuple[Frame, ...]:
     """Frames of both bodies with clocks that agree, in random order."""
     rng = np.random.default_rng(seed)
     offset_ev = rng.uniform(-how.offset_ev, how.offset_ev)
@@ -70,7 +73,7 @@ def simulated(seed: int, how: Shoot = Shoot()) -> list[Frame]:
             frames += _in_light(rng, body, PLACES[place], now, lasts, fading, how, offset_ev)
         now += lasts + 60.0 * rng.exponential(how.pause_minutes) * (rng.random() < 0.7)
     order = rng.permutation(len(frames))
-    return [replace(frames[i], frame_id=f"F{i:05d}") for i in order]
+    return tuple(replace(frames[i], frame_id=f"F{i:05d}") for i in order)
 
 
 def _in_light(
@@ -116,7 +119,7 @@ def _in_light(
     return out
 
 
-def moved(frames: list[Frame], by_s: float, body: str = TWO) -> list[Frame]:
+def moved(frames: Sequence[Frame], by_s: float, body: str = TWO) -> list[Frame]:
     """The same with one body's clock ahead by `by_s`."""
     return [
         replace(f, capture=replace(f.capture, time_s=f.capture.time_s + by_s)) if f.capture.body == body else f
@@ -124,7 +127,7 @@ def moved(frames: list[Frame], by_s: float, body: str = TWO) -> list[Frame]:
     ]
 
 
-def found(frames: list[Frame]) -> float:
+def found(frames: Sequence[Frame]) -> float:
     """By how much the second body's clock was found to be ahead, 0 where nothing was moved."""
     shifts = align(frames).shifts_s
     return shifts.get(ONE, 0.0) - shifts.get(TWO, 0.0)
@@ -149,10 +152,12 @@ def test_a_clock_on_summer_time_is_found() -> None:
     assert sum(abs(shift_s - 3600.0) <= 30.0 for shift_s in shifts) >= 3
 
 
-def test_one_named_person_is_enough_to_find_six_minutes() -> None:
-    how = Shoot(pause_minutes=1.0, named=0.6, content_ev=0.5)
-    shifts = [found(moved(simulated(seed, how), -360.0)) for seed in range(4)]
-    assert sum(abs(shift_s + 360.0) <= 30.0 for shift_s in shifts) >= 3
+def test_skin_of_one_named_person_is_enough_where_nothing_is_known_of_the_scene() -> None:
+    how = Shoot(pause_minutes=1.0, named=0.6)
+    shoots = [moved(simulated(seed, how), 3600.0) for seed in range(3)]
+    shifts = [found([replace(f, scene=Scene()) for f in frames]) for frames in shoots]
+    assert sum(abs(shift_s - 3600.0) <= 45.0 for shift_s in shifts) >= 2
+    assert not found([replace(f, scene=Scene(), faces=()) for f in shoots[0]])
 
 
 def test_the_order_of_frames_does_not_matter() -> None:
@@ -244,23 +249,26 @@ def test_a_third_body_is_laid_on_the_first() -> None:
     assert len(answer.notes) == 3
 
 
+KINDS = {
+    "long pauses": Shoot(),
+    "hardly a pause": Shoot(pause_minutes=1.0),
+    "a person named": Shoot(pause_minutes=1.0, named=0.6),
+    "apart in 40 %": Shoot(together=0.6),
+    "one at a time": Shoot(alternating=True),
+    "five lights": Shoot(n_lights=5),
+    "never together": Shoot(together=0.0),
+}
+
+
 @pytest.mark.long
-def test_rates_over_many_shoots() -> None:
-    """Prints how often clocks are put right (the table in the docs); none that agrees may be moved."""
-    kinds = {
-        "pauses about 12 min": Shoot(), "hardly a pause": Shoot(pause_minutes=1.0),
-        "a person named": Shoot(pause_minutes=1.0, named=0.6), "apart in 40 %": Shoot(together=0.6),
-        "one at a time": Shoot(alternating=True), "five lights": Shoot(n_lights=5), "never together": Shoot(together=0.0),
-    }  # fmt: skip
-    for name, how in kinds.items():
-        shoots = [simulated(1000 + seed, how) for seed in range(40)]
-        for by_s in (0.0, 37.0, 95.0, -360.0, 3600.0, -3580.0):
-            shifts = np.array([found(moved(frames, by_s)) for frames in shoots])
-            error = np.abs(shifts - by_s)[shifts != 0.0]
-            middle, worst = (np.median(error), error.max()) if len(error) else (0.0, 0.0)
-            near = float((error <= 15.0).mean()) if len(error) else 0.0
-            print(
-                f"{name:20s} {by_s:6.0f} s: moved {(shifts != 0).mean():4.0%}, error {middle:3.0f} (at most {worst:3.0f}), within 15 s {near:4.0%}"
-            )
-            if by_s == 0.0:
-                assert not shifts.any()
+@pytest.mark.parametrize("kind", KINDS)
+def test_rates_over_many_shoots(kind: str) -> None:
+    """Prints how often clocks are put right (the table in the docs, `-s`); none that agrees may be moved."""
+    shoots = [simulated(1000 + seed, KINDS[kind]) for seed in range(20)]
+    for by_s in (0.0, 37.0, 95.0, -360.0, 3600.0, -3580.0):
+        shifts = np.array([found(moved(frames, by_s)) for frames in shoots])
+        error = np.abs(shifts - by_s)[shifts != 0.0]
+        errors = f"error {np.median(error):3.0f} s, at most {error.max():3.0f} s" if len(error) else ""
+        print(f"| {kind} | {by_s:.0f} s | {len(error)} of {len(shoots)} | {(error <= 15.0).sum()} | {errors} |")
+        if by_s == 0.0:
+            assert not shifts.any()

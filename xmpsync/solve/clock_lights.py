@@ -22,7 +22,8 @@ class Body:
     """One body's n bursts with cues (n, K) in time order, its H lights, and the times they are known for.
 
     `light` (n,) of each burst; `level` and `count` (H, K): mean of the cues, and of how many; NaN and 0 where unknown.
-    Light `stretch_light` (J,) is known from `start_s` to `end_s` (J,); stretches do not overlap.
+    Light `stretch_light` (J,) is known from `start_s` to `end_s` (J,); stretches do not overlap. Numbers from H on are
+    moments `between` (G, 2) two lights, when it is either.
     """
 
     time_s: FloatArray
@@ -33,13 +34,14 @@ class Body:
     start_s: FloatArray
     end_s: FloatArray
     stretch_light: IntArray
+    between: IntArray
 
     @property
     def n_lights(self) -> int:
         return len(self.level)
 
     def light_at(self, time_s: FloatArray) -> IntArray:
-        """Light (n,) at each time, -1 where none is known."""
+        """Light (n,) at each time, H and more between two of them, -1 where none is known."""
         at = np.searchsorted(self.start_s, time_s, side="right") - 1
         inside = (at >= 0) & (time_s < self.end_s[at])
         return np.where(inside, self.stretch_light[at], -1)
@@ -103,16 +105,22 @@ def body_from(time_s: FloatArray, cues: FloatArray, sd: FloatArray, s: ClockSett
     np.add.at(count, light, some)
     pause = np.diff(time_s)
     cut = np.flatnonzero((np.diff(light) != 0) | (pause > s.longest_pause_s))
-    reach = np.minimum(pause[cut] / 2.0, s.reach_s)
+    change = np.flatnonzero((np.diff(light) != 0) & (pause <= 2.0 * s.reach_s))
+    reach = np.where(np.isin(cut, change), 0.0, np.minimum(pause[cut] / 2.0, s.reach_s))
+    start = np.concatenate([[time_s[0] - s.reach_s], time_s[cut + 1] - reach, time_s[change]])
+    end = np.concatenate([time_s[cut] + reach, [time_s[-1] + s.reach_s], time_s[change + 1]])
+    stretch_light = np.concatenate([light[np.concatenate([[0], cut + 1])], len(total) + np.arange(len(change))])
+    order = np.lexsort((end, start))
     return Body(
         time_s=time_s,
         cues=cues,
         light=light,
         level=np.where(count > 0, total / np.maximum(count, 1.0), np.nan),
         count=count,
-        start_s=np.concatenate([[time_s[0] - s.reach_s], time_s[cut + 1] - reach]),
-        end_s=np.concatenate([time_s[cut] + reach, [time_s[-1] + s.reach_s]]),
-        stretch_light=light[np.concatenate([[0], cut + 1])],
+        start_s=start[order],
+        end_s=end[order],
+        stretch_light=stretch_light[order],
+        between=np.stack([light[change], light[change + 1]], axis=1),
     )
 
 
@@ -144,7 +152,7 @@ def _drifts(time_s: FloatArray, standard: FloatArray, s: ClockSettings) -> bool:
 
 
 def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: ClockSettings) -> FloatArray:
-    """What each frame says for each light of the other body (n, H): ln likelihood over that of any of its lights.
+    """What each frame says for each light of the other body (n, H + G): ln likelihood over that of any of its lights.
 
     `offset`: cues of `own` minus those of `other` under one light. A light never seen by the other counts as one more.
     """
@@ -165,7 +173,8 @@ def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: Clo
     share = lasting / lasting.sum() * other.n_lights / (other.n_lights + 1)
     of_all = np.logaddexp.reduce(fit + np.log(share), axis=1)
     any_light = np.logaddexp(of_all, beside - np.log(other.n_lights + 1))
-    return np.asarray(s.trust * (fit - any_light[:, None]))
+    either = np.maximum(fit[:, other.between[:, 0]], fit[:, other.between[:, 1]])
+    return np.asarray(s.trust * (np.concatenate([fit, either], axis=1) - any_light[:, None]))
 
 
 class Pair:

@@ -15,9 +15,10 @@ class ClockSettings:
     """Half a day: a clock on the wrong time zone, or on the wrong half of the day."""
     step_s: float = 20.0
     """Coarse search; lights last minutes, so no peak falls between two steps."""
-    fine_step_s: float = 3.0
     fine_s: float = 180.0
-    """Seconds around a coarse peak searched second by second; peaks closer than this are one."""
+    """Seconds around a coarse peak searched closely; peaks closer than this are one."""
+    fine_step_s: float = 3.0
+    """Far below the error of the method."""
     candidates: int = 12
     """Coarse peaks looked at closely; the true one is nearly always the first."""
     white: tuple[float, float] = (5000.0, 0.0)
@@ -72,8 +73,9 @@ class ClockSettings:
     """Share of the smaller body's frames that must fall into a light of the other."""
     smallest_shift_s: float = 12.0
     """Smaller differences matter to nothing and lie within the error of the method."""
-    largest_sd_s: float = 25.0
-    """A peak wider than this is no clock."""
+    largest_sd_s: float = 27.0
+    """A shift less well known than this is not applied; for a whole hour, whose minutes are known before, that allows a
+    peak of 60 s."""
     longest_shoot_s: float = 14 * 86400.0
     """Times further apart than this are not of one shoot."""
     groups: GroupSettings = field(default_factory=lambda: GroupSettings(change_penalty=40.0))

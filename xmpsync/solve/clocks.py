@@ -161,7 +161,7 @@ class _Fit:
             gain=float(limited.sum()),
             prior=0.0 if agrees else s.hour_prior if is_hour else s.other_prior,
             overlap=float((met >= 0).mean()),
-            n_lights=len(np.unique(met[met >= 0])),
+            n_lights=len(np.unique(met[(met >= 0) & (met < larger.n_lights)])),
         )
 
 
@@ -169,7 +169,8 @@ def _offset(shift_s: float, a: Body, b: Body, s: ClockSettings) -> FloatArray:
     """Constant difference (K,) of the cues, b minus a, at a shift: median over b's frames, within its limits."""
     at = a.light_at(b.time_s + shift_s)
     limit = np.array([*s.offset_limit, *s.offset_limit * ((b.cues.shape[1] - 3) // 3)])
-    difference = np.where((at >= 0)[:, None], b.cues - a.level[at], np.nan)
+    inside = (at >= 0) & (at < a.n_lights)
+    difference = np.where(inside[:, None], b.cues - a.level[np.where(inside, at, 0)], np.nan)
     middle = [np.median(d[np.isfinite(d)]) if np.isfinite(d).any() else 0.0 for d in difference.T]
     return np.clip(middle, -limit, limit)
 
