@@ -127,3 +127,29 @@ def test_standard_deviations_grow_where_less_is_known() -> None:
     assert sd["ref"] == 0.0
     assert 0.0 < sd["day01"] < sd["day06"] < sd["lamp01"]
     assert np.isfinite(list(sd.values())).all()
+
+
+def test_a_group_that_is_dark_as_a_whole_is_corrected_and_listed() -> None:
+    back = Light(6300.0, 4.0, -3.0)
+    frames = [
+        reference_frame(("ann", "ben")),
+        *burst("day", DAY, [("ann", "ben")] * 4, 10.0),
+        *burst("back", back, [("ann",), ("ann", "ben"), ("ben",), ("ann", "ben")], 2000.0),
+    ]
+    result = _result(frames, "back01")
+    assert Code.LARGE_CHANGE in _codes(result)
+    assert result.correction is not None
+    assert result.correction.exposure_ev == pytest.approx(3.0, abs=0.1)
+
+
+def test_two_silhouettes_among_normal_frames_take_the_others_exposure() -> None:
+    frames = [reference_frame(), *burst("day", DAY, [("ann",)] * 6, 10.0)]
+    bright = Scene(green_percentiles=(0.01, 0.02, 0.1, 0.3, 0.9, 0.95, 1.0, 1.0))
+    for number in range(2):
+        dark = (face("ann", DAY, gain_ev=-3.2),)
+        frames.append(frame(f"dark{number}", dark, time_s=13.0 + 4.0 * number, scene=bright))
+    for name in ("dark0", "dark1"):
+        result = _result(frames, name)
+        assert Code.LARGE_CHANGE in _codes(result)
+        assert result.correction is not None
+        assert abs(result.correction.exposure_ev) < 0.3

@@ -27,12 +27,10 @@ def limited(table: Table, group: IntArray, theta: FloatArray, light: FloatArray,
     """Corrections that may be written, from the solved ones and each frame's light alone (F, 3)."""
     out = theta.copy()
     large = _large(table, group, out, light, s) & ~table.fixed
+    behind = theta[:, 2] - light[:, 2]
+    with_face = _with_face(table)
     for i in np.flatnonzero(large):
-        mates = np.flatnonzero((group == group[i]) & ~large)
-        change = light[i, 2] - table.baseline[i, 2]
-        if not len(mates) or abs(change) > s.large_ev:
-            change = float(np.clip(change, -s.large_ev, s.large_ev)) if len(mates) else 0.0
-        out[i, 2] = table.baseline[i, 2] + change
+        out[i, 2] = _groups_exposure(table, group, int(i), theta, light, behind, with_face, large, s)
     low = np.array([MIRED_RANGE[0], TINT_RANGE[0], EV_RANGE[0]])
     high = np.array([MIRED_RANGE[1], TINT_RANGE[1], EV_RANGE[1]])
     clamped = ((out < low - 0.01) | (out > high + 0.01)).any(axis=1) & ~table.fixed
@@ -50,12 +48,42 @@ def rounded(theta: FloatArray) -> Settings3:
     return Settings3(float(kelvin), tint + 0.0, min(max(round(float(theta[2]), 2), EV_RANGE[0]), EV_RANGE[1]) + 0.0)
 
 
+def _groups_exposure(
+    table: Table,
+    group: IntArray,
+    row: int,
+    theta: FloatArray,
+    light: FloatArray,
+    behind: FloatArray,
+    with_face: BoolArray,
+    large: BoolArray,
+    s: SolveSettings,
+) -> float:
+    """Exposure of a frame whose change is too large to be meant: its group's, through the camera's settings.
+
+    The group's level is that of the faces of its other frames, those of usual change first (`behind`: frames around
+    their light). Where the frame agrees with it, the whole group is that dark, and the frame's own exposure stands.
+    """
+    mates = (group == group[row]) & with_face
+    mates[row] = False
+    usual = mates & ~large
+    mates = usual if usual.any() else mates
+    if not mates.any():
+        return float(table.baseline[row, 2])
+    level = float(light[row, 2] + np.median(behind[mates]))
+    return float(theta[row, 2]) if abs(theta[row, 2] - level) <= s.agreeing_ev else level
+
+
+def _with_face(table: Table) -> BoolArray:
+    out = np.zeros(table.n_frames, dtype=bool)
+    out[table.face_frame] = True
+    return out
+
+
 def _large(table: Table, group: IntArray, theta: FloatArray, light: FloatArray, s: SolveSettings) -> BoolArray:
     """A change of exposure over the limit, or a face far darker than its group before a bright background."""
     change = np.abs(theta[:, 2] - table.baseline[:, 2]) > s.large_ev
-    with_face = np.zeros(table.n_frames, dtype=bool)
-    with_face[table.face_frame] = True
-    darker = with_face & (theta[:, 2] - light[:, 2] > s.dark_face_ev)
+    darker = _with_face(table) & (theta[:, 2] - light[:, 2] > s.dark_face_ev)
     bright = np.array([_bright_background(table, i, theta[i, 2], s) for i in range(table.n_frames)], dtype=bool)
     return np.asarray(change | (darker & bright))
 

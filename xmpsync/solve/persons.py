@@ -23,8 +23,8 @@ CHROMA_AT_LEVEL = (6.2, -11.0)
 CHROMA_BY_LEVEL = (-2.6, 2.9)
 """Mean z1, z2 of skin at `SKIN_LEVEL` and its change per EV of luminance: published class means, very light (75, 8, 15)
 to dark (35, 13, 17), in this coordinate."""
-LIKELIHOOD_LIMIT = 6.0
-"""Largest log ratio that an identity distance may contribute: the model is wrong in some per cent of pairs."""
+MOST_FACES_APART = 12
+"""Faces of a frame, next to one another in the table, that are compared with one another."""
 
 DECISIVE = 2.0
 """Log ratio between the most and the least probable person from which name or identity count as telling."""
@@ -124,7 +124,7 @@ def told(r: Roster) -> float:
     """Share of faces for which name or identity already say who it is."""
     if not len(r.log_prior):
         return 1.0
-    return float((np.ptp(r.log_prior, axis=1) >= DECISIVE).mean())
+    return float(pointed_at(r).any(axis=1).mean())
 
 
 def with_new(r: Roster, z: FloatArray, covariance: FloatArray, people: Population) -> Roster:
@@ -175,12 +175,17 @@ def _log_prior(
 def _identity_log_ratio(
     table: Table, member: np.ndarray[tuple[int], np.dtype[np.intp]], n: int, s: PersonSettings
 ) -> FloatArray:
-    """ln p(distance | same) - ln p(distance | other) to the mean vector of each person, 0 where there is none."""
+    """ln p(distance | same) - ln p(distance | other) to the mean vector of each person, 0 where there is none.
+
+    Both densities are mixtures: `identity_lost` of one person's pairs look like strangers (dark, turned away), `alike`
+    of two persons' pairs look like one. So neither says more than the shoot itself bears out.
+    """
     out = np.zeros((table.n_faces, n + 1))
     rows = np.array([i for i, f in enumerate(table.faces) if f.identity], dtype=np.intp)
     if not len(rows):
         return out
     vectors = np.array([table.faces[i].identity for i in rows], float)
+    alike = lookalikes(table, s)
     for person in range(n):
         own = member[rows] == person
         if not own.any():
@@ -190,10 +195,14 @@ def _identity_log_ratio(
         # Distances to a mean of m vectors are shorter: d^2 loses half the within-person square, (1 - 1/m).
         m = int(own.sum())
         distance = np.sqrt(distance**2 + 0.5 * s.identity_same_mean**2 * (1.0 - 1.0 / m))
-        same = -0.5 * ((distance - s.identity_same_mean) / s.identity_same_sd) ** 2
-        other = -0.5 * ((distance - s.identity_other_mean) / s.identity_other_sd) ** 2
-        ratio = np.where(distance < s.identity_same_mean, np.maximum(same - other, 0.0), same - other)
-        out[rows, person] = np.clip(ratio, -LIKELIHOOD_LIMIT, LIKELIHOOD_LIMIT)
+        # Nearer than usual is no stronger sign than usual.
+        near = np.maximum(distance, s.identity_same_mean)
+        same = -0.5 * ((near - s.identity_same_mean) / s.identity_same_sd) ** 2 - np.log(s.identity_same_sd)
+        other = -0.5 * ((near - s.identity_other_mean) / s.identity_other_sd) ** 2 - np.log(s.identity_other_sd)
+        lost, alike_log = s.identity_lost, np.log(alike)
+        out[rows, person] = np.logaddexp(np.log1p(-lost) + same, np.log(lost) + other) - np.logaddexp(
+            np.log1p(-alike) + other, alike_log + same
+        )
     return out
 
 
@@ -208,27 +217,67 @@ def _by_identity(
         own = [table.faces[i].identity for i in np.flatnonzero(member == person) if table.faces[i].identity]
         sums.append(np.sum(np.array(own, float), axis=0) if own else np.zeros(0))
         counts.append(len(own))
+    if np.log(lookalikes(table, s)) > -DECISIVE:
+        return member, 0
     unnamed = [i for i, f in enumerate(table.faces) if f.identity and member[i] < 0]
-    for i in unnamed:
-        vector = np.array(table.faces[i].identity, float)
-        distance = [
-            float(np.sqrt(((vector - a / c) ** 2).sum() + 0.5 * s.identity_same_mean**2 * (1 - 1 / c))) if c else np.inf
-            for a, c in zip(sums, counts, strict=True)
-        ]
-        k = int(np.argmin(distance)) if distance else -1
-        if k >= 0 and distance[k] < s.identity_linkage + s.identity_same_sd:
-            sums[k] = sums[k] + vector
-            counts[k] += 1
-            member[i] = k
-        else:
-            sums.append(vector)
-            counts.append(1)
-            member[i] = len(sums) - 1
+    for frame in dict.fromkeys(int(table.face_frame[i]) for i in unnamed):
+        here = np.flatnonzero(table.face_frame == frame)
+        taken = {int(k) for k in member[here] if k >= 0}
+        left = [int(i) for i in here if table.faces[i].identity and member[i] < 0]
+        pairs = sorted(
+            (distance, i, k)
+            for i in left
+            for k, distance in enumerate(_to_clusters(np.array(table.faces[i].identity, float), sums, counts, s))
+            if distance < s.identity_linkage + s.identity_same_sd
+        )
+        # A frame shows nobody twice: the nearest pairs first, each cluster once.
+        for _, i, k in pairs:
+            if member[i] < 0 and k not in taken:
+                member[i] = k
+                taken.add(k)
+        for i in left:
+            vector = np.array(table.faces[i].identity, float)
+            if member[i] < 0:
+                member[i] = len(sums)
+                sums.append(vector)
+                counts.append(1)
+            else:
+                k = int(member[i])
+                sums[k] = sums[k] + vector if counts[k] else vector
+                counts[k] += 1
     # Persons seen once are nobody: their faces are free again.
     keep = [k for k in range(len(sums)) if k < n or counts[k] >= s.smallest_person]
     number = {k: i for i, k in enumerate(keep)}
     member = np.array([number.get(int(k), -1) for k in member], dtype=np.intp)
     return member, len(keep) - n
+
+
+def _to_clusters(vector: FloatArray, sums: list[FloatArray], counts: list[int], s: PersonSettings) -> list[float]:
+    return [
+        float(np.sqrt(((vector - a / c) ** 2).sum() + 0.5 * s.identity_same_mean**2 * (1 - 1 / c))) if c else np.inf
+        for a, c in zip(sums, counts, strict=True)
+    ]
+
+
+def lookalikes(table: Table, s: PersonSettings) -> float:
+    """How often two different people of this shoot look like one to the identity model.
+
+    Two faces of one frame are two people, so they show it; with `identity_alike_pairs` pairs' worth of belief in
+    `identity_alike`.
+    """
+    near, pairs = 0, 0
+    with_vector = np.array([f.identity is not None for f in table.faces], dtype=bool)
+    for step in range(1, MOST_FACES_APART):
+        a = np.flatnonzero(
+            with_vector[:-step] & with_vector[step:] & (table.face_frame[:-step] == table.face_frame[step:])
+        )
+        if not len(a):
+            continue
+        first = np.array([table.faces[i].identity for i in a], float)
+        second = np.array([table.faces[i + step].identity for i in a], float)
+        near += int((np.linalg.norm(first - second, axis=1) < s.identity_alike_distance).sum())
+        pairs += len(a)
+    return float((s.identity_alike * s.identity_alike_pairs + near) / (s.identity_alike_pairs + pairs))
 
 
 def _free_labels(taken: list[str], count: int) -> list[str]:

@@ -20,7 +20,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.solve.mixture import log_colour, log_sum, responsibilities, softmax
-from xmpsync.solve.persons import Population, Roster, with_new
+from xmpsync.solve.persons import Population, Roster, pointed_at, with_new
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
@@ -313,12 +313,13 @@ def _refined(c: Constellation, d: FloatArray, roster: Roster, people: Population
 
 def _grown(c: Constellation, d: FloatArray, roster: Roster, people: Population, s: SolveSettings) -> Roster:
     """The roster after this group: repeated colours that fit nobody become persons."""
+    told: BoolArray = np.asarray(pointed_at(roster).any(axis=1))
     for _ in range(s.persons.most_persons):
         if int((~roster.named & ~roster.referenced).sum()) >= s.persons.most_persons:
             break
         r = _who(c, d, roster, people)
         # A face that names or identity give to somebody is no evidence for a new person.
-        free = (r[:, -1] > 0.5) & (np.ptp(roster.log_prior[c.rows], axis=1) < 1.0)
+        free = (r[:, -1] > 0.5) & ~told[c.rows]
         candidates = np.flatnonzero(free)
         if len(candidates) < s.persons.smallest_person:
             break

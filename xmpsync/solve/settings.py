@@ -114,6 +114,13 @@ class PersonSettings:
     identity_other_mean: float = 0.76
     identity_other_sd: float = 0.09
     """Distances of the identity model: same man p50/p95 0.50/0.64, others p1 0.55, equal error at 0.63 (measured)."""
+    identity_alike: float = 0.03
+    identity_alike_pairs: float = 10.0
+    identity_alike_distance: float = 0.63
+    """Part of the pairs of different people that look like one to the model (siblings, few distinct pictures): prior,
+    its weight in pairs, and the distance (equal error) below which a pair counts. Faces of one frame are the data."""
+    identity_lost: float = 0.03
+    """Part of one person's pairs that look like strangers: dark, blurred, turned away."""
     identity_linkage: float = 0.5
     """Average-linkage distance below which unnamed faces are one person."""
 
@@ -146,6 +153,8 @@ class SolveSettings:
     few_cells: int = 60
     large_ev: float = 2.5
     dark_face_ev: float = 2.0
+    agreeing_ev: float = 0.7
+    """ev; a frame that asks for more than `large_ev`, this near its group's level, is as dark as the whole group is."""
     bright_background_ev: float = 0.0
     beyond_z: float = 6.0
     """Skin difference left at the end of the field's range at which no white balance helps."""
