@@ -153,7 +153,7 @@ def test_a_place_picks_a_face_and_names_it(shoot: Path, call: Call) -> None:
 
 
 def test_the_cast_on_a_marked_neutral_is_always_told_and_goes_with_its_weight(shoot: Path, call: Call) -> None:
-    """The wall behind the singers in the shade is near white: exact skin leaves a cast on it, weight 1 takes it away."""
+    """Exact skin leaves a cast on what is marked as neutral (here a boarded wall); weight 1 takes most of it away."""
     wall = "jubilee_0009@0.93,0.08"
     skin = call("correct", shoot, "--reference", REFERENCE, "--neutral", wall, "--dry-run", "--json").json["neutrals"]
     again = call("correct", shoot, "--reference", REFERENCE, "--neutral-weight", "1", "--dry-run", "--json")
