@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-FOLDER: click.ParamType = click.Path(path_type=Path, file_okay=False)  # type: ignore[type-var]  # click's stub
-FILE: click.ParamType = click.Path(path_type=Path, dir_okay=False)  # type: ignore[type-var]
+FOLDER = click.Path(path_type=Path, file_okay=False)
+FILE = click.Path(path_type=Path, dir_okay=False)
 
 SHOOT = click.argument("shoot", type=FOLDER)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document (described in docs/json.md).")
