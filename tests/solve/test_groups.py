@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.solve.builders import DAY, LAMP, SHADE, Light, burst, face, frame, reference_frame
+from tests.solve.builders import DAY, GREEN, LAMP, SHADE, Light, burst, face, frame, reference_frame
 from xmpsync.records import Settings3
 from xmpsync.solve import solve
 from xmpsync.solve.groups import segments
-from xmpsync.solve.problem import Reference, Request
+from xmpsync.solve.problem import Frame, Reference, Request
 from xmpsync.solve.settings import DEFAULT
 from xmpsync.solve.solution import Solution
 
@@ -78,6 +78,61 @@ def test_two_bodies_at_the_same_time_are_two_groups() -> None:
     frames += [replace(f, capture=replace(f.capture, serial="2")) for f in other]
     group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
     assert {group[f"a{k:02d}"] for k in range(4)}.isdisjoint(group[f"b{k:02d}"] for k in range(4))
+
+
+def _two_bodies() -> tuple[list[Frame], dict[str, Light]]:
+    """Four lights, half an hour apart; the second body, with another constant, shows one or two frames of each."""
+    rng = np.random.default_rng(3)
+    frames, truth = [reference_frame(("ann", "ben"))], {}
+    lights = {"day": DAY, "shade": SHADE, "lamp": LAMP, "green": GREEN}
+    for number, (name, light) in enumerate(lights.items()):
+        start = 100.0 + 1800.0 * number
+        other = Light(1e6 / (1e6 / light.kelvin + 8.0), light.tint - 6.0, light.gain_ev + 0.2)
+        who = [("ann", "ben"), ("ben",), ("ann",), ("ann", "ben")]
+        mine = burst(f"{name}_a", light, who, start, rng=rng, named=False)
+        theirs = burst(
+            f"{name}_b", other, [("ben",), ("ann", "cleo")][: 1 + number % 2], start + 1.0, rng=rng, named=False
+        )
+        frames += mine + [replace(f, capture=replace(f.capture, serial="2")) for f in theirs]
+        truth |= {f.frame_id: light for f in mine} | {f.frame_id: other for f in theirs}
+    return frames, truth
+
+
+def test_few_frames_of_a_second_body_are_cut_with_the_first_bodys_lights() -> None:
+    frames, _ = _two_bodies()
+    group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
+    of_second = [
+        {g for f, g in group.items() if f.startswith(f"{light}_b")} for light in ("day", "shade", "lamp", "green")
+    ]
+    assert [len(g) for g in of_second] == [1, 1, 1, 1]
+    assert len(set().union(*of_second)) == 4
+
+
+def test_a_second_bodys_few_frames_lean_on_the_first_bodys_lights() -> None:
+    frames, truth = _two_bodies()
+    for f in solve(Request(tuple(frames), (Reference(frame_id="ref"),))).frames[1:]:
+        light = truth[f.frame_id]
+        assert f.correction is not None
+        assert 1e6 / f.correction.temperature_k == pytest.approx(1e6 / light.kelvin, abs=8.0), f.frame_id
+        assert f.correction.tint == pytest.approx(light.tint, abs=5.0), f.frame_id
+        assert f.correction.exposure_ev == pytest.approx(-light.gain_ev, abs=0.2), f.frame_id
+
+
+def test_bodies_whose_clocks_differ_are_cut_each_for_itself() -> None:
+    """The second body's clock is half a light late: common change points would cut every light in two."""
+    rng = np.random.default_rng(3)
+    frames = [reference_frame()]
+    for late, serial in ((0.0, "1"), (60.0, "2")):
+        for number, (name, light) in enumerate((("day", DAY), ("lamp", LAMP), ("sun", DAY), ("bulb", LAMP))):
+            shot = burst(f"{name}{serial}", light, [("ann",)] * 12, 100.0 + 120.0 * number + late, rng=rng)
+            frames += [
+                replace(f, capture=replace(f.capture, serial=serial, time_s=100.0 + 120.0 * number + late + 10.0 * k))
+                for k, f in enumerate(shot)
+            ]
+    group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
+    for name in ("lamp", "sun", "bulb"):
+        for serial in "12":
+            assert len({group[f"{name}{serial}{k:02d}"] for k in range(12)}) == 1, name + serial
 
 
 def test_change_points_are_found_and_noise_makes_none() -> None:

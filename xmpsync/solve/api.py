@@ -12,7 +12,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
-from xmpsync.solve import groups, lights, mood, persons, reference, register, starting
+from xmpsync.solve import groups, lights, links, mood, persons, reference, register, starting
 from xmpsync.solve.answer import Solved, checked, solution
 from xmpsync.solve.joint import Answer, State, solve_joint
 from xmpsync.solve.limits import limited
@@ -70,33 +70,37 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
         targets = reference.targets(request, chosen, table)
         asked = asked[~lost]
     roster = persons.roster(table, targets, people, settings.persons)
-    group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.first_skin)
+    found = groups.find(table, starting.frame_means(table, asked), settings, settings.groups.first_skin)
     p = settings.persons
-    start = _start(table, group, asked, (roster,), (p.state_z_sd, p.state_ev_sd), people, settings)
-    answer = _joint(table, group, start, people, replace(settings, iterations=settings.first_iterations))
+    start = _start(table, found.place, asked, (roster,), (p.state_z_sd, p.state_ev_sd), people, settings)
+    answer = _joint(table, found, start, people, replace(settings, iterations=settings.first_iterations))
     for _ in range(settings.regroupings):
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked = _asked_as_known(table, answer)
-        group = groups.find(table, starting.frame_means(table, asked), settings.groups, settings.groups.known_skin)
+        found = groups.find(table, starting.frame_means(table, asked), settings, settings.groups.known_skin)
         widths = (answer.widths.state_z, answer.widths.state_ev)
-        start = _start(table, group, asked, (answer.roster, roster), widths, people, settings)
-        answer = _joint(table, group, start, people, settings)
-    return Solved(table=table, targets=targets, people=people, group=group, answer=answer, beyond=beyond)
+        start = _start(table, found.place, asked, (answer.roster, roster), widths, people, settings)
+        answer = _joint(table, found, start, people, settings)
+    return Solved(table=table, targets=targets, people=people, group=found.group, answer=answer, beyond=beyond)
 
 
 def _start(
     table: Table,
-    group: IntArray,
+    place: IntArray,
     asked: FloatArray,
     rosters: tuple[persons.Roster, ...],
     state_sd: tuple[float, float],
     people: persons.Population,
     settings: SolveSettings,
 ) -> register.Start:
-    theta = starting.group_whites(table, group, starting.frame_means(table, asked))
+    """A start from one white per place (all bodies), each body moved by its own constant."""
+    means = starting.frame_means(table, asked)
+    theta = starting.group_whites(
+        table, place, means, links.constants(table, place, means, settings.links).body[table.body]
+    )
     if persons.told(rosters[0]) >= settings.told_share:
         return register.Start(theta, rosters[0])
-    return register.register(table, group, theta, rosters, state_sd, people, settings)
+    return register.register(table, place, theta, rosters, state_sd, people, settings)
 
 
 def _asked_as_known(table: Table, answer: Answer) -> FloatArray:
@@ -109,9 +113,9 @@ def _asked_as_known(table: Table, answer: Answer) -> FloatArray:
 
 
 def _joint(
-    table: Table, group: IntArray, start: register.Start, people: persons.Population, settings: SolveSettings
+    table: Table, found: groups.Found, start: register.Start, people: persons.Population, settings: SolveSettings
 ) -> Answer:
-    light = lights.lights(table, group, start.theta, settings.light)
+    light = lights.lights(table, found.group, start.theta, settings.light)
     p = settings.persons
     state = State(
         theta=np.where(table.fixed[:, None], table.baseline, start.theta),
@@ -120,4 +124,4 @@ def _joint(
         widths=lights.starting_widths(light, settings.light, p.state_z_sd, p.state_ev_sd),
         r=np.zeros((table.n_faces, start.roster.n + 1)),
     )
-    return solve_joint(table, light, state, people, settings)
+    return solve_joint(table, light, found.place, state, people, settings)

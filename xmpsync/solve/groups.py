@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.settings import GroupSettings
+from xmpsync.solve.settings import GroupSettings, LinkSettings, SolveSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
@@ -31,73 +31,129 @@ class Cues:
     values: FloatArray
 
 
-def find(
-    table: Table, skin_theta: FloatArray, settings: GroupSettings, skin_sd: tuple[float, float, float]
-) -> IntArray:
-    """Group number (F,) of every frame, 0.. in order of first appearance.
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """`group` (F,): one light of one body, 0.. in order of first appearance. `place` (F,): one light of all bodies."""
+
+    group: IntArray
+    place: IntArray
+
+
+def find(table: Table, skin_theta: FloatArray, settings: SolveSettings, skin_sd: tuple[float, float, float]) -> Found:
+    """Light groups of every frame.
 
     `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
-    `skin_sd` how far it scatters inside one light.
+    `skin_sd` how far it scatters inside one light. The bodies are cut at common change points where their clocks
+    agree: where cutting each for itself explains more, they are cut each for itself.
     """
-    labels = np.full(table.n_frames, -1, dtype=np.intp)
+    place = np.full(table.n_frames, -1, dtype=np.intp)
     following = 0
-    for body in range(int(table.body.max(initial=-1)) + 1):
-        for flash in (False, True):
-            rows = np.flatnonzero((table.body == body) & (table.flash == flash))
-            if not len(rows):
-                continue
-            cues = _cues(table, skin_theta, rows, settings, skin_sd)
-            alone = _lone(cues, settings) if flash else np.zeros(len(rows), dtype=bool)
-            kept = rows[~alone]
-            if len(kept):
-                labels[kept] = following + segments(cues[~alone], table.time_s[kept], settings)
-                following = int(labels.max()) + 1
-            labels[rows[alone]] = following + np.arange(int(alone.sum()))
-            following += int(alone.sum())
-    return _in_order_of_appearance(labels)
+    s = settings.groups
+    for flash in (False, True):
+        rows = np.flatnonzero(table.flash == flash)
+        if not len(rows):
+            continue
+        cues = _cues(table, skin_theta, rows, s, skin_sd)
+        alone = np.zeros(len(rows), dtype=bool)
+        if flash:
+            for body in np.unique(table.body[rows]):
+                own = table.body[rows] == body
+                alone[own] = _lone(cues[own], s)
+        kept = rows[~alone]
+        if len(kept):
+            place[kept] = following + _cut(table, kept, cues[~alone], settings)
+            following = int(place.max()) + 1
+        place[rows[alone]] = following + np.arange(int(alone.sum()))
+        following += int(alone.sum())
+    place = _in_order_of_appearance(place)
+    return Found(_in_order_of_appearance(place * (int(table.body.max(initial=0)) + 1) + table.body), place)
+
+
+def _cut(table: Table, rows: IntArray, cues: FloatArray, settings: SolveSettings) -> IntArray:
+    """Place numbers (n,) of frames `rows`, sorted by body and time."""
+    s, body, time = settings.groups, table.body[rows], table.time_s[rows]
+    separate = np.empty(len(rows), dtype=np.intp)
+    cost, following = 0.0, 0
+    for b in np.unique(body):
+        own = body == b
+        numbers, own_cost = _segments(cues[own], time[own], s)
+        separate[own] = following + numbers
+        following += int(numbers.max()) + 1
+        cost += own_cost + s.change_penalty * (following > int(numbers.max()) + 1)
+    if len(np.unique(body)) < 2:
+        return separate
+    order = np.argsort(time, kind="stable")
+    numbers, together = _segments(_on_one_scale(cues, body, time, settings.links)[order], time[order], s)
+    if together > cost:
+        return separate
+    out = np.empty(len(rows), dtype=np.intp)
+    out[order] = numbers
+    return out
+
+
+def _on_one_scale(cues: FloatArray, body: IntArray, time: FloatArray, s: LinkSettings) -> FloatArray:
+    """Cues (n, K) without each body's own constant: the median difference from the nearest frame of the main body."""
+    main = int(np.argmax(np.bincount(body)))
+    theirs = np.flatnonzero(body == main)
+    out = cues.copy()
+    for b in np.unique(body[body != main]):
+        own = np.flatnonzero(body == b)
+        after = np.clip(np.searchsorted(time[theirs], time[own]), 1, max(len(theirs) - 1, 1))
+        before = after - 1
+        after = np.minimum(after, len(theirs) - 1)
+        nearer = np.abs(time[theirs[after]] - time[own]) < np.abs(time[theirs[before]] - time[own])
+        mate = theirs[np.where(nearer, after, before)]
+        difference = (cues[own] - cues[mate])[np.abs(time[mate] - time[own]) <= s.near_s]
+        for k in range(cues.shape[1]):
+            known = difference[np.isfinite(difference[:, k]), k] if len(difference) else difference[:0, 0]
+            if len(known) >= s.fewest_pairs:
+                out[own, k] -= np.median(known)
+    return out
 
 
 def segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> IntArray:
     """Segment number (n,) of frames in time order with standardised cues (n, K)."""
+    return _segments(cues, time_s, settings)[0]
+
+
+def _segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> tuple[IntArray, float]:
+    """Segment numbers, and the cost of the best partition."""
     sums = _Sums(cues, time_s, settings)
     pause = np.diff(time_s, prepend=time_s[0])
     discount = settings.gap_discount * np.log1p(np.maximum(pause, 0.0) / settings.gap_unit_s)
     penalty = settings.change_penalty - np.minimum(discount, settings.longest_discount)
-    starts = _partition(sums, penalty, settings.window)
-    return _join(sums, penalty, starts, settings)
+    starts, cost = _partition(sums, penalty, settings.window)
+    return _join(sums, penalty, starts, settings), cost
 
 
 def _cues(
     table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings, skin_sd: tuple[float, float, float]
 ) -> FloatArray:
-    """Cues of one body's frames, each over its standard deviation, limited around the running median."""
+    """Cues (n, K) of frames sorted by body and time, each over its standard deviation (one for all bodies)."""
     as_shot, skin, ev = table.as_shot[rows], skin_theta[rows], table.settings_ev[rows]
-    flash = bool(table.flash[rows[0]])
     scene = np.array([_scene_level(table, i) for i in rows])
-    chroma = np.array([_scene_chroma(table, i) for i in rows])
+    chroma = np.array([_scene_chroma(table, i) for i in rows]).reshape(-1, 2)
     columns = [
-        as_shot[:, 0] / _jitter(as_shot[:, 0], s.as_shot_mired_sd),
-        as_shot[:, 1] / _jitter(as_shot[:, 1], s.as_shot_tint_sd),
-        skin[:, 0] / _jitter(skin[:, 0], skin_sd[0]),
-        skin[:, 1] / _jitter(skin[:, 1], skin_sd[1]),
-        chroma[:, 0] / _jitter(chroma[:, 0], s.scene_chroma_sd),
-        chroma[:, 1] / _jitter(chroma[:, 1], s.scene_chroma_sd),
+        (as_shot[:, 0], s.as_shot_mired_sd),
+        (as_shot[:, 1], s.as_shot_tint_sd),
+        (skin[:, 0], skin_sd[0]),
+        (skin[:, 1], skin_sd[1]),
+        (chroma[:, 0], s.scene_chroma_sd),
+        (chroma[:, 1], s.scene_chroma_sd),
+        (scene - ev, s.scene_level_sd),
     ]
-    columns.append((scene - ev) / _jitter(scene - ev, s.scene_level_sd))
-    if not flash:
-        columns += [
-            (skin[:, 2] + ev) / _jitter(skin[:, 2] + ev, skin_sd[2]),
-            ev / _jitter(ev, s.settings_sd),
-        ]
-    return np.stack(columns, axis=1)
+    if not table.flash[rows[0]]:
+        columns += [(skin[:, 2] + ev, skin_sd[2]), (ev, s.settings_sd)]
+    return np.stack([values / _jitter(values, table.body[rows], smallest) for values, smallest in columns], axis=1)
 
 
-def _jitter(values: FloatArray, smallest: float) -> float:
-    """Frame-to-frame standard deviation (from successive differences, robust), at least `smallest`."""
-    known = values[np.isfinite(values)]
-    if len(known) < 4:
+def _jitter(values: FloatArray, body: IntArray, smallest: float) -> float:
+    """Frame-to-frame standard deviation (from successive differences of a body, robust), at least `smallest`."""
+    known = np.isfinite(values)
+    steps = np.diff(values[known])[np.diff(body[known]) == 0]
+    if len(steps) < 3:
         return smallest
-    return max(smallest, float(1.4826 * np.median(np.abs(np.diff(known))) / np.sqrt(2.0)))
+    return max(smallest, float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)))
 
 
 def _scene_level(table: Table, row: int) -> float:
@@ -177,8 +233,8 @@ def _limited(cues: FloatArray, limit: float) -> FloatArray:
     return np.where(np.isfinite(cues), np.clip(cues, around - limit, around + limit), np.nan)
 
 
-def _partition(sums: _Sums, penalty: FloatArray, window: int) -> list[int]:
-    """First frames of the segments of the best partition."""
+def _partition(sums: _Sums, penalty: FloatArray, window: int) -> tuple[list[int], float]:
+    """First frames of the segments of the best partition, and its cost."""
     best = np.zeros(sums.n + 1)
     back = np.zeros(sums.n + 1, dtype=np.intp)
     cut = np.where(np.arange(sums.n) == 0, 0.0, penalty)
@@ -191,7 +247,7 @@ def _partition(sums: _Sums, penalty: FloatArray, window: int) -> list[int]:
     while end > 0:
         end = int(back[end])
         starts.append(end)
-    return starts[::-1]
+    return starts[::-1], float(best[-1])
 
 
 def _join(sums: _Sums, penalty: FloatArray, starts: list[int], s: GroupSettings) -> IntArray:

@@ -41,10 +41,11 @@ from scipy.linalg import solveh_banded
 from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths, group_coupled
+from xmpsync.solve.links import constants, tied
 from xmpsync.solve.mixture import log_colour, responsibilities, unknown_colour
 from xmpsync.solve.persons import Population, Roster, pointed_at
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import Table
+from xmpsync.solve.tables import IntArray, Table
 
 WIDTHS_FROM = 3
 LARGEST_STEP = np.array([60.0, 30.0, 2.0])
@@ -93,10 +94,14 @@ class Normal:
     g_persons: FloatArray
 
 
-def solve_joint(table: Table, light: Lights, state: State, people: Population, s: SolveSettings) -> Answer:
-    """The answer from a start; see the module for what is minimised."""
+def solve_joint(
+    table: Table, free: Lights, place: IntArray, state: State, people: Population, s: SolveSettings
+) -> Answer:
+    """The answer from a start; see the module for what is minimised. `place` (F,): one light of all bodies."""
     passes, converged = 0, False
+    light = _tied(table, free, place, state, s)
     for passes in range(1, s.iterations + 1):
+        light = _tied(table, free, place, state, s)
         at = table.faces_at(state.theta)
         face_covariance = _face_covariance(table, at, state.widths)
         r = _expectation(table, light, state, at, face_covariance, people)
@@ -139,6 +144,16 @@ def solve_joint(table: Table, light: Lights, state: State, people: Population, s
         passes=passes,
         converged=converged,
     )
+
+
+def _tied(table: Table, free: Lights, place: IntArray, state: State, s: SolveSettings) -> Lights:
+    """The lights with groups of two bodies under one light tied to each other."""
+    if int(table.body.max(initial=0)) == 0:
+        return free
+    seen = np.zeros(table.n_frames, dtype=bool)
+    seen[table.face_frame] = True
+    shown = np.where((seen | table.fixed)[:, None], free.at_frames(state.points), np.nan)
+    return tied(table, place, free, state.points, constants(table, place, shown, s.links))
 
 
 def _of_references(table: Table, state: State, face_covariance: FloatArray) -> FloatArray:

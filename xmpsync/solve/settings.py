@@ -22,10 +22,10 @@ class GroupSettings:
     change_penalty: float = 28.0
     """Cost of one change point in units of a squared standardised residual: about 2 ln(n) for each of the (mired,
     tint, level) that a new light may change."""
-    gap_discount: float = 4.0
+    gap_discount: float = 5.0
     """Taken off the penalty per factor e of the pause over `gap_unit_s`: a pause often is a walk to other light."""
     gap_unit_s: float = 60.0
-    longest_discount: float = 12.0
+    longest_discount: float = 20.0
     as_shot_mired_sd: float = 5.0
     as_shot_tint_sd: float = 3.0
     """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own counts if larger."""
@@ -84,6 +84,25 @@ class LightSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class LinkSettings:
+    """What is believed of two bodies under one light."""
+
+    body_mired_sd: float = 10.0
+    body_tint_sd: float = 8.0
+    body_ev_sd: float = 0.3
+    """Constant of one body against another: profiles and meters differ by about this much."""
+    width_mired: float = 5.0
+    width_tint: float = 4.0
+    width_ev: float = 0.12
+    """How far two bodies differ from that constant from light to light: profiles differ in lamps more than in day."""
+    width_prior_places: float = 4.0
+    """Places that these widths weigh against the shoot's own."""
+    near_s: float = 120.0
+    """Seconds: frames of two bodies this near in time most often show one light."""
+    fewest_pairs: int = 3
+
+
+@dataclass(frozen=True, slots=True)
 class PersonSettings:
     """What is believed of people's skin."""
 
@@ -131,6 +150,7 @@ class SolveSettings:
 
     groups: GroupSettings = field(default_factory=GroupSettings)
     light: LightSettings = field(default_factory=LightSettings)
+    links: LinkSettings = field(default_factory=LinkSettings)
     persons: PersonSettings = field(default_factory=PersonSettings)
     loss_cutoff: float = 3.0
     """Whitened length of a face's residual at which the loss turns from squares to lengths (pseudo-Huber)."""

@@ -59,10 +59,11 @@ def frame_means(table: Table, asked: FloatArray) -> FloatArray:
     return np.where(counts[:, None] > 0, sums / np.maximum(counts, 1.0)[:, None], np.nan)
 
 
-def group_whites(table: Table, group: IntArray, skin_theta: FloatArray) -> FloatArray:
+def group_whites(table: Table, group: IntArray, skin_theta: FloatArray, own: FloatArray) -> FloatArray:
     """(F, 3): one white per light group (median of what its faces ask for), level by the exposure settings.
 
-    A group with a fixed frame starts from that frame; one without faces from as-shot.
+    `own` (F, 3): what a frame's body adds everywhere. A group with a fixed frame starts from that frame; one without
+    faces from as-shot.
     """
     out = table.as_shot.copy()
     out[:, 2] = 0.0
@@ -72,13 +73,14 @@ def group_whites(table: Table, group: IntArray, skin_theta: FloatArray) -> Float
         coupled = bool(np.isfinite(ev).all()) and not table.flash[rows].any()
         shift = ev if coupled else np.zeros(len(rows))
         fixed = table.fixed[rows]
-        source = table.baseline[rows[fixed]] if fixed.any() else skin_theta[rows]
+        known = rows[fixed] if fixed.any() else rows
+        source = (table.baseline if fixed.any() else skin_theta)[known] - own[known]
         level = source[:, 2] + (shift[fixed] if fixed.any() else shift)
         good = np.isfinite(source).all(axis=1)
         if not good.any():
             continue
-        out[rows, :2] = np.median(source[good, :2], axis=0)
-        out[rows, 2] = np.median(level[good]) - shift
+        out[rows, :2] = np.median(source[good, :2], axis=0) + own[rows, :2]
+        out[rows, 2] = np.median(level[good]) - shift + own[rows, 2]
     out[:, 0] = np.clip(out[:, 0], *MIRED_RANGE)
     out[:, 1] = np.clip(out[:, 1], *TINT_RANGE)
     out[:, 2] = np.clip(out[:, 2], 2.0 * EV_RANGE[0], 2.0 * EV_RANGE[1])
