@@ -58,7 +58,7 @@ def find(table: Table, skin_theta: FloatArray, settings: SolveSettings, skin_sd:
         if flash:
             for body in np.unique(table.body[rows]):
                 own = table.body[rows] == body
-                alone[own] = _lone(cues[own], s)
+                alone[own] = _lone(cues[own], table.time_s[rows[own]], s)
         kept = rows[~alone]
         if len(kept):
             place[kept] = following + _cut(table, kept, cues[~alone], settings)
@@ -175,7 +175,7 @@ class _Sums:
     """Running sums from which the cost of any segment follows in constant time."""
 
     def __init__(self, cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> None:
-        cues = _limited(cues, settings.huber)
+        cues = _limited(cues, time_s, settings)
         known = np.isfinite(cues)
         x = np.where(known, cues, 0.0)
         x = x - x.mean(axis=0)
@@ -208,22 +208,29 @@ class _Sums:
         return float((xx - x * x / count - s_tx * s_tx / (s_tt + self.slope_precision)).sum())
 
 
-def _lone(cues: FloatArray, s: GroupSettings) -> BoolArray:
+def _lone(cues: FloatArray, time_s: FloatArray, s: GroupSettings) -> BoolArray:
     """Flash frames (n,) far from their neighbours: the flash did not fire, whatever the file says."""
     if len(cues) < 3:
         return np.zeros(len(cues), dtype=bool)
-    excess = np.nan_to_num(cues - _limited(cues, s.huber))
+    excess = np.nan_to_num(cues - _limited(cues, time_s, s))
     return np.asarray((excess**2).sum(axis=1) > s.lone_excess)
 
 
-def _limited(cues: FloatArray, limit: float) -> FloatArray:
-    """Each value kept within `limit` of the median of itself and its neighbours: a lone wild value cannot cut."""
-    n = len(cues)
+def _limited(cues: FloatArray, time_s: FloatArray, s: GroupSettings) -> FloatArray:
+    """Each value kept near the median of itself and its neighbours: a lone wild value cannot cut.
+
+    Frames beyond a pause are no neighbours: two frames between two pauses may well be another light.
+    """
+    n, limit = len(cues), s.huber
     if n < 3:
         return cues
-    reach = np.clip(np.arange(n)[:, None] + np.arange(-2, 3), 0, n - 1)
+    reach = np.arange(n)[:, None] + np.arange(-2, 3)
+    stretch = np.cumsum(np.diff(time_s, prepend=time_s[0]) > s.neighbour_s)
+    inside = (reach >= 0) & (reach < n)
+    reach = np.clip(reach, 0, n - 1)
+    inside &= stretch[reach] == stretch[:, None]
     near = cues[reach]
-    known = np.isfinite(near)
+    known = np.isfinite(near) & inside[:, :, None]
     # A median without the missing ones, without numpy's warning where all are missing.
     order = np.sort(np.where(known, near, np.inf), axis=1)
     count = known.sum(axis=1)

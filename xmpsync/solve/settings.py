@@ -42,6 +42,8 @@ class GroupSettings:
     """ev; a change of the camera's exposure settings is a weak sign of other light."""
     huber: float = 3.0
     """Standard deviations: one wild value inside a light must not open a new group."""
+    neighbour_s: float = 120.0
+    """Seconds: frames beyond a longer pause say nothing about whether a frame is wild."""
     lone_excess: float = 12.0
     """Squared standard deviations beyond `huber`, summed over cues, at which a flash frame stands alone."""
     drift_per_minute: float = 0.15
