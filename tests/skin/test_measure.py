@@ -112,6 +112,18 @@ def test_level_under_one_stop_over_is_read_below_the_clipping() -> None:
     assert over.log_covariance[1][1] > whole.log_covariance[1][1]
 
 
+def test_level_past_the_clipping_of_one_channel_comes_from_the_others() -> None:
+    # two thirds of the brighter half clip in red; green and blue still hold the level exactly
+    rng = np.random.default_rng(8)
+    x, _ = grid()
+    scene = textured(BODY / BODY.max(), SIZE, rng, 0.01) * (0.45 + 0.4 * x)[..., None]
+    whole = seen(measure_face(cells(scene, rng), face_places(), neutral=NEUTRAL))
+    over = seen(measure_face(cells(scene * 1.48, rng), face_places(), neutral=NEUTRAL))
+    assert over.clipped_fraction > 0.25
+    assert np.log2(over.camera[1] / whole.camera[1]) == pytest.approx(np.log2(1.48), abs=0.025)
+    assert chroma_error(over.camera, BODY) < 0.012
+
+
 def test_unusable_faces_say_why() -> None:
     rng = np.random.default_rng(9)
     scene = matte(rng)

@@ -102,7 +102,8 @@ def gather(cells: Cells, places: tuple[Place, ...], settings: SkinSettings) -> E
 def near_clip(bins: Bins, settings: SkinSettings) -> Mask:
     """Bins (h, w) so near the white level that noise of their cells was cut off there."""
     sd = np.sqrt(bins.variance * bins.cells_per_bin)
-    return np.asarray((bins.camera + settings.clip_margin_sd * sd >= 1.0).any(axis=-1))
+    near = bins.camera + settings.clip_margin_sd * sd >= 1.0
+    return np.asarray(near[..., 0] | near[..., 1] | near[..., 2])
 
 
 def smooth_count(mask: Mask, size: int) -> Array:

@@ -46,9 +46,9 @@ def coverage(polygon: Array, shape: tuple[int, int]) -> Array:
     fraction = x - column
     sign = np.where(inside, np.where(np.arange(x.shape[1]) % 2 == 0, 1.0, -1.0), 0.0)
     row = np.broadcast_to(np.arange(len(y))[:, None] // sub, x.shape)
-    steps = np.zeros((last - first, w + 2))
-    np.add.at(steps, (row, column), sign * (1.0 - fraction))
-    np.add.at(steps, (row, column + 1), sign * fraction)
+    cell = (row * (w + 2) + column).ravel()
+    where, by = np.concatenate([cell, cell + 1]), np.concatenate([sign * (1.0 - fraction), sign * fraction], axis=None)
+    steps = np.bincount(where, by, minlength=(last - first) * (w + 2)).reshape(last - first, w + 2)
     result[first:last] = np.clip(np.cumsum(steps, axis=1)[:, :w] / sub, 0.0, 1.0)
     return result
 
@@ -60,8 +60,9 @@ def colour_mode(chroma: Array, weight: Array, starts: Array, settings: SkinSetti
     widths = np.geomspace(settings.mode_start, settings.mode_end, settings.mode_steps)
     centres = np.asarray(starts, dtype=np.float64)
     kernel = np.zeros((len(centres), len(chroma)))
+    first, second = np.ascontiguousarray(chroma.T)  # sums over a last axis of two are slow
     for width in widths:
-        distance2 = ((chroma[None] - centres[:, None]) ** 2).sum(axis=-1)
+        distance2 = (first - centres[:, :1]) ** 2 + (second - centres[:, 1:]) ** 2
         kernel = weight * np.exp(-0.5 * distance2 / width**2)
         total = kernel.sum(axis=1, keepdims=True)
         centres = np.where(total > 0, kernel @ chroma / np.maximum(total, 1e-12), centres)

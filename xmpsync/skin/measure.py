@@ -14,9 +14,9 @@ import numpy as np
 
 from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.bins import Array, Mask
-from xmpsync.skin.covariance import Estimate, Level, combine, estimate_mean, to_mat3
+from xmpsync.skin.covariance import Estimate, Level, combine, estimate_mean, log_from_level_chroma, to_mat3
 from xmpsync.skin.dichromatic import separate
-from xmpsync.skin.gather import Evidence, gather
+from xmpsync.skin.gather import TINY, Evidence, gather
 from xmpsync.skin.levels import LN2, rank_window, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
 from xmpsync.skin.records import Cells, FaceSkin, NeutralPatch, Place, Region, RegionSkin, Unusable
@@ -149,6 +149,9 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
     matte[index[split.matte]] = True
     ranked = evidence.log_level.copy()
     ranked[index] = split.body_log_level
+    body = np.median(evidence.smoothed[matte if matte.any() else side & skin], axis=0)
+    restored = level_by_sound_channel(evidence, body, settings)
+    ranked = np.where(evidence.clipped & np.isfinite(restored), restored, ranked)
 
     regions: list[RegionSkin] = []
     estimates: list[Estimate] = []
@@ -173,7 +176,10 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
         return Unusable.CLIPPED
     camera, covariance, noise = combine(estimates, weights, level, settings)
     sheen = settings.sheen_part * split.spread * split.log_per_share
-    covariance = covariance + np.outer(sheen, sheen)
+    lost = float(evidence.spoiled.mean())
+    clipping = np.diag(lost * np.array([settings.restored_level, settings.clipped_chroma, settings.clipped_chroma]))
+    clipping = log_from_level_chroma @ clipping**2 @ log_from_level_chroma.T
+    covariance = covariance + np.outer(sheen, sheen) + clipping
     if noise > settings.max_noise:
         return Unusable.TOO_DARK
     return FaceSkin(
@@ -185,6 +191,17 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
         specular_fraction=float(split.specular.mean()),
         sides=side_difference(evidence, skin, light, settings),
     )
+
+
+def level_by_sound_channel(evidence: Evidence, body: Array, settings: SkinSettings) -> Array:
+    """ln green (n,) that each bin would have without clipping, by its lowest channel and the body's colour (3,).
+
+    inf where even that channel is near the white level. Colour is never taken from such bins, only their level.
+    """
+    lowest = evidence.camera.argmin(axis=1)
+    value = evidence.camera[np.arange(len(lowest)), lowest]
+    level = np.log(np.maximum(value, TINY) / body[lowest] * body[1])
+    return np.where(value < settings.sound_channel, level, np.inf)
 
 
 def lit_level(evidence: Evidence, side: Mask, matte: Mask, ranked: Array, settings: SkinSettings) -> Level | None:

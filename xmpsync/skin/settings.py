@@ -48,6 +48,15 @@ class SkinSettings:
     """A bin whose largest channel lies within so many sd of the noise below 1 is treated as clipped: noise that was
     cut off at the white level would bias its mean."""
 
+    sound_channel: float = 0.75
+    """Mean of a clipped bin's lowest channel below which that channel is whole in all its cells: skin's texture inside
+    a bin is a few per cent. It gives the bin's level, once the body's colour is known."""
+
+    clipped_chroma: float = 0.02
+    restored_level: float = 0.03
+    """sd of colour and of level, log units, in proportion to the share of the face that clipping spoils: the colour is
+    that of other parts of the face, the level that of a bin whose colour is assumed."""
+
     min_skin: float = 0.2
     """Share of the unclipped bins that must agree on one colour, else `no-skin`."""
 
