@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.solve.builders import DAY, LAMP, SHADE, Light, face, frame
+from tests.solve.builders import DAY, LAMP, SHADE, SKIN_LAB, Light, burst, face, frame, reference_frame
 from xmpsync.records import Settings3
 from xmpsync.solve import solve
 from xmpsync.solve.persons import lookalikes
@@ -58,3 +58,20 @@ def test_faces_of_one_frame_tell_how_far_identity_may_be_trusted() -> None:
     table = {alike: build(_shoot(alike), frozenset({"ref"}), DEFAULT) for alike in (False, True)}
     assert lookalikes(table[False], DEFAULT.persons) < 0.03
     assert lookalikes(table[True], DEFAULT.persons) > 0.2
+
+
+def test_two_people_of_like_skin_and_no_identity_become_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """dora's skin lies some 3 units of CIELAB and a fifth of an EV from ann's: near enough to pass for her."""
+    monkeypatch.setitem(SKIN_LAB, "dora", (61.5, 14.5, 19.0))
+    rng = np.random.default_rng(8)
+    frames = [reference_frame(("ann", "ben"), named=False)]
+    who: list[tuple[str, ...]] = [("ann", "dora"), ("dora",), ("ben", "dora"), ("ann", "ben"), ("dora",), ("ann",)]
+    lights = {"day": DAY, "shad": SHADE, "lamp": LAMP}
+    for number, (name, light) in enumerate((("day", DAY), ("shade", SHADE), ("lamp", LAMP))):
+        frames += burst(name, light, who, 10.0 + 1500.0 * number, rng=rng, named=False)
+    solution = solve(Request(tuple(frames), (Reference(frame_id="ref"),)))
+    assert len(solution.persons) == 3
+    for f in solution.frames[1:]:
+        light = lights[f.frame_id[:4].rstrip("0123456789")]
+        assert f.correction is not None
+        assert f.correction.exposure_ev == pytest.approx(-light.gain_ev, abs=0.08), f.frame_id

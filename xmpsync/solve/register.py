@@ -35,6 +35,7 @@ FEW_SETS = 60
 """Groups up to which several orders are tried; more groups correct one another."""
 SECOND_PASSES = 2
 MOST_RELINKS = 2
+MOST_SPLITS = 3
 RARE_SHARE = 1.0
 """Part of an equal share of all faces below which a person with a reference counts as hardly seen."""
 SMALLEST_COUNT = 1.5
@@ -96,14 +97,13 @@ def register(
     n_groups = int(group.max(initial=-1)) + 1
     sets = [c for g in range(n_groups) if (c := _constellation(table, group, g, theta, state_sd, s)) is not None]
     ids = [int(group[table.face_frame[c.rows[0]]]) for c in sets]
-    best = max(
-        (
-            _relinked(sets, order, _laid(sets, order, r, people, s), people)
-            for r in rosters
-            for order in _orders(table, sets, r, people)
-        ),
-        key=lambda outcome: outcome.score,
-    )
+    tried = [
+        (_relinked(sets, order, _laid(sets, order, r, people, s), people), order)
+        for r in rosters
+        for order in _orders(table, sets, r, people)
+    ]
+    best, order = max(tried, key=lambda t: t[0].score)
+    best = _split(sets, order, best, people, s)
     out = theta.copy()
     for i, g in enumerate(ids):
         if not sets[i].pinned:
@@ -188,6 +188,49 @@ def _relinked(sets: list[Constellation], order: list[int], outcome: _Outcome, pe
                 moved = replace(r, z=np.where(r.referenced[:, None], r.z, r.z + move))
                 keep = np.arange(r.n) != found
                 tried.append(_settled(sets, order, shift, _kept(moved, keep), people, 1))
+        best = max(tried, key=lambda o: o.score, default=outcome)
+        if best.score <= outcome.score:
+            break
+        outcome = best
+    return outcome
+
+
+def _split(
+    sets: list[Constellation], order: list[int], outcome: _Outcome, people: Population, s: SolveSettings
+) -> _Outcome:
+    """The outcome after trying to take the faces of one person for two.
+
+    Two people of like colour fit one person in the middle well enough that nobody new is founded; but their faces lie
+    in two heaps. Each person's faces are cut across their longest axis, and the further heap becomes a new person.
+    """
+    for _ in range(MOST_SPLITS):
+        r = outcome.roster
+        if int((~r.named & ~r.referenced).sum()) >= s.persons.most_persons:
+            break
+        who = [_who(c, outcome.shift[i], r, people)[:, :-1] for i, c in enumerate(sets)]
+        z = np.concatenate([c.y + outcome.shift[i] for i, c in enumerate(sets)])
+        covariance = np.concatenate([c.covariance for c in sets])
+        member = np.concatenate(who) > 0.5
+        tried = []
+        for p in range(r.n):
+            own = np.flatnonzero(member[:, p])
+            if len(own) < 2 * s.persons.smallest_person:
+                continue
+            root = np.linalg.cholesky(inverse(covariance[own]).mean(axis=0))
+            off = (z[own] - r.z[p]) @ root
+            along = off @ np.linalg.svd(off - off.mean(axis=0), full_matrices=False)[2][0]
+            middle = 0.5 * (along.max() + along.min())
+            heaps = [own[along > middle], own[along <= middle]]
+            # A reference stays where it is: the heap further from it is the other person.
+            heaps.sort(key=lambda h: float(np.linalg.norm((z[h].mean(axis=0) - r.z[p]) @ root)))
+            near, far = heaps
+            if len(far) < s.persons.smallest_person or not len(near):
+                continue
+            more = with_new(r, z[far].mean(axis=0), np.linalg.inv(inverse(covariance[far]).sum(axis=0)), people)
+            moved = more.z.copy()
+            if not r.referenced[p]:
+                moved[p] = z[near].mean(axis=0)
+            tried.append(_settled(sets, order, outcome.shift, replace(more, z=moved), people, 1))
         best = max(tried, key=lambda o: o.score, default=outcome)
         if best.score <= outcome.score:
             break
