@@ -109,6 +109,19 @@ def test_rejected_frames_are_left_out_unless_asked_for(shoot: Path, call: Call) 
     assert asked["left_out"] == []
 
 
+def test_settings_that_change_what_the_numbers_mean_are_told_or_left_out(shoot: Path, call: Call) -> None:
+    path = shoot / "jubilee_0003.xmp"
+    text = path.read_text()
+    path.write_text(
+        text.replace("<crs:HasCrop>", "<crs:ConvertToGrayscale>True</crs:ConvertToGrayscale>\n   <crs:HasCrop>")
+    )
+    told = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json")
+    assert any("1 frame: " in note and "onochrome" in note for note in told.json["notes"]), told.json["notes"]
+    path.write_text(text.replace("<crs:HasCrop>", "<crs:AlreadyApplied>True</crs:AlreadyApplied>\n   <crs:HasCrop>"))
+    skipped = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json").json
+    assert [x["frame"] for x in skipped["left_out"]] == ["jubilee_0003.dng"]
+
+
 def test_a_preset_without_numbers_cannot_be_a_reference(shoot: Path, call: Call) -> None:
     path = shoot / f"{REFERENCE}.xmp"
     lines = [line for line in path.read_text().splitlines() if "Temperature" not in line and "Tint" not in line]

@@ -95,7 +95,7 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
         say(f"Strength {options.strength:g}: each light keeps part of its own mood.")
     for cast in found.proposal.neutrals():
         say(cast.sentence)
-    for note in solution.notes:
+    for note in (*found.ready.stand.notes(), *solution.notes):
         say(note)
     show_worklist([(row.frame_id, row.result.findings) for row in rows])
     show_left_out(found.left_out)
@@ -196,6 +196,8 @@ def show_check(found: Checked, *, data: bool) -> None:
         put_table(columns, rows, right=RIGHT)
     for line in found.ready.scales.sentences():
         say(line)
+    for note in found.ready.stand.notes():
+        say(note)
     if value.de00_median is None:
         say("No face could be judged.")
     else:

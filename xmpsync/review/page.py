@@ -173,7 +173,9 @@ def _finding(finding: Finding) -> str:
 def _notes(correction: Correction) -> str:
     lines = [f"<li>{_text(t.sentence)}</li>" for t in correction.troubles]
     lines += [f"<li>{_text(f'{f.frame_id}: left out, {f.reason}')}</li>" for f in correction.left_out]
-    lines += [f"<li>{_text(note)}</li>" for note in correction.proposal.solution.notes]
+    lines += [
+        f"<li>{_text(note)}</li>" for note in (*correction.ready.stand.notes(), *correction.proposal.solution.notes)
+    ]
     return f"<h2>Notes</h2><ul>{''.join(lines)}</ul>" if lines else ""
 
 

@@ -150,7 +150,7 @@ def _shared(
         "cameras": ready.scales.sentences(),
         "failed": _failed(troubles),
         "left_out": _left_out(left_out),
-        "notes": list(solution.notes),
+        "notes": [*ready.stand.notes(), *solution.notes],
     }
 
 

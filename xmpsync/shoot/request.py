@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -49,6 +50,20 @@ class Stand:
     frames: Mapping[str, Standing]
     troubles: tuple[Trouble, ...]
     left_out: tuple[LeftOut, ...]
+
+    def notes(self) -> tuple[str, ...]:
+        """What the metadata says that changes the meaning of the numbers, each with the number of frames."""
+        told = Counter(note for standing in self.frames.values() for note in _notes(standing))
+        return tuple(f"{n} {'frame' if n == 1 else 'frames'}: {note}" for note, n in sorted(told.items()))
+
+
+def _notes(standing: Standing) -> list[str]:
+    settings = standing.settings
+    notes = [standing.baseline.note] if standing.baseline.note else []
+    if settings is not None:
+        notes += [alteration.sentence for alteration in settings.alters_meaning]
+        notes += [number.sentence for number in settings.unreadable]
+    return notes + list(standing.measurement.notes)
 
 
 def take_stand(
