@@ -11,8 +11,9 @@ import numpy as np
 
 from benchmarks.skin.broken import BROKEN, whole
 from benchmarks.skin.cameras import cameras
+from benchmarks.skin.chain import Chain
 from benchmarks.skin.portraits import portraits
-from benchmarks.skin.report import as_json, calibration, figures, table
+from benchmarks.skin.report import as_json, calibration, figures, recall_figures, recall_table, table
 from benchmarks.skin.spectra import measured_spectra, model_spectra
 from benchmarks.skin.trials import BenchSettings, Row, run_person
 
@@ -28,6 +29,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--layered", action="store_true", help="also the camera with layers instead of a mosaic")
     parser.add_argument("--break", dest="broken", choices=sorted(BROKEN), help="a worse estimator: the bench must fail")
+    parser.add_argument("--chain", action="store_true", help="faces found by the tool's own finder in whole frames")
     parser.add_argument("--cells-per-px", type=float, default=BenchSettings().cells_per_px)
     parser.add_argument("--json", type=Path, help="where to write everything")
     options = parser.parse_args(arguments)
@@ -41,11 +43,13 @@ def main(arguments: list[str] | None = None) -> int:
     bodies = cameras(options.sensitivities, options.layered)
     settings = BenchSettings(frames_per_person=frames, cells_per_px=options.cells_per_px)
     measure = BROKEN[options.broken] if options.broken else whole
+    locate = Chain(options.cells_per_px) if options.chain else None
     rows: list[Row] = []
     for i, skin in enumerate(spectra):
         for k, portrait in enumerate(portraits()):
             body = bodies[int(rng.integers(len(bodies)))]
-            rows += run_person(portrait, skin, body, settings, measure, np.random.default_rng((options.seed, i, k)))
+            person_rng = np.random.default_rng((options.seed, i, k))
+            rows += run_person(portrait, skin, body, settings, measure, person_rng, locate)
 
     single = [r for r in rows if not r.mixed]
     for title, key in (
@@ -64,7 +68,10 @@ def main(arguments: list[str] | None = None) -> int:
     print("not measured:", {reason: reasons.count(reason) for reason in sorted(set(reasons))} or "none")
     spread = calibration(rows)
     print(f"error over predicted sd: rms {spread['rms']:.2f}, by the median {spread['median']:.2f}\n")
-    wanted = figures(rows)
+    if options.chain:
+        for title, key in (("tone class", lambda r: r.tone), ("px of detector", lambda r: round(r.size_px))):
+            print(recall_table(rows, key, f"recall by {title}"), end="\n\n")
+    wanted = figures(rows) + (recall_figures(rows) if options.chain else [])
     for w in wanted:
         print(
             f"{'ok  ' if w.met else 'MISS'} {w.figure:<32} {w.value:7.3f}"

@@ -11,6 +11,7 @@ import numpy as np
 from benchmarks.skin.trials import Row
 
 CLEAN_ISO = 1600.0
+HARD_EV = -3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,37 @@ def figures(rows: Sequence[Row]) -> list[Wanted]:
         answer.append(Wanted("mixed light flagged, %", 100 * float(np.mean([r.flagged for r in mixed])), 95.0, True))
     answer.append(Wanted("false flags under one light, %", 100 * float(np.mean([r.flagged for r in single])), 5.0))
     return answer
+
+
+def recall_figures(rows: Sequence[Row]) -> list[Wanted]:
+    """Recall of the whole chain, over all frames; hard ones are 3 EV under or under a strong cast."""
+    hard = [r for r in rows if r.ev <= HARD_EV or r.kind == "cast"]
+    other = [r for r in rows if not (r.ev <= HARD_EV or r.kind == "cast")]
+    tones = [_recall([r for r in rows if r.tone == tone]) for tone in dict.fromkeys(r.tone for r in rows)]
+    return [
+        Wanted("recall, %", _recall(other), 97.0, True),
+        Wanted("recall at -3 EV or strong cast, %", _recall(hard), 93.0, True),
+        Wanted("recall, best class - worst, points", max(tones) - min(tones), 2.0),
+        Wanted("frames with a false face, %", 100 * float(np.mean([r.false_faces > 0 for r in rows])), 2.0),
+    ]
+
+
+def recall_table(rows: Sequence[Row], key: Callable[[Row], Any], title: str) -> str:
+    """One line per value of `key`: frames, faces found and measured, colour error of those."""
+    lines = [f"{title:<26}    n  found%  meas%  dE00 med   p95"]
+    for value in sorted({key(r) for r in rows}, key=lambda v: (not isinstance(v, (int, float)), v)):
+        group = [r for r in rows if key(r) == value]
+        good = [r for r in group if r.delta_e00 is not None and not r.mixed]
+        lines.append(
+            f"{value!s:<26} {len(group):4d}  {_recall(group):6.1f}  "
+            f"{100 * np.mean([r.unusable is None for r in group]):5.1f}  "
+            f"{_q(good, _colour, 50):8.2f} {_q(good, _colour, 95):5.2f}"
+        )
+    return "\n".join(lines)
+
+
+def _recall(rows: Sequence[Row]) -> float:
+    return 100 * float(np.mean([r.found for r in rows])) if rows else float("nan")
 
 
 def calibration(rows: Sequence[Row]) -> dict[str, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,18 @@ from xmpsync.records import Vec3
 from xmpsync.skin.records import Cells, FaceSkin, Place, Unusable
 
 Measure = Callable[[Cells, tuple[Place, ...], Vec3], FaceSkin | Unusable]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Located:
+    """A face as it was found: its cells, its places (None where it was missed), and false faces beside it."""
+
+    cells: Cells
+    places: tuple[Place, ...] | None
+    false_faces: int = 0
+
+
+Locate = Callable[[Rendered, Shot, Camera, Vec3, np.random.Generator], Located]
 SIZES_PX = (24.0, 32.0, 48.0, 80.0, 150.0, 300.0, 600.0)
 ISOS = (100.0, 400.0, 1600.0, 3200.0, 6400.0)
 EXPOSURES_EV = (-3.0, -2.0, -1.0, 0.0, 0.5, 1.0, 1.5)
@@ -71,6 +83,8 @@ class Row:
     mired_apart: float = 0.0
     share: float = 0.0
     as_shot_de00: float | None = None
+    found: bool = True
+    false_faces: int = 0
 
 
 def places_of(mesh: Array) -> tuple[Place, ...]:
@@ -89,13 +103,21 @@ def run_person(
     settings: BenchSettings,
     measure: Measure,
     rng: np.random.Generator,
+    locate: Locate | None = None,
 ) -> Iterator[Row]:
-    """A reference frame and `frames_per_person` others of one person on one camera."""
+    """A reference frame and `frames_per_person` others of one person on one camera.
+
+    `locate` finds the places; by default they are the mesh's own with an error.
+    """
+    locate = locate or _jittered(settings)
     name = f"{portrait.name}, {skin.tone}, {skin.source}"
     all_lights = lights()
     first = Shot(all_lights["D55"], 200.0, 0.0, 250.0, gloss=rng.uniform(0, settings.gloss_max))
     reference = render(portrait, skin.reflectance, camera, first, rng)
-    seen = measure(reference.cells, places_of(jitter(reference.mesh, rng, settings.jitter)), reference.neutral)
+    at = locate(reference, first, camera, reference.neutral, rng)
+    if at.places is None:
+        raise RuntimeError(f"the reference of {name} was not found")
+    seen = measure(at.cells, at.places, reference.neutral)
     if isinstance(seen, Unusable):
         raise RuntimeError(f"the reference of {name} is {seen}")
     white = [float(v) for v in white_from_neutral(camera.profile, reference.neutral)]
@@ -106,7 +128,8 @@ def run_person(
         shot = draw(all_lights[str(order[i % len(order)])], settings, rng)
         frame = render(portrait, skin.reflectance, camera, shot, rng)
         as_shot = as_shot_neutral(camera, frame, rng)
-        measured = measure(frame.cells, places_of(jitter(frame.mesh, rng, settings.jitter)), as_shot)
+        at = locate(frame, shot, camera, as_shot, rng)
+        measured = measure(at.cells, at.places, as_shot) if at.places is not None else None
         row = Row(
             person=name,
             tone=skin.tone,
@@ -121,6 +144,8 @@ def run_person(
             mixed=shot.second is not None,
             mired_apart=0.0 if shot.second is None else abs(mired(shot.light) - mired(shot.second)),
             share=shot.second_share,
+            found=at.places is not None,
+            false_faces=at.false_faces,
         )
         yield scored(row, camera, frame, reference, measured, seen, target, truth)
 
@@ -130,14 +155,14 @@ def scored(
     camera: Camera,
     frame: Rendered,
     reference: Rendered,
-    measured: FaceSkin | Unusable,
+    measured: FaceSkin | Unusable | None,
     seen: FaceSkin,
     target: Array,
     truth: Array,
 ) -> Row:
     """`row` with its figures: solve on the measured face, apply to the true one."""
-    from dataclasses import replace
-
+    if measured is None:
+        return replace(row, unusable="not found")
     if isinstance(measured, Unusable):
         return replace(row, unusable=str(measured))
     kelvin, tint, ev = settings_for_target(camera.profile, measured.camera, target)
@@ -157,6 +182,13 @@ def scored(
         chroma_sd=measured.sides.chroma_sd if measured.sides is not None else 0.0,
         as_shot_de00=float(grey_card),
     )
+
+
+def _jittered(settings: BenchSettings) -> Locate:
+    def locate(frame: Rendered, shot: Shot, camera: Camera, neutral: Vec3, rng: np.random.Generator) -> Located:
+        return Located(frame.cells, places_of(jitter(frame.mesh, rng, settings.jitter)))
+
+    return locate
 
 
 def draw(light: Light, settings: BenchSettings, rng: np.random.Generator) -> Shot:
