@@ -221,7 +221,7 @@ def _by_identity(
         return member, 0
     unnamed = [i for i, f in enumerate(table.faces) if f.identity and member[i] < 0]
     for frame in dict.fromkeys(int(table.face_frame[i]) for i in unnamed):
-        here = np.flatnonzero(table.face_frame == frame)
+        here = np.arange(*np.searchsorted(table.face_frame, [frame, frame + 1]))
         taken = {int(k) for k in member[here] if k >= 0}
         left = [int(i) for i in here if table.faces[i].identity and member[i] < 0]
         pairs = sorted(
