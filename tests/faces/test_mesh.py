@@ -63,9 +63,15 @@ def test_a_rolled_head_keeps_its_mesh(collins: Portrait, detector: Detector, mes
 
 def test_a_small_face_is_not_called_reliable(collins: Portrait, detector: Detector, mesh: Mesh) -> None:
     (face,) = detector.find(collins.picture)
-    small = resized(collins.picture, 130, 130)
-    fit = mesh.fit(small, face)
-    assert fit.face_px < 40 and not fit.reliable
+    fit = mesh.fit(resized(collins.picture, 90, 90), face)
+    assert fit.face_px < 24 and not fit.reliable
+
+
+def test_a_face_of_28_pixels_still_has_its_points_in_place(collins: Portrait, detector: Detector, mesh: Mesh) -> None:
+    (face,) = detector.find(collins.picture)
+    fit = mesh.fit(resized(collins.picture, 130, 130), face)
+    assert fit.face_px < 30 and fit.reliable
+    assert np.hypot(*(five_of(fit.points) * 512 - collins.points).T).mean() < 0.06 * collins.face_px
 
 
 def test_no_face_is_believed_in_a_wall(collins: Portrait, detector: Detector, mesh: Mesh) -> None:

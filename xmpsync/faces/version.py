@@ -4,7 +4,7 @@ from __future__ import annotations
 
 BALANCE = "balance-1"
 DETECTOR = "centerface-fp16w-2"
-MESH = "face-mesh-468-1"
+MESH = "face-mesh-468-2"
 PLACES = "places-1"
 FINDER = "finder-2"
 IDENTITY = "dlib-resnet-v1-1"
