@@ -33,6 +33,8 @@ from tests.read.raw_files import (
     write_dng,
     write_maker_raw,
 )
+from xmpsync.errors import RawUnreadable
+from xmpsync.read.raw import open_raw
 
 SECONDS_PER_FILE = 60.0
 WORKER = Path(__file__).with_name("fuzz_worker.py")
@@ -189,3 +191,11 @@ def test_two_thousand_damaged_files(tmp_path: Path) -> None:
         count += batch
     print(f"\n{tally}")
     assert count >= 2000 and tally.refused > 200
+
+
+def test_a_picture_without_area_is_refused(tmp_path: Path) -> None:
+    """Found by the long run: a flipped bit made the shown area as narrow as nothing."""
+    (kind,) = [seed for seed in seeds(tmp_path / "seeds") if seed.stem == "opcodes"]
+    path = damaged(kind, 1016, tmp_path)
+    with pytest.raises(RawUnreadable, match="no area"):
+        open_raw(path)

@@ -164,6 +164,8 @@ def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
     if decoded.capture is not None:
         header = replace(header, capture=decoded.capture)
     neutral = header.as_shot_neutral or _neutral(decoded.camera_white_balance)
+    if found.shown.height < found.sensor.cell_height or found.shown.width < found.sensor.cell_width:
+        raise RawUnreadable(f"{limits.printable(path)}: damaged, its picture has no area.", next_step=COPY_AGAIN)
     return RawImage(
         header=header,
         photosites=_photosites(decoded.pixels, found),
