@@ -10,10 +10,11 @@ from importlib import resources
 from pathlib import Path
 
 from xmpsync import __version__
+from xmpsync.colour.difference import xyz_d50_from_lab
 from xmpsync.errors import XmpsyncError
 from xmpsync.records import Settings3
 from xmpsync.review.chart import difference_chart
-from xmpsync.review.pictures import data_uri, render_proxy, swatch
+from xmpsync.review.pictures import css_colour, data_uri, render_proxy, swatch
 from xmpsync.shoot.check import Figures, figures
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.propose import Numbers, Row
@@ -90,7 +91,6 @@ def _persons(correction: Correction, frames: list[Frame], rows: dict[str, Row]) 
     blocks = []
     for person in correction.proposal.solution.persons:
         before, after, names = [], [], []
-        reference = ""
         for frame in frames:
             row = rows[frame.frame_id]
             for face, result in _faces(frame, row):
@@ -102,7 +102,7 @@ def _persons(correction: Correction, frames: list[Frame], rows: dict[str, Row]) 
                 names.append(frame.frame_id)
         if not before:
             continue
-        reference = _lab_colour(person.lab_d50)
+        reference = css_colour(xyz_d50_from_lab(person.lab_d50))
         kind = "has a reference" if person.referenced else "no reference: own colour estimated"
         about = f"({len(before)} faces, {kind})"
         blocks.append(
@@ -113,16 +113,6 @@ def _persons(correction: Correction, frames: list[Frame], rows: dict[str, Row]) 
             f"{_strip('after', after, names)}</div>"
         )
     return "<h2>The strip of skin</h2>" + "".join(blocks) if blocks else ""
-
-
-def _lab_colour(lab: tuple[float, float, float]) -> str:
-    import numpy as np
-
-    from xmpsync.colour.difference import xyz_d50_from_lab
-    from xmpsync.colour.screen import srgb_from_xyz_d50
-
-    red, green, blue = (int(v) for v in srgb_from_xyz_d50(xyz_d50_from_lab(np.array(lab))))
-    return f"#{red:02x}{green:02x}{blue:02x}"
 
 
 def _strip(label: str, colours: list[str], names: list[str]) -> str:

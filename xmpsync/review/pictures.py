@@ -6,6 +6,7 @@ import base64
 
 import numpy as np
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import render
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.screen import srgb_from_xyz_d50
@@ -34,5 +35,10 @@ def swatch(camera: Vec3, profile: CameraProfile, settings: Settings3, baseline_e
     xyz = render(
         profile, np.array(camera), settings.temperature_k, settings.tint, settings.exposure_ev + baseline_exposure_ev
     )
+    return css_colour(xyz)
+
+
+def css_colour(xyz: FloatArray) -> str:
+    """XYZ D50 (3,) as a CSS colour."""
     red, green, blue = (int(v) for v in srgb_from_xyz_d50(xyz))
     return f"#{red:02x}{green:02x}{blue:02x}"

@@ -11,6 +11,7 @@ from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.names import parse_pointer
 from xmpsync.shoot.options import Options
 from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.regions import Regions, read_regions
 from xmpsync.xmp.scan import LIMITS
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
@@ -43,6 +44,7 @@ class SourceFrame:
     files: FrameFiles
     sidecar: bytes | None
     settings: DevelopSettings | None
+    regions: Regions | None = None
 
     @property
     def frame_id(self) -> str:
@@ -140,7 +142,8 @@ def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
             )
             return None
         data = files.sidecar.read_bytes()
-        return SourceFrame(files, data, read_settings(Packet.parse(data)))
+        packet = Packet.parse(data)
+        return SourceFrame(files, data, read_settings(packet), read_regions(packet))
     except SidecarMalformed as error:
         advice = error.next_step or "Save the metadata from your editor again, or move the file away."
         troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be used: {error.what}.", advice))

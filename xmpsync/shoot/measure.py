@@ -20,8 +20,8 @@ from xmpsync.shoot.pool import Lost, run_jobs
 from xmpsync.shoot.worker import Failed, Job, measure_frame
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.measurement import FrameMeasurement, Mark
-from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.regions import read_regions
+
+STORE_NAME = "measurements.sqlite"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def open_store(state: Path, machine: Machine, listener: Listener) -> Store:
     """The shoot's store; in memory with a note where the folder cannot be written."""
     if not machine.use_store:
         return Store(None)
-    path = state / "measurements.sqlite"
+    path = state / STORE_NAME
     try:
         state.mkdir(parents=True, exist_ok=True)
         probe = state / ".probe"
@@ -63,7 +63,7 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
             troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
             continue
         key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-        face_key = _face_key(job)
+        face_key = _face_key(source, job)
         stored = None if machine.remeasure else _from_store(store, key, face_key, source)
         if stored is not None:
             found[source.frame_id] = stored
@@ -134,9 +134,8 @@ def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
 
-def _face_key(job: Job) -> str:
+def _face_key(source: SourceFrame, job: Job) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
-    regions = read_regions(Packet.parse(job.packet)) if job.packet is not None else None
     people = job.people and identity.available()
-    parts = (FACES_VERSION, people, regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
+    parts = (FACES_VERSION, people, source.regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.shoot.events import Listener
-from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
-from xmpsync.shoot.measure import Measured, measure, open_store
+from xmpsync.shoot.load import LeftOut, Loaded, Trouble
+from xmpsync.shoot.measure import STORE_NAME, Measured
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.scales import Scales, learn_scales
-from xmpsync.shoot.session import state_folder
+from xmpsync.shoot.scales import Scales
+from xmpsync.shoot.session import gather, state_folder
+from xmpsync.store.database import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +35,7 @@ def measure_only(
     root: Path, options: Options, machine: Machine, listener: Listener, save_scale: Path | None
 ) -> MeasuredShoot:
     """Measure every frame into the store; optionally save the editor's scale for other shoots."""
-    state = state_folder(root, machine)
-    loaded = load(root, options, machine.state)
-    with open_store(state, machine, listener) as store:
-        measured = measure(loaded, options, machine, store, listener)
-        scales = learn_scales(loaded, measured.frames, options, store)
+    loaded, measured, scales = gather(root, options, machine, listener)
     if save_scale is not None:
         scales.save(save_scale)
     return MeasuredShoot(loaded, measured, scales)
@@ -46,9 +43,7 @@ def measure_only(
 
 def forget_identities(root: Path, machine: Machine) -> int:
     """Delete the identity numbers of all faces from the shoot's store; returns from how many measurements."""
-    from xmpsync.store.database import Store
-
-    path = state_folder(root, machine) / "measurements.sqlite"
+    path = state_folder(root, machine) / STORE_NAME
     if not path.exists():
         return 0
     with Store(path) as store:

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
+from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
-from xmpsync.shoot.measure import measure, open_store
+from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.request import Stand, build_request, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
@@ -21,8 +22,6 @@ from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256
 from xmpsync.write.recover import unfinished
 from xmpsync.write.runs import remembered, written_by_us
-
-STATE_NAME = ".xmpsync"
 
 _CLOCK = re.compile(r"^(?P<body>.+)=(?P<sign>[+-])(?P<h>\d{1,3}):(?P<m>[0-5]\d):(?P<s>[0-5]\d(?:\.\d+)?)$")
 
@@ -51,7 +50,7 @@ def state_folder(root: Path, machine: Machine) -> Path:
     if not root.is_dir():
         kind = "is not a folder" if root.exists() else "does not exist"
         raise WrongUsage(f"{root} {kind}.", next_step="Point at the folder that holds the RAW files.")
-    return machine.state if machine.state is not None else root / STATE_NAME
+    return machine.state if machine.state is not None else root / STATE_FOLDER
 
 
 def refuse_unfinished(root: Path, state: Path) -> None:
@@ -80,6 +79,14 @@ def recall(options: Options, state: Path) -> Options:
     return old if options == Options() else replace(options, references=old.references)
 
 
+def gather(root: Path, options: Options, machine: Machine, listener: Listener) -> tuple[Loaded, Measured, Scales]:
+    """Load and measure the frames, and learn the scale of each camera: the slow part."""
+    loaded = load(root, options, machine.state)
+    with open_store(state_folder(root, machine), machine, listener) as store:
+        measured = measure(loaded, options, machine, store, listener)
+        return loaded, measured, learn_scales(loaded, measured.frames, options, store)
+
+
 def prepare(root: Path, options: Options, machine: Machine, listener: Listener, *, as_it_stands: bool = False) -> Ready:
     """Load, measure and take stand: everything up to the solver's question.
 
@@ -87,10 +94,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     keep their meaning either way, since a reference frame is never written.
     """
     state = state_folder(root, machine)
-    loaded = load(root, options, machine.state)
-    with open_store(state, machine, listener) as store:
-        measured = measure(loaded, options, machine, store, listener)
-        scales = learn_scales(loaded, measured.frames, options, store)
+    loaded, measured, scales = gather(root, options, machine, listener)
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
     troubles = (*loaded.troubles, *measured.troubles, *stand.troubles)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.errors import FrameError
-from xmpsync.faces.finder import FaceFinder
+from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.faces.records import FoundFace
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.picture import encode_jpeg
@@ -126,9 +126,7 @@ def _reduction(raw: RawImage, side_px: int) -> int:
 @lru_cache(maxsize=1)
 def _finder(people: bool) -> FaceFinder:
     """The face finder of this process; its models are loaded once."""
-    from xmpsync.faces import identity
-
-    return FaceFinder(identity=identity.Identity() if people and identity.available() else None)
+    return make_finder(people=people)
 
 
 def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> MeasuredFace:
