@@ -78,8 +78,7 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked = _asked_as_known(table, answer)
         found = groups.find(table, starting.frame_means(table, asked), settings, settings.groups.known_skin)
-        widths = (answer.widths.state_z, answer.widths.state_ev)
-        start = _start(table, found.place, asked, (answer.roster, roster), widths, people, settings)
+        start = _start(table, found.place, asked, (answer.roster, roster), answer.widths.state_sd, people, settings)
         answer = _joint(table, found, start, people, settings)
     return Solved(table=table, targets=targets, people=people, group=found.group, answer=answer, beyond=beyond)
 

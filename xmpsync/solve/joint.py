@@ -8,7 +8,8 @@ covariances; references.
              + 1/2 sum_i r_i0 |W_i0 (z_i(theta_f) - people)|^2                    `someone else`
              + 1/2 sum_f rho_c( |(theta_f - o_f - (B mu)_f) / sigma_g|^2 )    frames follow their light
              + 1/2 sum_k |(mu_k - as-shot) / sd|^2 + |(mu_k+1 - mu_k) / sd|^2     weak light prior, slow drift
-             + 1/2 sum_p |V_p (S_p - S_p0)|^2                                     references pinned, others weakly
+             + 1/2 sum_p |V_p (S_p - S_p0)|^2                                     references, as sure as one moment is
+             + 1/2 |V (S - people)|^2                                             what people are like among themselves
 
 rho is pseudo-Huber, rho_c Cauchy. W_i^T W_i = inverse of (measurement covariance carried into z + skin state).
 o_f = -log2(t ISO / N^2) in EV: the camera's settings predict the level, except where flash fired. r_ip: probability
@@ -48,6 +49,9 @@ from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import IntArray, Table
 
 WIDTHS_FROM = 3
+WIDTH_STEPS = 17
+SMALLEST_STATE, LARGEST_STATE = 0.2, 4.0
+"""Of the usual skin state."""
 LARGEST_STEP = np.array([60.0, 30.0, 2.0])
 SOLVER_RANGE = (np.array([5.0, -260.0, -12.0]), np.array([640.0, 260.0, 12.0]))
 """Where the unknowns may walk: wider than a sidecar can hold, so that `clamped` is seen as such."""
@@ -83,11 +87,17 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Normal:
-    """Weighted normal equations, frames eliminated later. U = inverse of the frame block (0 where fixed)."""
+    """Weighted normal equations, frames eliminated later. U = inverse of the frame block (0 where fixed).
+
+    `h_frame`, `g_frame`: what the faces alone say of each frame. `trust` (F,): weight of each frame's coupling.
+    """
 
     u: FloatArray
     g_theta: FloatArray
     coupling: FloatArray
+    trust: FloatArray
+    h_frame: FloatArray
+    g_frame: FloatArray
     g_points: FloatArray
     cross: FloatArray
     h_persons: FloatArray
@@ -131,7 +141,7 @@ def solve_joint(
     face_covariance = _face_covariance(table, at, state.widths)
     state = replace(state, r=_expectation(table, light, state, at, face_covariance, people))
     system = _Arrow(light, _normal(table, light, state, at, face_covariance, people, s))
-    covariance, persons_covariance = system.covariances(_of_references(table, state, face_covariance))
+    covariance, persons_covariance = system.covariances()
     return Answer(
         theta=state.theta,
         covariance=covariance,
@@ -156,21 +166,41 @@ def _tied(table: Table, free: Lights, place: IntArray, state: State, s: SolveSet
     return tied(table, place, free, state.points, constants(table, place, shown, s.links))
 
 
-def _of_references(table: Table, state: State, face_covariance: FloatArray) -> FloatArray:
-    """(P, 3, 3): covariance of the mean of each referenced person's faces in the reference frames; zero without one."""
-    out = np.zeros((state.roster.n, 3, 3))
-    pinned = state.roster.log_prior[:, :-1] >= 0.0
-    for p in np.flatnonzero(state.roster.referenced):
-        faces = np.flatnonzero(table.fixed[table.face_frame] & pinned[:, p] & (state.r[:, p] > 0.99))
-        if len(faces):
-            out[p] = face_covariance[faces].sum(axis=0) / len(faces) ** 2
-    return out
+def _persons_prior(
+    table: Table, roster: Roster, face_covariance: FloatArray, people: Population
+) -> tuple[FloatArray, FloatArray]:
+    """Precision (3P, 3P) of the persons' prior, and its product with the prior mean (3P,).
+
+    All are people seen in one look, which is known to `look_covariance` only: so the prior says what people are like
+    among themselves, and next to nothing of all of them together. A reference adds what its faces are worth: their
+    measurement and skin state (the other faces of its light group tell how far that moment was from the usual).
+    """
+    n = roster.n
+    own = np.linalg.inv(people.covariance)
+    shared = own @ np.linalg.inv(np.linalg.inv(people.look_covariance) + n * own) @ own
+    precision = np.kron(np.eye(n), own) - np.kron(np.ones((n, n)), shared)
+    right = precision @ np.tile(people.mean, n)
+    for p in np.flatnonzero(roster.referenced):
+        faces = np.flatnonzero(roster.reference_of == p)
+        at = slice(3 * p, 3 * p + 3)
+        known = (
+            np.linalg.inv(face_covariance[faces].sum(axis=0) / len(faces) ** 2)
+            if len(faces)
+            else roster.prior_precision[p]
+        )
+        precision[at, at] += known
+        right[at] += known @ roster.prior_mean[p]
+    return precision, right
 
 
 def _face_covariance(table: Table, at: Coordinates, widths: Widths) -> FloatArray:
     """(N, 3, 3): measurement carried into z, plus skin state."""
-    state = np.diag([widths.state_z**2, widths.state_z**2, widths.state_ev**2])
-    return np.asarray(at.by_log_camera @ table.face_log_covariance @ np.swapaxes(at.by_log_camera, -1, -2) + state)
+    return _measured(table, at) + widths.state
+
+
+def _measured(table: Table, at: Coordinates) -> FloatArray:
+    """(N, 3, 3): covariance of the measurement, carried into z."""
+    return np.asarray(at.by_log_camera @ table.face_log_covariance @ np.swapaxes(at.by_log_camera, -1, -2))
 
 
 def _expectation(
@@ -215,6 +245,7 @@ def _normal(
     off = at.z[:, None, :] - state.roster.z
     squared = np.einsum("npi,nij,npj->np", off, precision, off, optimize=True)
     weight = state.r[:, :-1] / np.sqrt(1.0 + squared / s.loss_cutoff**2)
+    weight[state.roster.reference_of >= 0] = 0.0  # they are the prior of their person
     stranger = state.r[:, -1]
 
     own = weight.sum(axis=1)
@@ -229,7 +260,9 @@ def _normal(
     sd = state.widths.frame[light.group]
     behind = state.theta - light.at_frames(state.points)
     squared_c = ((behind / sd) ** 2).sum(axis=1)
-    coupling = (1.0 / (1.0 + squared_c / s.light.coupling_cutoff**2))[:, None] / sd**2
+    trust = 1.0 / (1.0 + squared_c / s.light.coupling_cutoff**2)
+    trust[frame[state.roster.reference_of >= 0]] = 1.0  # a reference cannot have left its light
+    coupling = trust[:, None] / sd**2
     free = ~table.fixed
     block = h_frame + coupling[:, :, None] * np.eye(3)
     u = np.where(free[:, None, None], inverse(block), 0.0)
@@ -246,11 +279,16 @@ def _normal(
     cross = np.zeros((n_frames, 3, n_persons, 3))
     np.add.at(cross, frame, -(weight[:, None, :, None] * jl[:, :, None, :]))
     roster = state.roster
-    h_persons = np.einsum("np,nij->pij", weight, precision, optimize=True) + roster.prior_precision
-    g_persons = np.einsum("np,nij,npj->pi", weight, precision, off, optimize=True) + apply(
-        roster.prior_precision, roster.prior_mean - roster.z
-    )
-    return Normal(u, g_theta, coupling, g_points, cross.reshape(n_frames, 3, 3 * n_persons), h_persons, g_persons)
+    prior, right = _persons_prior(table, roster, face_covariance, people)
+    h_persons = prior.copy()
+    for p, own in enumerate(np.einsum("np,nij->pij", weight, precision, optimize=True)):
+        h_persons[3 * p : 3 * p + 3, 3 * p : 3 * p + 3] += own
+    g_persons = np.einsum("np,nij,npj->pi", weight, precision, off, optimize=True).reshape(-1)
+    g_persons += right - prior @ roster.z.reshape(-1)
+    return Normal(
+        u, g_theta, coupling, trust, h_frame, g_frame, g_points,
+        cross.reshape(n_frames, 3, 3 * n_persons), h_persons, g_persons,
+    )  # fmt: skip
 
 
 class _Arrow:
@@ -268,13 +306,11 @@ class _Arrow:
         mixed = b.T @ (n.coupling[:, :, None] * self.uc).reshape(len(n.u), 3 * self.persons)
         self.mixed = np.asarray(mixed).reshape(light.n * 3, self.persons)
         flat = n.cross.reshape(3 * len(n.u), self.persons)
-        persons = -flat.T @ self.uc.reshape(3 * len(n.u), self.persons)
-        for p in range(self.persons // 3):
-            persons[3 * p : 3 * p + 3, 3 * p : 3 * p + 3] += n.h_persons[p]
+        persons = n.h_persons - flat.T @ self.uc.reshape(3 * len(n.u), self.persons)
         ug = apply(n.u, n.g_theta)
         # coupling enters the lights' gradient through theta = U (g + Lambda B mu - C S)
         self.g_points = (n.g_points + np.asarray(b.T @ (n.coupling * ug))).reshape(-1)
-        self.g_persons = n.g_persons.reshape(-1) - flat.T @ ug.reshape(-1)
+        self.g_persons = n.g_persons - flat.T @ ug.reshape(-1)
         self.solved = solveh_banded(self.band, np.column_stack([self.g_points, self.mixed]), lower=True)
         self.schur = persons - self.mixed.T @ self.solved[:, 1:]
         self.ug = ug
@@ -296,22 +332,9 @@ class _Arrow:
         sigma = np.linalg.inv(self.schur) if self.persons else np.zeros((0, 0))
         return np.array([sigma[i : i + 3, i : i + 3] for i in range(0, self.persons, 3)]).reshape(-1, 3, 3)
 
-    def covariances(self, of_references: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Posterior covariance of theta (F, 3, 3) and of persons (P, 3, 3).
-
-        `of_references` (P, 3, 3): how well a reference face shows its person's clean skin, zero for others. References
-        are pinned in the solve; here their own error is passed on to everything that hangs on them.
-        """
+    def covariances(self) -> tuple[FloatArray, FloatArray]:
+        """Posterior covariance of theta (F, 3, 3) and of persons (P, 3, 3)."""
         sigma = np.linalg.inv(self.schur) if self.persons else np.zeros((0, 0))
-        pinned = np.flatnonzero(of_references.any(axis=(1, 2)))
-        if len(pinned):
-            own = (3 * pinned[:, None] + np.arange(3)).ravel()
-            # What everybody moves by when the references move, all together.
-            moves = sigma[:, own] @ np.linalg.inv(sigma[np.ix_(own, own)])
-            error = np.zeros((len(own), len(own)))
-            for k, p in enumerate(pinned):
-                error[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] = of_references[p]
-            sigma = sigma + moves @ error @ moves.T
         b = self.light.interpolation
         light_covariance = self._light_covariance()
         through = np.asarray(b @ self.solved[:, 1:].reshape(self.light.n, 3 * self.persons)).reshape(
@@ -381,41 +404,79 @@ def _widths(
     table: Table, light: Lights, state: State, at: Coordinates, face_covariance: FloatArray, n: Normal, s: SolveSettings
 ) -> Widths:
     """Posterior moments of the deviations, with the starting widths as a few frames' worth of prior."""
-    with_face = np.zeros(table.n_frames, dtype=bool)
-    with_face[table.face_frame[state.r[:, :-1].sum(axis=1) > 0.5]] = True
-    rows = with_face & ~table.fixed
-    behind = state.theta - light.at_frames(state.points)
-    var = np.einsum("fii->fi", n.u)
-    robust = n.coupling * state.widths.frame[light.group] ** 2
-    moment = np.where(rows[:, None], robust * (behind**2) + var, 0.0)
-    weight = np.where(rows, 1.0, 0.0)
-    start = np.array([s.light.frame_mired_sd, s.light.frame_tint_sd, s.light.frame_ev_sd])
-    pooled = (20.0 * start**2 + moment.sum(axis=0)) / (20.0 + weight.sum())
-    sums = np.zeros((light.n_groups, 3))
-    counts = np.zeros(light.n_groups)
-    np.add.at(sums, light.group, moment)
-    np.add.at(counts, light.group, weight)
-    prior = s.light.width_prior_frames
-    frame = np.sqrt((prior * pooled + sums) / (prior + counts)[:, None])
-    frame = np.clip(frame, 0.3 * start, 10.0 * start)
-    frame[~group_coupled(light), 2] = s.light.uncoupled_ev_sd
-
+    frame = _frame_widths(table, light, state, n, s)
     if not table.n_faces:
         return replace(state.widths, frame=frame)
+    return Widths(frame, _state(table, state, at, face_covariance, n, s))
+
+
+def _state(
+    table: Table, state: State, at: Coordinates, face_covariance: FloatArray, n: Normal, s: SolveSettings
+) -> FloatArray:
+    """Covariance (3, 3) of one face's state around its person, by its posterior moments.
+
+    A residual e = state + measurement; a Gaussian state of covariance C shows as K e with K = C (C + measured)^-1.
+    Blush moves skin further than tan does, and along another line, hence a whole covariance.
+    """
+    usual = np.array([s.persons.state_z_sd] * 2 + [s.persons.state_ev_sd])
     off = at.z[:, None, :] - state.roster.z
-    weight = state.r[:, :-1]
+    q = np.einsum("npi,nij,npj->np", off, inverse(face_covariance), off, optimize=True)
+    weight = state.r[:, :-1] / np.sqrt(1.0 + q / s.loss_cutoff**2)
+    weight[state.roster.reference_of >= 0] = 0.0  # the reference is where it is by definition
+    total = weight.sum(axis=1)
     spread = at.by_theta @ n.u[table.face_frame] @ np.swapaxes(at.by_theta, -1, -2)
-    # Limited at `loss_cutoff` standard deviations: one wild face must not widen everybody's skin state.
-    limit = (s.loss_cutoff * np.array([state.widths.state_z] * 2 + [state.widths.state_ev])) ** 2
-    own = np.einsum("np,npi->ni", weight, np.minimum(off**2, limit))
-    own = own + weight.sum(axis=1)[:, None] * np.minimum(np.einsum("nii->ni", spread), limit)
-    total = weight.sum()
-    p = s.persons
-    m = p.state_prior_faces
-    state_z = np.sqrt((m * p.state_z_sd**2 + own[:, :2].sum() / 2.0) / (m + total))
-    state_ev = np.sqrt((m * p.state_ev_sd**2 + own[:, 2].sum()) / (m + total))
-    return Widths(
-        frame,
-        float(np.clip(state_z, 0.3 * p.state_z_sd, 4.0 * p.state_z_sd)),
-        float(np.clip(state_ev, 0.3 * p.state_ev_sd, 4.0 * p.state_ev_sd)),
-    )
+    moment = np.einsum("np,npi,npj->nij", weight, off, off, optimize=True) + total[:, None, None] * spread
+    now = state.widths.state
+    gain = now @ inverse(face_covariance)
+    rest = total.sum() * now - np.einsum("n,nij,jk->ik", total, gain, now, optimize=True)
+    own = np.einsum("nij,njk,nlk->il", gain, moment, gain, optimize=True) + rest
+    m = s.persons.state_prior_faces
+    found = (m * np.diag(usual**2) + own) / (m + total.sum())
+    # In usual widths, so that z and EV are alike, kept within reason.
+    value, axis = np.linalg.eigh(found / np.outer(usual, usual))
+    kept = (axis * np.clip(value, SMALLEST_STATE**2, LARGEST_STATE**2)) @ axis.T
+    return np.asarray(kept * np.outer(usual, usual))
+
+
+def _frame_widths(table: Table, light: Lights, state: State, n: Normal, s: SolveSettings) -> FloatArray:
+    """How far frames scatter around their light (G, 3): the most probable widths, on a grid.
+
+    A frame's faces alone put it at d off its curve, known to V: d ~ N(0, (V + width^2) f), f < 1 since the curve
+    follows its own frames. The shoot's width comes from all frames, with a wide prior around the starting width; a
+    group's own from its frames, with the shoot's as a few frames' worth of prior.
+    """
+    start = np.array([s.light.frame_mired_sd, s.light.frame_tint_sd, s.light.frame_ev_sd])
+    log_grid = np.linspace(np.log(s.light.width_range[0]), np.log(s.light.width_range[1]), WIDTH_STEPS)
+    grid = np.exp(log_grid)[:, None] * start
+    points = np.bincount(light.group_of_point, minlength=light.n_groups)
+    rows = np.zeros(table.n_frames, dtype=bool)
+    rows[table.face_frame[state.r[:, :-1].sum(axis=1) > 0.5]] = True
+    rows &= ~table.fixed
+    counts = np.bincount(light.group[rows], minlength=light.n_groups)
+    freedom = 1.0 - points / np.maximum(counts, 1)
+    rows &= (freedom > 0.0)[light.group]
+    at = np.flatnonzero(rows)
+    log_likelihood = np.zeros((light.n_groups, WIDTH_STEPS, 3))
+    if len(at):
+        v = inverse(n.h_frame[at] + np.diag(1e-6 / start**2))
+        d = (state.theta - light.at_frames(state.points))[at] + apply(v, n.g_frame[at])
+        var = np.einsum("fii->fi", v)[:, None, :] + grid**2
+        f = freedom[light.group[at]][:, None, None]
+        each = -0.5 * n.trust[at][:, None, None] * (np.log(var) * f + d[:, None, :] ** 2 / var)
+        np.add.at(log_likelihood, light.group[at], each)
+    coupled = group_coupled(light)
+    level = np.where(np.arange(3)[None, :] == 2, coupled[:, None], True)
+    pooled = np.where(level[:, None, :], log_likelihood, 0.0).sum(axis=0)
+    pooled -= 0.5 * (log_grid[:, None] / s.light.width_prior_log_sd) ** 2
+    shoot = _expected_width(pooled, log_grid) * start
+    ratio = (shoot / grid) ** 2
+    own = log_likelihood + 0.5 * s.light.width_prior_frames * (np.log(ratio) - ratio)
+    frame = _expected_width(own, log_grid) * start
+    frame[~coupled, 2] = s.light.uncoupled_ev_sd
+    return np.asarray(frame)
+
+
+def _expected_width(log_posterior: FloatArray, log_grid: FloatArray) -> FloatArray:
+    """exp of the mean log width (..., 3) under log posteriors (..., K, 3)."""
+    p = np.exp(log_posterior - log_posterior.max(axis=-2, keepdims=True))
+    return np.asarray(np.exp((p * log_grid[:, None]).sum(axis=-2) / p.sum(axis=-2)))

@@ -36,6 +36,12 @@ class Lights:
     def n(self) -> int:
         return len(self.prior_mean)
 
+    @property
+    def group_of_point(self) -> IntArray:
+        """Group (K,) of each point."""
+        ends = np.flatnonzero(self.drift_precision[:, 0] == 0.0) + 1
+        return np.repeat(np.arange(len(ends)), np.diff(ends, prepend=0))
+
     def at_frames(self, points: FloatArray) -> FloatArray:
         """What the group's curve says for each frame (F, 3), exposure settings included."""
         return np.asarray(self.interpolation @ points + self.offset)
@@ -71,7 +77,7 @@ def lights(table: Table, group: IntArray, theta: FloatArray, s: LightSettings) -
         as_shot = np.median(table.as_shot[frames], axis=0)
         level = -float(np.median(offset[frames, 2]))
         means.append(np.tile([as_shot[0], as_shot[1], level], (count, 1)))
-        sd = np.array([s.as_shot_mired_sd, s.as_shot_tint_sd, s.level_sd])
+        sd = s.joint_prior_widening * np.array([s.as_shot_mired_sd, s.as_shot_tint_sd, s.level_sd])
         precisions.append(np.tile(1.0 / sd**2 / count, (count, 1)))
         spacing = max(duration / max(count - 1, 1) / s.knot_s, 1.0)
         drift = np.array([s.drift_mired_sd, s.drift_tint_sd, s.drift_ev_sd])
@@ -98,19 +104,23 @@ def lights(table: Table, group: IntArray, theta: FloatArray, s: LightSettings) -
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Widths:
-    """Estimated standard deviations: `frame` (G, 3) mired, tint, EV of a frame around its group's curve; `state_z`,
-    `state_ev` of one face around its person."""
+    """Estimated: `frame` (G, 3), standard deviations in mired, tint, EV of a frame around its group's curve; `state`
+    (3, 3), covariance of one face around its person in z."""
 
     frame: FloatArray
-    state_z: float
-    state_ev: float
+    state: FloatArray
+
+    @property
+    def state_sd(self) -> tuple[float, float]:
+        """Standard deviation of the skin state in z (mean of both axes) and EV."""
+        return float(np.sqrt(0.5 * (self.state[0, 0] + self.state[1, 1]))), float(np.sqrt(self.state[2, 2]))
 
 
 def starting_widths(light: Lights, s: LightSettings, state_z: float, state_ev: float) -> Widths:
     """Widths before anything is known; level uncoupled where flash fired or settings are missing."""
     frame = np.tile([s.frame_mired_sd, s.frame_tint_sd, s.frame_ev_sd], (light.n_groups, 1))
     frame[~group_coupled(light), 2] = s.uncoupled_ev_sd
-    return Widths(frame, state_z, state_ev)
+    return Widths(frame, np.diag([state_z**2, state_z**2, state_ev**2]))
 
 
 def group_coupled(light: Lights) -> BoolArray:

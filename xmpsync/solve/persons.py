@@ -15,7 +15,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.reference import Target
 from xmpsync.solve.settings import PersonSettings
-from xmpsync.solve.tables import BoolArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 SKIN_LEVEL = -1.9
 """log2 Y of a middle skin: CIELAB L 57."""
@@ -32,15 +32,21 @@ DECISIVE = 2.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Population:
-    """Skin colour of people in general under this shoot's look: mean (3,), covariance (3, 3)."""
+    """Skin colour of people in general under this shoot's look: mean (3,), covariance (3, 3).
+
+    `look_covariance` (3, 3): how far the look may be from where the mean has it, the same for everybody.
+    """
 
     mean: FloatArray
     covariance: FloatArray
+    look_covariance: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Roster:
     """P persons: `z` (P, 3) their own colour so far (`covariance`), its prior, and whether a reference pins it.
+
+    `reference_of` (N,): the person whose reference a face is, -1 for all others.
 
     `log_prior` (N, P + 1): ln of how well name and identity speak for each person, last column `someone else`; without
     the shares of the persons (`share`, (P + 1,)).
@@ -55,6 +61,7 @@ class Roster:
     prior_precision: FloatArray
     log_prior: FloatArray
     share: FloatArray
+    reference_of: IntArray
 
     @property
     def n(self) -> int:
@@ -73,6 +80,7 @@ def population(targets: tuple[Target, ...], s: PersonSettings) -> Population:
     return Population(
         mean=np.array([*(_typical(level) + look), level]),
         covariance=own + s.population_ev_sd**2 * np.outer(slope, slope),
+        look_covariance=np.diag([s.look_z_sd**2, s.look_z_sd**2, s.look_ev_sd**2]),
     )
 
 
@@ -94,6 +102,9 @@ def roster(table: Table, targets: tuple[Target, ...], people: Population, s: Per
         z[i], referenced[i] = target.z, True
         precision[i] = np.diag([s.reference_z_sd**-2, s.reference_z_sd**-2, s.reference_ev_sd**-2])
     log_prior = _log_prior(table, member, n, targets, s)
+    reference_of = np.full(table.n_faces, -1, dtype=np.intp)
+    for i, target in enumerate(targets):
+        reference_of[list(target.faces)] = i
     return Roster(
         names=tuple(names),
         named=np.array([(i < len(targets) and targets[i].named) or i >= len(targets) for i in range(n)], dtype=bool),
@@ -104,6 +115,7 @@ def roster(table: Table, targets: tuple[Target, ...], people: Population, s: Per
         prior_precision=precision.reshape(-1, 3, 3),
         log_prior=log_prior,
         share=np.full(n + 1, 1.0 / (n + 1)),
+        reference_of=reference_of,
     )
 
 

@@ -65,12 +65,19 @@ class LightSettings:
     """How far the camera's own white may be from the white that brings skin to the reference (a weak prior)."""
     level_sd: float = 0.8
     """ev; how far a group may be from as-shot exposure."""
+    joint_prior_widening: float = 3.0
+    """The three above are for one group that is laid by colour. In the joint solve they would add up: cameras
+    under-correct every lamp to the same side, and a look is warmer than as-shot everywhere."""
     frame_mired_sd: float = 4.0
     frame_tint_sd: float = 1.5
     frame_ev_sd: float = 0.15
     """Frame to frame inside one light: starting point of the estimated widths."""
     width_prior_frames: float = 4.0
-    """Frames: how many frames' worth the starting widths weigh against the group's own frames."""
+    """Frames: how many frames' worth the shoot's width weighs against a group's own frames."""
+    width_prior_log_sd: float = 1.0
+    """ln units: how far the widths of a shoot may be from the starting ones."""
+    width_range: tuple[float, float] = (0.1, 10.0)
+    """Smallest and largest width, in starting widths."""
     uncoupled_ev_sd: float = 1.0
     """ev; flash fired or settings unknown: the level of a frame says next to nothing about its neighbour."""
     coupling_cutoff: float = 3.0
@@ -111,6 +118,9 @@ class PersonSettings:
     population_z_sd: float = 4.0
     population_ev_sd: float = 0.9
     """Spread of people around the prior colour (measured spectra: 3.7 z between two people, reflectance 1.5 ev)."""
+    look_z_sd: float = 6.0
+    look_ev_sd: float = 1.0
+    """How far the look of a shoot (the white and level of its references) may move everybody together."""
     look_weight: float = 0.5
     """How far the prior follows the reference's own colour: half its offset is its look, half the person."""
     state_z_sd: float = 0.9
