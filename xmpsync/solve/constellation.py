@@ -1,11 +1,7 @@
-"""The faces of one light group as a point set, and how well a shift of it onto the persons known explains it.
+"""The faces of each light group as a point set, all groups side by side.
 
 Inside one group all colours are displaced by one and the same vector (a change of white is a shift in the coordinate z,
-a change of level too), so that the whole group has three unknowns:
-
-    score(d) = sum_i ln [ sum_p pi_p t(y_i + d - S_p) + pi_0 N(y_i + d; people) ]  +  ln t(d; light)
-
-y_i the faces at a common white.
+a change of level too), so that the whole group has three unknowns, its shift d.
 """
 
 from __future__ import annotations
@@ -14,44 +10,56 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.mixture import log_colour, log_sum, responsibilities
-from xmpsync.solve.persons import Population, Roster
+from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 MOST_FACES = 48
 """Faces of one group that are looked at; more add nothing to a shift of three numbers."""
-ABSENT_COST = 2.0
-"""Log evidence against a light group that shows nobody with a reference: references are people who are there a lot."""
-TAILS = 4.0
-"""Degrees of freedom of the light prior (Student's t): a silhouette or a lamp far from as-shot stays possible."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Constellation:
-    """Faces of one group (rows) at a common white: y (n, 3), covariance (n, 3, 3); prior of the shift in
-    (mired, tint, EV): mean and sd (3,); mean dz/dtheta."""
+class Constellations:
+    """M faces of G groups at a common white per group, sorted by group, then by frame.
+
+    Per face: `rows` of the table, `of` (M,) its group, `frame`, y (M, 3), covariance (M, 3, 3). Per group: `start`
+    (G + 1,) first face; `group`, its number in the shoot; prior of the shift in (mired, tint, EV), mean and sd (G, 3);
+    mean dtheta/dz (G, 3, 3); `pinned`, groups with a fixed frame, which stay; `time_s`, their middle.
+    """
 
     rows: IntArray
+    of: IntArray
     frame: IntArray
     y: FloatArray
     covariance: FloatArray
+    start: IntArray
+    group: IntArray
     prior_mean: FloatArray
     prior_sd: FloatArray
-    by_theta: FloatArray
-    pinned: bool
+    theta_by_z: FloatArray
+    pinned: BoolArray
+    time_s: FloatArray
+
+    @property
+    def n(self) -> int:
+        """Number of groups G."""
+        return len(self.group)
+
+    @property
+    def size(self) -> IntArray:
+        """Faces of each group (G,)."""
+        return np.diff(self.start)
 
 
-def constellation(
-    table: Table, group: IntArray, g: int, theta: FloatArray, state_sd: tuple[float, float], s: SolveSettings
-) -> Constellation | None:
-    member = group[table.face_frame] == g
-    rows = np.flatnonzero(member)
-    if not len(rows):
-        return None
-    if len(rows) > MOST_FACES:
-        rows = rows[np.linspace(0, len(rows) - 1, MOST_FACES).round().astype(int)]
+def constellations(
+    table: Table, group: IntArray, theta: FloatArray, state_sd: tuple[float, float], s: SolveSettings
+) -> Constellations:
+    """The point sets of all groups that show a face, frames at theta (F, 3); faces scatter by `state_sd` (z, EV)."""
+    by_group = [np.flatnonzero(group[table.face_frame] == g) for g in range(int(group.max(initial=-1)) + 1)]
+    shown = [g for g, rows in enumerate(by_group) if len(rows)]
+    parts = [_some(by_group[g]) for g in shown]
+    rows = np.concatenate([*parts, np.zeros(0, dtype=np.intp)])
+    start = np.cumsum([0, *(len(part) for part in parts)])
     at = table.faces_at_rows(theta, rows)
     frames = table.face_frame[rows]
     uncoupled = table.flash[frames] | ~np.isfinite(table.settings_ev[frames])
@@ -59,44 +67,37 @@ def constellation(
     covariance = at.by_log_camera @ table.face_log_covariance[rows] @ np.swapaxes(at.by_log_camera, -1, -2)
     covariance = covariance + np.diag([state_sd[0] ** 2, state_sd[0] ** 2, 0.0])
     covariance[:, 2, 2] += floor_ev**2
-    by_theta = np.median(at.by_theta, axis=0)
-    frames_of_group = np.flatnonzero(group == g)
-    pinned = bool(table.fixed[frames_of_group].any())
-    as_shot = np.median(table.as_shot[frames_of_group], axis=0)
-    d_theta = as_shot - np.median(theta[frames_of_group], axis=0)
-    return Constellation(
+    z_by_theta, mean, pinned, time_s = [], [], [], []
+    for g, first, last in zip(shown, start[:-1], start[1:], strict=True):
+        members = np.flatnonzero(group == g)
+        z_by_theta.append(np.median(at.by_theta[first:last], axis=0))
+        mean.append(np.median(table.as_shot[members], axis=0) - np.median(theta[members], axis=0))
+        pinned.append(bool(table.fixed[members].any()))
+        time_s.append(float(np.median(table.time_s[frames[first:last]])))
+    sd = np.array([s.light.as_shot_mired_sd, s.light.as_shot_tint_sd, s.light.level_sd])
+    return Constellations(
         rows=rows,
+        of=np.repeat(np.arange(len(shown)), np.diff(start)),
         frame=frames,
         y=at.z,
         covariance=covariance,
-        prior_mean=d_theta,
-        prior_sd=np.array([s.light.as_shot_mired_sd, s.light.as_shot_tint_sd, s.light.level_sd]),
-        by_theta=by_theta,
-        pinned=pinned,
+        start=start,
+        group=np.array(shown, dtype=np.intp),
+        prior_mean=np.array(mean).reshape(-1, 3),
+        prior_sd=np.tile(sd, (len(shown), 1)),
+        theta_by_z=inverse(np.array(z_by_theta).reshape(-1, 3, 3)),
+        pinned=np.array(pinned, dtype=bool),
+        time_s=np.array(time_s),
     )
 
 
-def log_joint(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
-    """(C, n, P + 1) for shifts d (C, 3)."""
-    log_density = log_colour(c.y + d[:, None, :], c.covariance, roster.z, roster.covariance, people)
-    return np.asarray(log_density + roster.log_prior[c.rows] + np.log(roster.share))
+def as_shot_shift(c: Constellations) -> FloatArray:
+    """(G, 3): the shift at which each group is at its as-shot white."""
+    return apply(inverse(c.theta_by_z), c.prior_mean)
 
 
-def who(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
-    """Probabilities (n, P + 1) at one shift; a frame shows nobody twice."""
-    return responsibilities(log_joint(c, d[None], roster, people)[0], c.frame)
-
-
-def score(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
-    light = -0.5 * (TAILS + 1.0) * np.log1p(away(c, d) ** 2 / TAILS).sum(axis=1)
-    if c.pinned:
-        light = np.zeros(len(d))
-    joint = log_joint(c, d, roster, people)
-    total = log_sum(joint)
-    seen = np.exp(joint[..., :-1][..., roster.referenced] - total[..., None]).sum(axis=(1, 2))
-    return np.asarray(total.sum(axis=1) + light - ABSENT_COST * np.exp(-seen))
-
-
-def away(c: Constellation, d: FloatArray) -> FloatArray:
-    """Shifts (C, 3) as standard deviations of the light prior in (mired, tint, EV)."""
-    return np.asarray((np.linalg.solve(c.by_theta, d.T).T - c.prior_mean) / c.prior_sd)
+def _some(rows: IntArray) -> IntArray:
+    if len(rows) <= MOST_FACES:
+        return rows
+    evenly: IntArray = np.linspace(0, len(rows) - 1, MOST_FACES).round().astype(np.intp)
+    return np.asarray(rows[evenly])

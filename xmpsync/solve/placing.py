@@ -1,7 +1,7 @@
-"""Laying one light group on the persons known: the shift that explains its faces best.
+"""Laying groups on the persons known: for each the shift that explains its faces best.
 
-Candidates are all shifts that carry one face to one person, refined by a few steps of expectation and maximisation,
-all at once.
+Candidates are all shifts that carry one face to one person; the best of them are refined by a few steps of expectation
+and maximisation, all at once.
 """
 
 from __future__ import annotations
@@ -10,56 +10,75 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray, inverse
-from xmpsync.solve.constellation import TAILS, Constellation, away, log_joint, score
-from xmpsync.solve.mixture import softmax
-from xmpsync.solve.persons import Population, Roster
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.solve.constellation import Constellations, as_shot_shift
+from xmpsync.solve.likelihood import Items, Likelihood
+from xmpsync.solve.persons import Population
+from xmpsync.solve.tables import BoolArray, IntArray
+from xmpsync.solve.worlds import Worlds
 
 MOST_SEEDS = 16
 """Faces of one group that propose a shift."""
 KEPT = 12
 """Best proposals that are refined."""
 REFINEMENTS = 4
+APART_Z = 1.5
+"""Shifts further apart than this in white are different answers."""
+LARGEST_MARGIN = 1e3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placement:
-    """The best shift d (3,), its log score and the margin over the best quite different one."""
+    """The best shifts (K, 3), their log scores (K,) and margins (K,) over the best quite different one."""
 
     shift: FloatArray
-    score: float
-    margin: float
+    score: FloatArray
+    margin: FloatArray
 
 
-def place(c: Constellation, roster: Roster, people: Population) -> Placement:
-    if c.pinned:
-        return Placement(np.zeros(3), 0.0, np.inf)
-    seeds = np.unique(np.linspace(0, len(c.y) - 1, min(MOST_SEEDS, len(c.y))).round().astype(int))
-    d = (roster.z[None, :, :] - c.y[seeds, None, :]).reshape(-1, 3)
-    d = np.vstack([d, people.mean - c.y.mean(axis=0), c.by_theta @ c.prior_mean])
-    d = d[np.argsort(-score(c, d, roster, people), kind="stable")[:KEPT]]
+@dataclass(frozen=True, slots=True, eq=False)
+class Proposals:
+    """Shifts to try (K, C, 3) and which of them count (K, C)."""
+
+    shift: FloatArray
+    valid: BoolArray
+
+
+def placed(likelihood: Likelihood, proposals: Proposals, kept: int = KEPT) -> Placement:
+    """The best shift of each item; groups with a fixed frame stay."""
+    d, valid = proposals.shift, proposals.valid
+    if d.shape[1] > kept:
+        first = np.where(valid, likelihood.score(d), -np.inf)
+        best = np.argsort(-first, axis=1, kind="stable")[:, :kept]
+        d = np.take_along_axis(d, best[:, :, None], axis=1)
+        valid = np.take_along_axis(valid, best, axis=1)
     for _ in range(REFINEMENTS):
-        d = _refined(c, d, roster, people)
-    scores = score(c, d, roster, people)
-    best = int(np.argmax(scores))
-    other = np.linalg.norm((d - d[best])[:, :2], axis=1) > 1.5
-    margin = float(scores[best] - scores[other].max()) if other.any() else float("inf")
-    return Placement(d[best], float(scores[best]), min(margin, 1e3))
+        d = likelihood.refined(d)
+    score = np.where(valid, likelihood.score(d), -np.inf)
+    row, best = np.arange(len(d)), score.argmax(axis=1)
+    shift, top = d[row, best], score[row, best]
+    other = np.linalg.norm((d - shift[:, None])[..., :2], axis=2) > APART_Z
+    margin = np.minimum(top - np.where(other, score, -np.inf).max(axis=1), LARGEST_MARGIN)
+    pinned = likelihood.pinned
+    return Placement(np.where(pinned[:, None], 0.0, shift), top, np.where(pinned, np.inf, margin))
 
 
-def _refined(c: Constellation, d: FloatArray, roster: Roster, people: Population) -> FloatArray:
-    r = softmax(log_joint(c, d, roster, people))
-    precision, wide = inverse(c.covariance), inverse(c.covariance + people.covariance)
-    known = 1.0 - r[..., -1]
-    # The t prior as a normal one whose weight follows the distance, in the coordinate of the shift.
-    weight = (TAILS + 1.0) / (TAILS + away(c, d) ** 2) / c.prior_sd**2
-    theta_by_z = np.linalg.inv(c.by_theta)
-    light = np.einsum("ki,ck,kj->cij", theta_by_z, weight, theta_by_z)
-    wanted = np.einsum("cnp,pi->cni", r[..., :-1], roster.z) - known[..., None] * c.y
-    a = np.einsum("cn,nij->cij", known, precision) + np.einsum("cn,nij->cij", r[..., -1], wide) + light
-    b = (
-        np.einsum("nij,cnj->ci", precision, wanted)
-        + np.einsum("cn,nij,nj->ci", r[..., -1], wide, people.mean - c.y)
-        + light @ (c.by_theta @ c.prior_mean)
-    )
-    return np.asarray(np.linalg.solve(a, b[..., None])[..., 0])
+def seeded(c: Constellations, w: Worlds, batch: Items, people: Population, usable: BoolArray) -> Proposals:
+    """Every pairing of one of a group's faces with one person `usable` (K, P); people in general; as-shot white."""
+    seeds, own = _seeds(c, min(MOST_SEEDS, int(c.size[batch.group].max())))
+    of = seeds[batch.group]
+    to_persons = (w.z[batch.world][:, None] - c.y[of][:, :, None]).reshape(batch.n, -1, 3)
+    valid = (own[batch.group][:, :, None] & usable[:, None]).reshape(batch.n, -1)
+    middle = np.add.reduceat(c.y, c.start[:-1], axis=0) / c.size[:, None]
+    general = np.stack([people.mean - middle, as_shot_shift(c)], axis=1)[batch.group]
+    always = np.ones((batch.n, 2), dtype=bool)
+    return Proposals(np.concatenate([to_persons, general], axis=1), np.concatenate([valid, always], axis=1))
+
+
+def _seeds(c: Constellations, most: int) -> tuple[IntArray, BoolArray]:
+    """(G, most): faces evenly over each group, and which of them do not repeat one."""
+    step = np.arange(most)
+    count = np.minimum(c.size, most)[:, None]
+    position = np.round(step * (c.size[:, None] - 1) / np.maximum(count - 1, 1)).astype(np.intp)
+    own = step < count
+    return np.where(own, c.start[:-1, None] + position, c.start[:-1, None]), own

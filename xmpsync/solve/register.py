@@ -1,8 +1,8 @@
 """A first answer for the whole shoot: which constellation of faces in each light group is which persons.
 
 The joint problem is not convex where nobody says who is who: a group in which everybody is taken for the wrong person
-explains itself. But a group is a point set (`constellation`) that must be laid on the persons known (`placing`); which
-persons there are (`rosters`) is found on the way, and several ways are tried (`search`).
+explains itself. But a group is a point set (`constellation`) that must be laid on the persons known (`likelihood`,
+`placing`); which persons there are is found on the way (`worlds`, `outcome`), and several ways are tried (`search`).
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.constellation import constellation
+from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.solve.constellation import constellations
 from xmpsync.solve.persons import Population, Roster
-from xmpsync.solve.rosters import recoloured
-from xmpsync.solve.search import laid, orders, relinked, split
+from xmpsync.solve.search import best_outcome
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.worlds import roster_of, worlds
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,20 +42,11 @@ def register(
     The groups are taken in several orders (clearest first, largest first, outwards in time from the reference), from
     each of the rosters; the outcome that explains most wins.
     """
-    n_groups = int(group.max(initial=-1)) + 1
-    sets = [c for g in range(n_groups) if (c := constellation(table, group, g, theta, state_sd, s)) is not None]
-    ids = [int(group[table.face_frame[c.rows[0]]]) for c in sets]
-    tried = [
-        (relinked(sets, order, laid(sets, order, r, people, s), people), order)
-        for r in rosters
-        for order in orders(table, sets, r, people)
-    ]
-    best, order = max(tried, key=lambda t: t[0].score)
-    best = split(sets, order, best, people, s)
-    out = theta.copy()
-    for i, g in enumerate(ids):
-        if not sets[i].pinned:
-            rows = group == g
-            step = np.linalg.solve(sets[i].by_theta, best.shift[i])
-            out[rows] += np.where(table.fixed[rows, None], 0.0, step)
-    return Start(out, recoloured(sets, best.shift, best.roster, people))
+    c = constellations(table, group, theta, state_sd, s)
+    if not c.n:
+        return Start(theta, rosters[0])
+    best = best_outcome(c, worlds(rosters, c, people), people, s)
+    step = np.zeros((int(group.max()) + 1, 3))
+    step[c.group] = np.where(c.pinned[:, None], 0.0, apply(c.theta_by_z, best.shift[0]))
+    out = theta + np.where(table.fixed[:, None], 0.0, step[group])
+    return Start(out, roster_of(best.worlds, 0, rosters, people))
