@@ -20,6 +20,7 @@ and for `someone else` A_i0 = inverse of (covariance of the face + people's), e_
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -36,6 +37,8 @@ ABSENT_COST = 2.0
 """Log evidence against a light group that shows nobody with a reference: references are people who are there a lot."""
 TAILS = 4.0
 """Degrees of freedom of the light prior (Student's t): a silhouette or a lamp far from as-shot stays possible."""
+PIECE = 1 << 16
+"""Densities worked on at a time."""
 SMALLEST = 1e-300
 """Density that counts as none."""
 _ROW, _COLUMN = np.array([0, 1, 2, 0, 0, 1]), np.array([0, 1, 2, 1, 2, 2])
@@ -119,7 +122,21 @@ class Likelihood:
 
     def densities(self, d: FloatArray) -> FloatArray:
         """(M', P + 1, C): prior times density."""
-        q = self._product(_features(d))
+        return self._densities(d, 0, self.batch.n)
+
+    def _densities(self, d: FloatArray, first: int, last: int) -> FloatArray:
+        """The same for the items from `first` to before `last`."""
+        faces = slice(int(self.batch.start[first]), int(self.batch.start[last]))
+        features, form = _features(d[first:last]), self.form[faces]
+        persons, shifts = self.persons + 1, d.shape[1]
+        if shifts == 1:
+            q = np.matmul(form, features[self.batch.item[faces] - first])
+        else:
+            q = np.empty((len(form), persons, shifts))
+            flat_form, flat = form.reshape(-1, 10), q.reshape(-1, shifts)
+            for k, (begin, end) in enumerate(self._limits(first, last)):
+                np.matmul(flat_form[begin:end], features[k], out=flat[begin:end])
+        # weight * (1 + q / nu) ** -4.5, without a power
         known = q[:, :-1]
         np.sqrt(known, out=known)
         np.divide(1.0, known, out=known)
@@ -127,49 +144,57 @@ class Likelihood:
         fourth *= fourth
         known *= fourth
         known *= fourth
-        known *= self.weight[:, :, None]
+        known *= self.weight[faces, :, None]
         np.exp(q[:, -1], out=q[:, -1])
-        return q
+        return np.asarray(q)
 
-    def _product(self, features: FloatArray) -> FloatArray:
-        persons, shifts = self.persons + 1, features.shape[2]
-        if shifts == 1:
-            return np.asarray(np.matmul(self.form, features[self.batch.item]))
-        out = np.empty((len(self.form) * persons, shifts))
-        form = self.form.reshape(-1, 10)
-        limits = (self.batch.start * persons).tolist()
-        for k, (first, last) in enumerate(pairwise(limits)):
-            np.matmul(form[first:last], features[k], out=out[first:last])
-        return out.reshape(-1, persons, shifts)
+    def _limits(self, first: int, last: int) -> Iterator[tuple[int, int]]:
+        """Rows of each item from `first` to before `last`, a row for each face and person, counted from the first."""
+        rows = (self.batch.start[first : last + 1] - self.batch.start[first]) * (self.persons + 1)
+        return pairwise(rows.tolist())
+
+    def _pieces(self, shifts: int) -> Iterator[tuple[int, int]]:
+        """Runs of items small enough that their densities stay in the processor's cache."""
+        most = max(1, PIECE // (shifts * (self.persons + 1)))
+        first = 0
+        while first < self.batch.n:
+            last = int(np.searchsorted(self.batch.start, self.batch.start[first] + most, side="right")) - 1
+            last = min(max(last, first + 1), self.batch.n)
+            yield first, last
+            first = last
 
     def score(self, d: FloatArray) -> FloatArray:
         """(K, C): log evidence of shifts."""
-        density = self.densities(d)
-        total = np.maximum(density.sum(axis=1), SMALLEST)
-        start = self.batch.start[:-1]
-        out = np.add.reduceat(np.log(total), start, axis=0)
-        out += np.where(
+        out = np.where(
             self.pinned[:, None], 0.0, -0.5 * (TAILS + 1.0) * np.log1p(self._off(d) ** 2 / TAILS).sum(axis=2)
         )
-        of_references = np.einsum("mpc,mp->mc", density[:, :-1], self.referenced[self.batch.item].astype(float))
-        return np.asarray(out - ABSENT_COST * np.exp(-np.add.reduceat(of_references / total, start, axis=0)))
+        for first, last in self._pieces(d.shape[1]):
+            density = self._densities(d, first, last)
+            start = self.batch.start[first : last + 1] - self.batch.start[first]
+            of_references = self.referenced[self.batch.item[self.batch.start[first] : self.batch.start[last]]]
+            total = np.maximum(density.sum(axis=1), SMALLEST)
+            seen = np.einsum("mpc,mp->mc", density[:, :-1], of_references.astype(float)) / total
+            out[first:last] += np.add.reduceat(np.log(total), start[:-1], axis=0)
+            out[first:last] -= ABSENT_COST * np.exp(-np.add.reduceat(seen, start[:-1], axis=0))
+        return out
 
     def refined(self, d: FloatArray) -> FloatArray:
         """(K, C, 3): shifts after one step of expectation and maximisation."""
-        r = self.densities(d)
-        r /= np.maximum(r.sum(axis=1, keepdims=True), SMALLEST)
         shifts = d.shape[1]
         sums = np.empty((self.batch.n, shifts, 9))
-        persons = self.persons + 1
-        flat, moments = r.reshape(-1, shifts), self.moments.reshape(-1, 9)
-        limits = (self.batch.start * persons).tolist()
-        for k, (first, last) in enumerate(pairwise(limits)):
-            np.matmul(flat[first:last].T, moments[first:last], out=sums[k])
+        for first, last in self._pieces(shifts):
+            r = self._densities(d, first, last)
+            r /= np.maximum(r.sum(axis=1, keepdims=True), SMALLEST)
+            moments = self.moments[self.batch.start[first] : self.batch.start[last]].reshape(-1, 9)
+            flat = r.reshape(-1, shifts)
+            for k, (begin, end) in enumerate(self._limits(first, last)):
+                np.matmul(flat[begin:end].T, moments[begin:end], out=sums[first + k])
         # The t prior as a normal one whose weight follows the distance, in the coordinate of the shift.
         weight = (TAILS + 1.0) / (TAILS + self._off(d) ** 2) / self.prior_sd[:, None] ** 2
         j = self.theta_by_z
-        light = np.einsum("kai,kca,kaj->kcij", j, weight, j)[..., _ROW, _COLUMN]
-        pull = np.einsum("kai,kca,ka->kci", j, weight, self.prior_mean)
+        squares = j[:, :, _ROW] * j[:, :, _COLUMN]
+        light = np.matmul(weight, squares)
+        pull = np.matmul(weight * self.prior_mean[:, None], j)
         inverse_sum = _inverse(np.moveaxis(sums[..., :6] + light, -1, 0))[0]
         return _times(inverse_sum, sums[..., 6:] + pull)
 
