@@ -17,11 +17,11 @@ from xmpsync.solve.persons import Population
 from xmpsync.solve.tables import BoolArray, IntArray
 from xmpsync.solve.worlds import Worlds
 
-MOST_SEEDS = 16
+MOST_SEEDS = 6
 """Faces of one group that propose a shift."""
-KEPT = 12
+KEPT = 6
 """Best proposals that are refined."""
-REFINEMENTS = 4
+REFINEMENTS = 3
 APART_Z = 1.5
 """Shifts further apart than this in white are different answers."""
 LARGEST_MARGIN = 1e3

@@ -18,9 +18,16 @@ from xmpsync.solve.outcome import Outcomes, best_of, chosen, laid, settled, toge
 from xmpsync.solve.persons import Population
 from xmpsync.solve.placing import placed, seeded
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray
+from xmpsync.solve.tables import BoolArray, IntArray
 from xmpsync.solve.worlds import Worlds, founded, joined, taken, without
 
+FEW_GROUPS = 120
+"""Groups up to which several orders are tried; more groups correct one another."""
+MORE_ORDERS = 2
+"""Shuffled orders beside those with a reason."""
+MOST_TRIED = 4
+"""Different outcomes that are worked on after all orders are laid."""
+SAME_SCORE = 1e-6
 MOST_RELINKS = 2
 MOST_SPLITS = 3
 RARE_SHARE = 1.0
@@ -32,8 +39,8 @@ def best_outcome(c: Constellations, w: Worlds, people: Population, s: SolveSetti
     ways = [(world, order) for world in range(w.n) for order in _orders(c, w, world, people)]
     begun = taken(w, np.array([world for world, _ in ways], dtype=np.intp))
     tried = laid(c, begun, np.array([order for _, order in ways], dtype=np.intp), people, s)
-    tried = _relinked(c, tried, people)
-    return _split(c, chosen(tried, np.array([best_of(tried)])), people, s)
+    tried = _relinked(c, _most_telling(tried), people)
+    return _with_splits(c, chosen(tried, np.array([best_of(tried)])), people, s)
 
 
 def _orders(c: Constellations, w: Worlds, world: int, people: Population) -> list[list[int]]:
@@ -43,8 +50,17 @@ def _orders(c: Constellations, w: Worlds, world: int, people: Population) -> lis
     margin = placed(Likelihood(c, w, batch, people), seeded(c, w, batch, people, w.alive[batch.world])).margin
     anchors = c.time_s[c.pinned]
     away = np.abs(c.time_s[:, None] - anchors).min(axis=1) if len(anchors) else np.zeros(c.n)
-    found = [sorted(number, key=lambda g: (not c.pinned[g], key[g], g)) for key in (-margin, -c.size, away)]
+    shuffled = np.random.default_rng(c.n).random((MORE_ORDERS, c.n))
+    keys = [-margin, -c.size, away, *shuffled] if c.n <= FEW_GROUPS else [-margin]
+    found = [sorted(number, key=lambda g: (not c.pinned[g], key[g], g)) for key in keys]
     return [list(order) for order in dict.fromkeys(tuple(order) for order in found)]
+
+
+def _most_telling(outcomes: Outcomes) -> Outcomes:
+    """The outcomes that explain most, each once: orders often agree."""
+    best = np.argsort(-outcomes.score, kind="stable")
+    new = np.diff(outcomes.score[best], prepend=np.inf) < -SAME_SCORE
+    return chosen(outcomes, best[new][:MOST_TRIED])
 
 
 def _relinked(c: Constellations, outcomes: Outcomes, people: Population) -> Outcomes:
@@ -83,31 +99,10 @@ def _improved(outcomes: Outcomes, tried: Outcomes, origin: IntArray, people: Pop
     return chosen(pool, rows) if (rows >= len(outcomes.score)).any() else None
 
 
-def _split(c: Constellations, outcome: Outcomes, people: Population, s: SolveSettings) -> Outcomes:
-    """The one outcome after trying to take the faces of one person for two.
-
-    Two people of like colour fit one person in the middle well enough that nobody new is founded; but their faces lie
-    in two heaps. Each person's faces are cut across their longest axis, and the further heap becomes a new person.
-    """
-    batch = items(c, np.zeros(c.n, dtype=np.intp), np.arange(c.n))
+def _with_splits(c: Constellations, outcome: Outcomes, people: Population, s: SolveSettings) -> Outcomes:
+    """The one outcome after trying, again and again, to take the faces of one person for two."""
     for _ in range(MOST_SPLITS):
-        w = outcome.worlds
-        if int(w.found.sum()) >= s.persons.most_persons:
-            break
-        r = Likelihood(c, w, batch, people).responsibilities(outcome.shift[0])
-        z = c.y + outcome.shift[0][c.of]
-        parts = []
-        for p in np.flatnonzero(w.alive[0]):
-            own = np.flatnonzero(r[:, p] > 0.5)
-            heaps = _heaps(z[own], inverse(c.covariance[own]), w.z[0, p], s.persons.smallest_person)
-            if heaps is None:
-                continue
-            near, far = own[heaps], own[~heaps]
-            spread = inverse(inverse(c.covariance[far]).sum(axis=0))
-            more = founded(w, np.zeros(1, dtype=np.intp), z[far].mean(axis=0)[None], spread[None], people)
-            if not w.referenced[0, p]:
-                more.z[0, p] = z[near].mean(axis=0)
-            parts.append(more)
+        parts = _split(c, outcome, people, s)
         if not parts:
             break
         tried = settled(c, joined(parts, people), np.repeat(outcome.shift, len(parts), axis=0), people, 1)
@@ -118,7 +113,34 @@ def _split(c: Constellations, outcome: Outcomes, people: Population, s: SolveSet
     return outcome
 
 
-def _heaps(z: FloatArray, precision: FloatArray, middle: FloatArray, fewest: int) -> np.ndarray | None:
+def _split(c: Constellations, outcome: Outcomes, people: Population, s: SolveSettings) -> list[Worlds]:
+    """Worlds in which the faces of one person are those of two.
+
+    Two people of like colour fit one person in the middle well enough that nobody new is founded; but their faces lie
+    in two heaps. Each person's faces are cut across their longest axis, and the further heap becomes a new person.
+    """
+    w, only = outcome.worlds, np.zeros(1, dtype=np.intp)
+    if int(w.found.sum()) >= s.persons.most_persons:
+        return []
+    everything = items(c, np.zeros(c.n, dtype=np.intp), np.arange(c.n))
+    r = Likelihood(c, w, everything, people).responsibilities(outcome.shift[0])
+    z = c.y + outcome.shift[0][c.of]
+    out = []
+    for p in np.flatnonzero(w.alive[0]):
+        own = np.flatnonzero(r[:, p] > 0.5)
+        heap = _heap(z[own], inverse(c.covariance[own]), w.z[0, p], s.persons.smallest_person)
+        if heap is None:
+            continue
+        near, far = own[heap], own[~heap]
+        spread = inverse(inverse(c.covariance[far]).sum(axis=0))
+        more = founded(w, only, z[far].mean(axis=0)[None], spread[None], people)
+        if not w.referenced[0, p]:
+            more.z[0, p] = z[near].mean(axis=0)
+        out.append(more)
+    return out
+
+
+def _heap(z: FloatArray, precision: FloatArray, middle: FloatArray, fewest: int) -> BoolArray | None:
     """Which of a person's faces (n, 3) lie in the heap nearer to `middle`; None where there are no two heaps."""
     if len(z) < 2 * fewest:
         return None
