@@ -23,8 +23,6 @@ from xmpsync.solve.worlds import Worlds, founded, joined, taken, without
 
 FEW_GROUPS = 120
 """Groups up to which several orders are tried; more groups correct one another."""
-MORE_ORDERS = 2
-"""Shuffled orders beside those with a reason."""
 MOST_TRIED = 4
 """Different outcomes that are worked on after all orders are laid."""
 SAME_SCORE = 1e-6
@@ -50,8 +48,7 @@ def _orders(c: Constellations, w: Worlds, world: int, people: Population) -> lis
     margin = placed(Likelihood(c, w, batch, people), seeded(c, w, batch, people, w.alive[batch.world])).margin
     anchors = c.time_s[c.pinned]
     away = np.abs(c.time_s[:, None] - anchors).min(axis=1) if len(anchors) else np.zeros(c.n)
-    shuffled = np.random.default_rng(c.n).random((MORE_ORDERS, c.n))
-    keys = [-margin, -c.size, away, *shuffled] if c.n <= FEW_GROUPS else [-margin]
+    keys = [-margin, -c.size, away] if c.n <= FEW_GROUPS else [-margin]
     found = [sorted(number, key=lambda g: (not c.pinned[g], key[g], g)) for key in keys]
     return [list(order) for order in dict.fromkeys(tuple(order) for order in found)]
 
