@@ -28,6 +28,8 @@ MOST_TRIED = 4
 SAME_SCORE = 1e-6
 MOST_RELINKS = 2
 MOST_SPLITS = 3
+MOST_SPLIT = 3
+"""Persons whose split is tried in earnest, each time."""
 RARE_SHARE = 1.0
 """Part of an equal share of all faces below which a person with a reference counts as hardly seen."""
 
@@ -102,8 +104,11 @@ def _with_splits(c: Constellations, outcome: Outcomes, people: Population, s: So
         parts = _split(c, outcome, people, s)
         if not parts:
             break
-        tried = settled(c, joined(parts, people), np.repeat(outcome.shift, len(parts), axis=0), people, 1)
-        better = _improved(outcome, tried, np.zeros(len(parts), dtype=np.intp), people)
+        # Groups left where they are tell which of the splits are worth laying them again.
+        tried = settled(c, joined(parts, people), np.repeat(outcome.shift, len(parts), axis=0), people, 0)
+        tried = chosen(tried, np.argsort(-tried.score, kind="stable")[:MOST_SPLIT])
+        tried = settled(c, tried.worlds, tried.shift, people, 1)
+        better = _improved(outcome, tried, np.zeros(len(tried.score), dtype=np.intp), people)
         if better is None:
             break
         outcome = better
