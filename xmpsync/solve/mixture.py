@@ -13,7 +13,7 @@ from xmpsync.solve.tables import IntArray
 DEGREES_OF_FREEDOM = 6.0
 """Tails of a face's colour around its person (Student's t): a blushing face is not yet somebody else."""
 EXCLUSION_PASSES = 4
-_T_CONSTANT = (
+T_CONSTANT = (
     lgamma(0.5 * (DEGREES_OF_FREEDOM + 3.0)) - lgamma(0.5 * DEGREES_OF_FREEDOM) - 1.5 * log(0.5 * DEGREES_OF_FREEDOM)
 )  # against the normal density's own constant
 
@@ -29,7 +29,7 @@ def log_colour(
     d = z[..., None, :] - persons_z
     q = _quadratic(d, inverse(total))
     nu = DEGREES_OF_FREEDOM
-    known = _T_CONSTANT - 0.5 * _log_det(total) - 0.5 * (nu + 3.0) * np.log1p(q / nu)
+    known = T_CONSTANT - 0.5 * _log_det(total) - 0.5 * (nu + 3.0) * np.log1p(q / nu)
     wide = covariance + people.covariance
     stranger = -0.5 * (_quadratic(z - people.mean, inverse(wide)) + _log_det(wide))
     return np.concatenate([known, stranger[..., None]], axis=-1)
@@ -43,36 +43,39 @@ def unknown_colour(covariance: FloatArray, person_covariance: FloatArray) -> Flo
 def responsibilities(log_joint: FloatArray, frame: IntArray) -> FloatArray:
     """Probabilities (N, P + 1) whose rows sum to 1; one frame does not show the same person twice.
 
-    `log_joint` = ln prior + ln density. Exclusion: each face's odds of a person are multiplied by the probability that
-    no other face of the frame is that person; a few damped passes of mean field.
+    `log_joint` = ln prior + ln density. Rows of one frame need not be neighbours.
     """
-    r = softmax(log_joint)
-    several = np.flatnonzero(np.bincount(frame)[frame] > 1) if len(frame) else np.zeros(0, dtype=np.intp)
+    order = np.argsort(frame, kind="stable")
+    new = np.diff(frame[order], prepend=-1) != 0
+    joint = log_joint[order]
+    density = np.exp(joint - joint.max(axis=-1, keepdims=True))
+    out = np.empty_like(log_joint)
+    out[order] = excluded(density, np.cumsum(new) - 1, np.flatnonzero(new))
+    return out
+
+
+def excluded(joint: FloatArray, run: IntArray, start: IntArray) -> FloatArray:
+    """Probabilities (N, P + 1) from prior times density; rows of one frame are neighbours.
+
+    `run` (N,) numbers the frames, `start` is the first row of each. Exclusion: each face's odds of a person are
+    multiplied by the probability that no other face of the frame is that person; a few damped passes of mean field.
+    """
+    r = np.asarray(joint / joint.sum(axis=-1, keepdims=True))
+    size = np.diff(np.append(start, len(r)))
+    several = np.flatnonzero((size > 1)[run]) if len(r) else np.zeros(0, dtype=np.intp)
     if not len(several):
         return r
-    f = np.unique(frame[several], return_inverse=True)[1]
-    base, part = log_joint[several], r[several]
+    first = np.cumsum(size[size > 1]) - size[size > 1]
+    of = np.repeat(np.arange(len(first)), size[size > 1])
+    base, part = r[several], r[several]
     for _ in range(EXCLUSION_PASSES):
-        log_not = np.log1p(-np.minimum(part[:, :-1], 1.0 - 1e-6))
-        total = np.zeros((int(f.max()) + 1, log_not.shape[1]))
-        np.add.at(total, f, log_not)
+        nobody = 1.0 - np.minimum(part[:, :-1], 1.0 - 1e-6)
+        together = np.multiply.reduceat(nobody, first, axis=0)
         adjusted = base.copy()
-        adjusted[:, :-1] += total[f] - log_not
-        part = 0.5 * (part + softmax(adjusted))
+        adjusted[:, :-1] *= together[of] / nobody
+        part = 0.5 * (part + adjusted / adjusted.sum(axis=-1, keepdims=True))
     r[several] = part
     return r
-
-
-def softmax(x: FloatArray) -> FloatArray:
-    """exp(x) normalised along the last axis."""
-    e = np.exp(x - x.max(axis=-1, keepdims=True))
-    return np.asarray(e / e.sum(axis=-1, keepdims=True))
-
-
-def log_sum(x: FloatArray) -> FloatArray:
-    """ln sum exp along the last axis."""
-    top = x.max(axis=-1, keepdims=True)
-    return np.asarray((np.log(np.exp(x - top).sum(axis=-1, keepdims=True)) + top)[..., 0])
 
 
 def _quadratic(d: FloatArray, precision: FloatArray) -> FloatArray:
