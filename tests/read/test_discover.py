@@ -188,13 +188,6 @@ def test_a_missing_folder_and_a_file_are_wrong_usage(tmp_path: Path) -> None:
     assert discover(tmp_path / "empty") == Discovery(())
 
 
-def test_globs_match_the_id_or_the_name(tmp_path: Path) -> None:
-    fill(tmp_path, "a1.nef", "a2.nef", "card/a1.nef", "card/b.dng", "card/b.nef")
-    assert ids(discover(tmp_path, globs=("a1.*",))) == ["a1.nef", "card/a1.nef"]
-    assert ids(discover(tmp_path, globs=("card/*",))) == ["card/a1.nef"]
-    assert len(discover(tmp_path, globs=("a1.*",)).problems) == 0
-
-
 def test_the_order_does_not_depend_on_the_file_system(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path, *(f"card {k}/frame{n}.nef" for k in range(3) for n in range(5)), "Z.nef", "a.nef", "ä.nef")
     expected = ids(discover(tmp_path))

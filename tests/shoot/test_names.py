@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import fnmatch
+import ntpath
+import os
+
 import pytest
 
 from xmpsync.errors import WrongUsage
+from xmpsync.shoot.load import matches
 from xmpsync.shoot.names import LabNumbers, Pointer, find_frame, parse_pointer, parse_reference
 
 FRAMES = ["a/K1_0001.DNG", "a/K1_0002.DNG", "b/K1_0002.NEF", "c=d@0.5,0.5.dng", "lab:1,2,3.dng"]
@@ -57,3 +62,16 @@ def test_a_missing_frame_is_refused_with_close_names_and_a_place_outside_the_pic
         parse_reference("K1_0091", FRAMES)
     with pytest.raises(WrongUsage, match="outside the picture"):
         parse_reference("K1_0001@1.5,0", FRAMES)
+
+
+def test_globs_match_the_path_or_the_file_name() -> None:
+    shoot = ["a1.nef", "a2.nef", "card/a1.nef", "card/b.dng"]
+    assert [f for f in shoot if matches(f, ("a1.*",))] == ["a1.nef", "card/a1.nef"]
+    assert [f for f in shoot if matches(f, ("card/*",))] == ["card/a1.nef", "card/b.dng"]
+    assert [f for f in shoot if matches(f, ("card/b.*", "a2.nef"))] == ["a2.nef", "card/b.dng"]
+
+
+def test_globs_follow_the_cases_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert matches("card/A1.NEF", ("*.nef",)) == (os.path.normcase("A") == "a")
+    monkeypatch.setattr(fnmatch.os.path, "normcase", ntpath.normcase)
+    assert matches("card/A1.NEF", ("*.nef",)) and matches("card/A1.NEF", ("card\\a*",))

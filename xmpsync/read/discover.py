@@ -7,12 +7,11 @@ beside a RAW is ignored. Where it is not clear whose a sidecar is, these frames 
 
 from __future__ import annotations
 
-import fnmatch
 import os
 import stat
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -67,11 +66,11 @@ class Discovery:
     problems: tuple[Problem, ...] = ()
 
 
-def discover(shoot: Path, *, globs: Sequence[str] = (), own_state: Path | None = None) -> Discovery:
+def discover(shoot: Path, *, own_state: Path | None = None) -> Discovery:
     """The frames of a shoot, in an order that depends on names alone.
 
-    `globs`: keep frames whose id or file name matches one of these patterns. `own_state`: a state folder given by the
-    user; the check for other shoots with state around or inside this one is left out then.
+    `own_state`: a state folder given by the user; the check for other shoots with state around or inside this one is
+    left out then.
 
     Raises `WrongUsage` where the folder is missing, no folder, or cannot be listed; `Refused` where another shoot with
     state lies inside it or around it.
@@ -89,9 +88,6 @@ def discover(shoot: Path, *, globs: Sequence[str] = (), own_state: Path | None =
         frames += found
         problems += wrong
     problems += walk.problems
-    if globs:
-        frames = [f for f in frames if _matches(f.frame_id, globs)]
-        problems = [p for p in problems if _matches(p.frame_id, globs)]
     return Discovery(
         tuple(sorted(frames, key=lambda f: _order(f.frame_id))),
         tuple(sorted(problems, key=lambda p: _order(p.frame_id))),
@@ -105,11 +101,6 @@ def is_raw_name(name: str) -> bool:
 
 def _order(frame_id: str) -> bytes:
     return frame_id.encode("utf-8", "surrogateescape")
-
-
-def _matches(frame_id: str, globs: Sequence[str]) -> bool:
-    name = PurePosixPath(frame_id).name
-    return any(fnmatch.fnmatchcase(frame_id, glob) or fnmatch.fnmatchcase(name, glob) for glob in globs)
 
 
 def _refuse_around(shoot: Path) -> None:

@@ -109,7 +109,10 @@ def _asked_for(options: Options, ids: tuple[str, ...]) -> frozenset[str]:
 
 
 def matches(frame_id: str, globs: tuple[str, ...]) -> bool:
-    """Whether the path relative to the shoot, or the file name, matches one of the patterns."""
+    """Whether the path relative to the shoot, or the file name, matches one of the patterns.
+
+    Cases count where the system's file names tell them apart; on Windows they do not, and both slashes are one.
+    """
     name = PurePosixPath(frame_id).name
     return any(fnmatch.fnmatch(frame_id, glob) or fnmatch.fnmatch(name, glob) for glob in globs)
 

@@ -63,12 +63,12 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
             troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
             continue
         key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-        face_key = _face_key(source, job)
-        stored = None if machine.remeasure else _from_store(store, key, face_key, source)
+        faces = face_key(source, job.marks, people=job.people)
+        stored = None if machine.remeasure else _from_store(store, key, faces, source)
         if stored is not None:
             found[source.frame_id] = stored
         else:
-            to_do[source.frame_id] = job, key, face_key
+            to_do[source.frame_id] = job, key, faces
     n_from_store = len(found)
     if to_do:
         listener.start("Measuring", len(to_do))
@@ -78,8 +78,8 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
                 measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker
             ):
                 if isinstance(outcome, FrameMeasurement):
-                    _, key, face_key = to_do[job.frame_id]
-                    store.put(key, face_key, fingerprint(Path(job.raw)), outcome)
+                    _, key, faces = to_do[job.frame_id]
+                    store.put(key, faces, fingerprint(Path(job.raw)), outcome)
                     found[job.frame_id] = outcome
                 else:
                     troubles.append(_trouble(job, outcome))
@@ -134,8 +134,8 @@ def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
 
-def _face_key(source: SourceFrame, job: Job) -> str:
+def face_key(source: SourceFrame, marks: tuple[Mark, ...], *, people: bool) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
-    people = job.people and identity.available()
-    parts = (FACES_VERSION, people, source.regions, sorted((m.kind, m.x, m.y, m.name or "") for m in job.marks))
+    told_apart = people and identity.available()
+    parts = (FACES_VERSION, told_apart, source.regions, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

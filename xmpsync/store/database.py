@@ -117,13 +117,20 @@ class Store:
 
     def put(self, key: FileKey, face_key: str, content: str, measurement: FrameMeasurement) -> None:
         """Keep one measurement; committed at once, so that an interrupted run loses nothing."""
-        record = msgspec.json.encode(replace(measurement, proxy=b"", embedded_xmp=None))
+        self.put_all([(key, face_key, content, measurement)])
+
+    def put_all(self, rows: Iterable[tuple[FileKey, str, str, FrameMeasurement]]) -> None:
+        """Keep measurements that are at hand together, all or none."""
         with self._explained():
-            self._db.execute(
+            self._db.executemany(
                 "INSERT OR REPLACE INTO measurement VALUES (?,?,?,?,?,?,?,?,?)",
                 (
-                    _path_key(key.frame_id), key.size, key.mtime_ns, content, face_key, VERSION,
-                    record, measurement.proxy, measurement.embedded_xmp,
+                    (
+                        _path_key(key.frame_id), key.size, key.mtime_ns, content, face_key, VERSION,
+                        msgspec.json.encode(replace(measurement, proxy=b"", embedded_xmp=None)),
+                        measurement.proxy, measurement.embedded_xmp,
+                    )
+                    for key, face_key, content, measurement in rows
                 ),
             )  # fmt: skip
             self._db.commit()

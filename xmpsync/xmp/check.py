@@ -9,11 +9,11 @@ A failing check is a bug of ours, and nothing is written.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 from xmpsync.errors import OwnCheckFailed, SidecarMalformed
 from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.scan import XML_SPACE, Element
+from xmpsync.xmp.scan import XML_SPACE, Content, Element
 from xmpsync.xmp.second_reader import Statements, Tree, read_statements, spelled
 from xmpsync.xmp.splice import Edit, apply_edits, in_order
 
@@ -115,38 +115,50 @@ def _same_events(packet: Packet, result: bytes, names: set[str], *, padding: boo
         after = Packet.parse(result)
     except SidecarMalformed as error:
         raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
-    if list(_events(packet, names, padding=padding)) != list(_events(after, names, padding=padding)):
+    if packet.document.asides != after.document.asides or not _alike(packet, after, names, padding=padding):
         raise OwnCheckFailed("An edit would have changed other parts of the packet", next_step=_NEXT)
     if after.encoded.codec != packet.encoded.codec or after.about != packet.about:
         raise OwnCheckFailed("An edit would have changed the packet's encoding or subject", next_step=_NEXT)
     return after
 
 
-def _events(packet: Packet, names: set[str], *, padding: bool) -> Iterator[object]:
-    """The document as a flat stream without the changed properties and without white space around properties, and
-    with `padding` also without white space beside rdf:RDF."""
-    yield packet.document.asides
-    loose = {id(description) for description in packet.descriptions}
-    if padding and packet.rdf.parent is not None:
-        loose.add(id(packet.rdf.parent))
-    yield from _element_events(packet.document.root, loose, names)
+def _alike(before: Packet, after: Packet, names: set[str], *, padding: bool) -> bool:
+    """Whether two documents hold the same, element by element, but for the named properties and for white space around
+    properties, and with `padding` also for white space beside rdf:RDF."""
+    loose = [*before.descriptions, *after.descriptions]
+    if padding:
+        loose += [packet.rdf.parent for packet in (before, after) if packet.rdf.parent is not None]
+    known = set(map(id, loose))
+    pairs = [(before.document.root, after.document.root)]
+    for old, new in pairs:  # grows while it is walked
+        if old.name != new.name:
+            return False
+        if id(old) in known or id(new) in known:
+            old_attributes, old_content = _kept(old, names)
+            new_attributes, new_content = _kept(new, names)
+        else:
+            old_attributes, old_content = old.attributes, old.content
+            new_attributes, new_content = new.attributes, new.content
+        if old_attributes != new_attributes or (old_attributes and list(old_attributes) != list(new_attributes)):
+            return False
+        if len(old_content) != len(new_content):
+            return False
+        for one, other in zip(old_content, new_content, strict=True):
+            if isinstance(one, Element) and isinstance(other, Element):
+                pairs.append((one, other))
+            elif one != other:
+                return False
+    return True
 
 
-def _element_events(element: Element, loose: set[int], names: set[str]) -> Iterator[object]:
-    stack: list[object] = [element]
-    while stack:
-        item = stack.pop()
-        if not isinstance(item, Element):
-            yield item
-            continue
-        is_loose = id(item) in loose
-        yield item.name
-        yield [pair for pair in item.attributes if not (is_loose and pair[0] in names)]
-        stack.append(None)  # the end tag
-        for child in reversed(item.content):
-            if is_loose and (
-                (isinstance(child, Element) and child.name in names)
-                or (isinstance(child, str) and not child.strip(XML_SPACE))
-            ):
-                continue
-            stack.append(child)
+def _kept(element: Element, names: set[str]) -> tuple[dict[str, str], list[Content]]:
+    """Attributes and content of a loose element without the changed properties and without white space."""
+    attributes = {name: text for name, text in element.attributes.items() if name not in names}
+    content = [
+        item
+        for item in element.content
+        if not (
+            item.name in names if isinstance(item, Element) else isinstance(item, str) and not item.strip(XML_SPACE)
+        )
+    ]
+    return attributes, content

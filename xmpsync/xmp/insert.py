@@ -37,28 +37,32 @@ def insert_simple(packet: Packet, missing: dict[str, str]) -> list[Edit]:
 def _target(packet: Packet, uri: str) -> Element:
     """The rdf:Description to insert into: the first with properties of the namespace, else the first one."""
     for description in packet.descriptions:
-        if any(names.split(name)[0] == uri for name in _property_names(description)):
+        if _holds(description, uri):
             return description
     if not packet.descriptions:
         packet.document.refuse("The packet has no rdf:Description to put settings into", packet.rdf.start)
     return packet.descriptions[0]
 
 
-def _property_names(description: Element) -> list[str]:
-    return [name for name, _ in description.attributes] + [element.name for element in description.elements]
+def _holds(description: Element, uri: str) -> bool:
+    """Whether it has properties of the namespace."""
+    start = names.expanded(uri, "")
+    return any(name.startswith(start) for name in description.attributes) or any(
+        element.name.startswith(start) for element in description.elements
+    )
 
 
 def _as_elements(target: Element, uri: str) -> bool:
     """Whether the packet writes such properties as elements."""
-    attributes = [names.split(name)[0] for name, _ in target.attributes]
-    if uri in attributes:
+    start = names.expanded(uri, "")
+    if any(name.startswith(start) for name in target.attributes):
         return False
     elements = target.elements
-    if any(names.split(element.name)[0] == uri and not element.elements for element in elements):
+    if any(element.name.startswith(start) and not element.elements for element in elements):
         return True
     return (
         bool(elements)
-        and all(other in (names.RDF, names.XML) for other in attributes)
+        and all(names.split(name)[0] in (names.RDF, names.XML) for name in target.attributes)
         and all(not element.elements for element in elements)
     )
 
@@ -94,13 +98,16 @@ def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[s
 
 def _anchor(tag: StartTag, uri: str) -> Attribute | None:
     """The attribute to insert behind: the last of the namespace, else the last property, else the last one."""
-    pairs = [(names.split(name)[0], attribute) for name, attribute in tag.properties.items()]
-    same = [attribute for own, attribute in pairs if own == uri]
-    properties = [attribute for own, attribute in pairs if own not in (names.RDF, names.XML)]
-    for group in (same, properties, list(tag.attributes)):
-        if group:
-            return group[-1]
-    return None
+    start = names.expanded(uri, "")
+    latest = None
+    for name, attribute in reversed(tag.properties.items()):
+        if name.startswith(start):
+            return attribute
+        if latest is None and names.split(name)[0] not in (names.RDF, names.XML):
+            latest = attribute
+    if latest is None and tag.attributes:
+        return tag.attributes[-1]
+    return latest
 
 
 def _style(utf8: bytes, anchor: Attribute | None) -> tuple[bytes, bytes]:
@@ -118,7 +125,7 @@ def _insert_elements(packet: Packet, target: Element, uri: str, wanted: dict[str
     utf8 = packet.encoded.utf8
     prefix, declaration = _prefix(target, uri, attribute=False)
     edits = [_declare(utf8, target, prefix, uri)] if declaration else []
-    same = [element for element in target.elements if names.split(element.name)[0] == uri]
+    same = [element for element in target.elements if element.name.startswith(names.expanded(uri, ""))]
     beside = (same or target.elements)[-1]
     space = space_before(utf8, beside.start)
     added = b"".join(

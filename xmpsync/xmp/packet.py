@@ -70,7 +70,7 @@ def _find_rdf(document: Document) -> Element:
     """The one rdf:RDF element. XMP part 1, 7.3.3 and 7.4: x:xmpmeta marks it where other XML holds RDF as well."""
     metas: list[Element] = []
     roots: list[Element] = []
-    for element in document.root.walk():
+    for element in document.elements:
         if element.name in names.META_ROOTS:
             metas.append(element)
         elif element.name == names.RDF_ROOT:

@@ -8,6 +8,7 @@ place: a packet that different readers would understand differently must not be 
 from __future__ import annotations
 
 import enum
+import functools
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import NamedTuple, NoReturn
@@ -17,6 +18,31 @@ from xmpsync.xmp.scan import Document, Element, stray_text
 
 _RDF_START = names.RDF + names.SEPARATOR
 _XML_START = names.XML + names.SEPARATOR
+
+
+class _Sort(enum.Enum):
+    """What a name may be in RDF as XMP allows it."""
+
+    PLAIN = enum.auto()
+    """A property, field or qualifier: of any other namespace, or rdf:type."""
+    VALUE = enum.auto()
+    ABOUT = enum.auto()
+    XML = enum.auto()
+    BARE = enum.auto()
+    """Without a namespace."""
+    FORBIDDEN = enum.auto()
+    """Of RDF's own namespace, with a meaning of its own or none here."""
+
+
+@functools.lru_cache(maxsize=4096)
+def _sort(name: str) -> _Sort:
+    """Remembered, as sidecars of one shoot have the same names."""
+    if name.startswith(_XML_START):
+        return _Sort.XML
+    if not name.startswith(_RDF_START):
+        return _Sort.PLAIN if names.SEPARATOR in name else _Sort.BARE
+    special = {names.RDF_VALUE: _Sort.VALUE, names.RDF_ABOUT: _Sort.ABOUT, names.RDF_TYPE: _Sort.PLAIN}
+    return special.get(name, _Sort.FORBIDDEN)
 
 
 _NONE: Mapping[str, Value] = MappingProxyType({})
@@ -81,7 +107,7 @@ class RdfReader:
 
     def read(self, rdf: Element) -> tuple[list[Element], dict[str, Property], str]:
         """The rdf:Description elements, the properties by name, and rdf:about."""
-        for name, _ in rdf.attributes:
+        for name in rdf.attributes:
             if not name.startswith(_XML_START):
                 self._refuse_attribute("rdf:RDF has an attribute", rdf, name)
         self._no_text(rdf)
@@ -102,11 +128,12 @@ class RdfReader:
         return descriptions, properties, about
 
     def _description(self, description: Element, properties: dict[str, Property]) -> None:
-        for name, text in description.attributes:
-            if name == names.RDF_ABOUT or name.startswith(_XML_START):
-                continue
-            self._check_attribute(description, name)
-            if name == names.RDF_VALUE:
+        for name, text in description.attributes.items():
+            sort = _sort(name)
+            if sort is not _Sort.PLAIN:
+                if sort is _Sort.ABOUT or sort is _Sort.XML:
+                    continue
+                self._check_attribute(description, name)
                 self._refuse_attribute("A top-level property may not be", description, name)
             if name in properties:
                 self._refuse_attribute("The packet holds twice", description, name)
@@ -114,20 +141,25 @@ class RdfReader:
             properties[name] = Property(name, description, None, value)
         self._no_text(description)
         for element in description.elements:
-            self._check_element(element)
-            if element.name == names.RDF_VALUE:
-                self._refuse("A top-level property may not be rdf:value", element.start)
-            if element.name in properties:
-                self._refuse(f"The packet holds twice {names.readable(element.name)}", element.start)
-            properties[element.name] = Property(element.name, description, element, self._property(element))
+            name = element.name
+            if _sort(name) is not _Sort.PLAIN:
+                self._check_element(element)
+                if name == names.RDF_VALUE:
+                    self._refuse("A top-level property may not be rdf:value", element.start)
+            if name in properties:
+                self._refuse(f"The packet holds twice {names.readable(name)}", element.start)
+            properties[name] = Property(name, description, element, self._property(element))
 
     # one property element (annex C.2.5 ff.)
 
     def _property(self, element: Element) -> Value:
+        children = element.elements
+        if not element.attributes and not children:
+            return Value(Kind.SIMPLE, element, None, element.text)
         parse_type = resource = None
         others: list[str] = []
         language: Value | None = None
-        for name, text in element.attributes:
+        for name, text in element.attributes.items():
             if name == names.RDF_PARSE_TYPE:
                 parse_type = text
             elif name == names.RDF_RESOURCE:
@@ -137,7 +169,6 @@ class RdfReader:
             elif not name.startswith(_XML_START):
                 self._check_attribute(element, name)
                 others.append(name)
-        children = element.elements
         if parse_type is not None:
             if parse_type != "Resource":
                 self._refuse_attribute(f'XMP forbids the value "{parse_type}" of', element, names.RDF_PARSE_TYPE)
@@ -162,7 +193,7 @@ class RdfReader:
         return value
 
     def _from_attributes(self, element: Element, others: list[str], resource: str | None) -> Value:
-        fields = {name: Value(Kind.SIMPLE, element, name, element.attribute(name) or "") for name in others}
+        fields = {name: Value(Kind.SIMPLE, element, name, element.attributes[name]) for name in others}
         if resource is not None:
             if names.RDF_VALUE in fields:
                 self._refuse(f"{names.readable(element.name)} has both rdf:value and rdf:resource", element.start)
@@ -172,7 +203,7 @@ class RdfReader:
     def _node(self, node: Element) -> Value:
         """The value that a node element stands for: an array, a structure, or a qualified value."""
         if node.name in names.RDF_ARRAYS:
-            for name, _ in node.attributes:
+            for name in node.attributes:
                 if not name.startswith(_XML_START):
                     self._refuse_attribute(f"{names.readable(node.name)} has an attribute", node, name)
             self._no_text(node)
@@ -189,14 +220,16 @@ class RdfReader:
     def _structure(self, element: Element) -> Value:
         """Fields from the attributes (of a node element) and the children."""
         fields: dict[str, Value] = {}
-        for name, text in element.attributes:
-            if name.startswith(_XML_START) or name in (names.RDF_ABOUT, names.RDF_PARSE_TYPE):
-                continue
-            self._check_attribute(element, name)
+        for name, text in element.attributes.items():
+            if _sort(name) is not _Sort.PLAIN:
+                if name.startswith(_XML_START) or name in (names.RDF_ABOUT, names.RDF_PARSE_TYPE):
+                    continue
+                self._check_attribute(element, name)
             fields[name] = Value(Kind.SIMPLE, element, name, text)
         self._no_text(element)
         for child in element.elements:
-            self._check_element(child)
+            if _sort(child.name) is not _Sort.PLAIN:
+                self._check_element(child)
             if child.name in fields:
                 self._refuse(f"A structure holds twice {names.readable(child.name)}", child.start)
             fields[child.name] = self._property(child)
@@ -214,15 +247,17 @@ class RdfReader:
     # refusals
 
     def _check_attribute(self, element: Element, name: str) -> None:
-        if names.SEPARATOR not in name:
+        sort = _sort(name)
+        if sort is _Sort.BARE:
             self._refuse_attribute("An attribute without a namespace:", element, name)
-        if name.startswith(_RDF_START) and name not in (names.RDF_VALUE, names.RDF_TYPE):
+        if sort in (_Sort.FORBIDDEN, _Sort.ABOUT):
             self._refuse_attribute("XMP forbids here", element, name)
 
     def _check_element(self, element: Element) -> None:
-        if names.SEPARATOR not in element.name:
+        sort = _sort(element.name)
+        if sort is _Sort.BARE:
             self._refuse(f"A property without a namespace: {element.name}", element.start)
-        if element.name.startswith(_RDF_START) and element.name not in (names.RDF_VALUE, names.RDF_TYPE):
+        if sort in (_Sort.FORBIDDEN, _Sort.ABOUT):
             self._refuse(f"XMP forbids here {names.readable(element.name)}", element.start)
 
     def _no_text(self, element: Element) -> None:

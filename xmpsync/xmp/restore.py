@@ -186,9 +186,7 @@ def _tidied(data: bytes, before: Packet | None) -> bytes:
     packet = Packet.parse(data)
     utf8 = packet.encoded.utf8
     known = (
-        set()
-        if before is None
-        else {uri for element in before.document.root.walk() for uri in element.declared.values()}
+        set() if before is None else {uri for element in before.document.elements for uri in element.declared.values()}
     )
     edits: list[Edit] = []
     for index, description in enumerate(packet.descriptions):

@@ -8,7 +8,6 @@ attributes at once. Depth and amount of markup are bounded before and while pars
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NoReturn
 from xml.parsers import expat
@@ -41,44 +40,43 @@ LIMITS = Limits()
 
 class Element:
     """One element. Offsets count bytes of the UTF-8 copy: `start` is the `<` of the start tag, `inner_end` the `<` of
-    the end tag, `end` the byte after the whole element. `attributes` are (name, value) without namespace
-    declarations, in the order of the document; `declared` the declarations; `content` texts, elements and `Aside`s.
+    the end tag, `end` the byte after the whole element (both known once the element is closed).
+
+    `attributes` are the values by name without namespace declarations, in the order of the document; `declared` the
+    declarations; `content` texts, elements and `Aside`s; `elements` the child elements alone. `has_text`: some own
+    text is more than white space. Nothing of it is changed after the scan.
     """
 
-    __slots__ = ("attributes", "content", "declared", "empty_tag", "end", "inner_end", "name", "parent", "start", "tag")
+    __slots__ = (
+        "attributes", "content", "declared", "elements", "empty_tag", "end", "has_text", "inner_end", "name", "parent",
+        "start", "tag",
+    )  # fmt: skip
+
+    inner_end: int
+    end: int
+    empty_tag: bool
 
     def __init__(
-        self,
-        name: str,
-        attributes: list[tuple[str, str]],
-        declared: dict[str, str],
-        start: int,
-        parent: Element | None,
+        self, name: str, attributes: dict[str, str], declared: dict[str, str], start: int, parent: Element | None
     ) -> None:
         self.name = name
         self.attributes = attributes
         self.declared = declared
         self.start = start
         self.parent = parent
-        self.content: list[str | Element | Aside] = []
-        self.inner_end = -1
-        self.end = -1
-        self.empty_tag = False
+        self.content: list[Content] = []
+        self.elements: list[Element] = []
+        self.has_text = False
         self.tag: object = None
         """The start tag taken apart, once somebody asked (`xmpsync.xmp.tags`)."""
 
     @property
-    def elements(self) -> list[Element]:
-        """Child elements."""
-        return [item for item in self.content if isinstance(item, Element)]
-
-    @property
     def text(self) -> str:
         """Own text, comments left out."""
-        return "".join(item for item in self.content if isinstance(item, str))
+        return "".join([item for item in self.content if isinstance(item, str)])
 
     def attribute(self, name: str) -> str | None:
-        return next((value for key, value in self.attributes if key == name), None)
+        return self.attributes.get(name)
 
     def uri_of(self, prefix: str) -> str | None:
         """The namespace a prefix is bound to here (the empty prefix: the default namespace), None if to none."""
@@ -98,14 +96,6 @@ class Element:
             node = node.parent
         return found
 
-    def walk(self) -> Iterator[Element]:
-        """This element and all below it, in document order."""
-        stack = [self]
-        while stack:
-            node = stack.pop()
-            yield node
-            stack.extend(reversed(node.elements))
-
 
 @dataclass(frozen=True, slots=True)
 class Aside:
@@ -116,12 +106,16 @@ class Aside:
     start: int = field(compare=False)
 
 
+Content = str | Element | Aside
+
+
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A scanned document; `asides` are those outside the root element."""
+    """A scanned document; `elements` are all of them in document order, `asides` those outside the root element."""
 
     encoded: Encoded
     root: Element
+    elements: list[Element]
     asides: tuple[Aside, ...]
 
     def refuse(self, what: str, offset: int) -> NoReturn:
@@ -143,6 +137,8 @@ def start_tag_end(utf8: bytes, element: Element) -> int:
 
 def stray_text(utf8: bytes, parent: Element) -> int | None:
     """The offset of the first text in `parent` that is not white space, None if there is none."""
+    if not parent.has_text:
+        return None
     before = None
     for item in parent.content:
         if isinstance(item, Element):
@@ -164,12 +160,16 @@ def scan(encoded: Encoded, limits: Limits = LIMITS) -> Document:
     return _Scanner(encoded, limits).run()
 
 
+_NOTHING: dict[str, str] = {}
+_LARGEST_BUFFER = 2**18
+
+
 class _Scanner:
     def __init__(self, encoded: Encoded, limits: Limits) -> None:
         self.encoded = encoded
         self.limits = limits
         self.parser = expat.ParserCreate("UTF-8", SEPARATOR)
-        self.root: Element | None = None
+        self.elements: list[Element] = []
         self.open: list[Element] = []
         self.declared: dict[str, str] = {}
         self.asides: list[Aside] = []
@@ -177,11 +177,9 @@ class _Scanner:
     def run(self) -> Document:
         parser = self.parser
         parser.buffer_text = True  # offsets of texts are not used
-        parser.buffer_size = 2**18  # few pieces, since joining them costs
+        parser.buffer_size = min(_LARGEST_BUFFER, len(self.encoded.utf8))  # few pieces, since joining them costs
         parser.ordered_attributes = True
-        parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
-        parser.CharacterDataHandler = self._text
+        self._handle_content()
         parser.CommentHandler = self._comment
         parser.ProcessingInstructionHandler = self._instruction
         parser.StartNamespaceDeclHandler = self._namespace
@@ -191,8 +189,54 @@ class _Scanner:
             parser.Parse(self.encoded.utf8, True)
         except expat.ExpatError as error:
             self._refuse(f"The packet is not well-formed XML: {self._why(error.code)}", parser.ErrorByteIndex)
-        assert self.root is not None  # expat refuses a document without an element
-        return Document(self.encoded, self.root, tuple(self.asides))
+        # expat refuses a document without an element
+        return Document(self.encoded, self.elements[0], self.elements, tuple(self.asides))
+
+    def _handle_content(self) -> None:
+        """Handlers of tags and texts. They run hundreds of times for each sidecar, so they are closures over local
+        names, which Python reads faster than attributes."""
+        parser, utf8, elements, opened = self.parser, self.encoded.utf8, self.elements, self.open
+        most_attributes, max_depth = 2 * self.limits.max_attributes_of_one, self.limits.max_depth
+
+        def start(name: str, flat: list[str]) -> None:
+            attributes = declared = _NOTHING
+            if flat:
+                pairs = iter(flat)
+                attributes = dict(zip(pairs, pairs, strict=True))
+            if self.declared:
+                declared, self.declared = self.declared, {}
+            parent = opened[-1] if opened else None
+            element = Element(name, attributes, declared, parser.CurrentByteIndex, parent)
+            if len(flat) > most_attributes:
+                self._refuse(f"An element has more than {self.limits.max_attributes_of_one} attributes", element.start)
+            if parent is not None:
+                parent.content.append(element)
+                parent.elements.append(element)
+                if len(opened) >= max_depth:
+                    self._refuse(f"The packet is nested deeper than {max_depth} elements", element.start)
+            elements.append(element)
+            opened.append(element)
+
+        def end(_name: str) -> None:
+            element = opened.pop()
+            element.inner_end = offset = parser.CurrentByteIndex
+            # for <a/> the parser reports the byte after the tag; a start tag ends in "/>" only if it is an empty one
+            element.empty_tag = empty = not element.content and utf8[offset - 2 : offset] == b"/>"
+            element.end = offset if empty else utf8.index(b">", offset) + 1
+
+        def text(piece: str) -> None:
+            element = opened[-1]
+            content = element.content
+            if content and isinstance(content[-1], str):
+                content[-1] += piece
+            else:
+                content.append(piece)
+            if piece.strip(XML_SPACE):
+                element.has_text = True
+
+        parser.StartElementHandler = start
+        parser.EndElementHandler = end
+        parser.CharacterDataHandler = text
 
     def _why(self, code: int) -> str:
         if not self.encoded.utf8[self.parser.ErrorByteIndex :].strip(b"\0"):
@@ -203,40 +247,6 @@ class _Scanner:
     def _refuse(self, what: str, offset: int) -> NoReturn:
         line, column = place(self.encoded.utf8, offset)
         raise SidecarMalformed(what, line=line, column=column, next_step=NEXT_STEP)
-
-    def _start(self, name: str, flat: list[str]) -> None:
-        parent = self.open[-1] if self.open else None
-        declared, self.declared = self.declared, {}
-        attributes = list(zip(flat[::2], flat[1::2], strict=True))
-        element = Element(name, attributes, declared, self.parser.CurrentByteIndex, parent)
-        if len(flat) > 2 * self.limits.max_attributes_of_one:
-            self._refuse(f"An element has more than {self.limits.max_attributes_of_one} attributes", element.start)
-        if parent is None:
-            self.root = element
-        else:
-            parent.content.append(element)
-            if len(self.open) >= self.limits.max_depth:
-                self._refuse(f"The packet is nested deeper than {self.limits.max_depth} elements", element.start)
-        self.open.append(element)
-
-    def _end(self, _name: str) -> None:
-        element = self.open.pop()
-        offset = self.parser.CurrentByteIndex
-        utf8 = self.encoded.utf8
-        element.inner_end = offset
-        # for <a/> the parser reports the byte after the tag; a start tag ends in "/>" only if it is an empty one
-        if not element.content and utf8[offset - 2 : offset] == b"/>":
-            element.empty_tag = True
-            element.end = offset
-        else:
-            element.end = utf8.index(b">", offset) + 1
-
-    def _text(self, text: str) -> None:
-        content = self.open[-1].content
-        if content and isinstance(content[-1], str):
-            content[-1] += text
-        else:
-            content.append(text)
 
     def _aside(self, aside: Aside) -> None:
         if self.open:

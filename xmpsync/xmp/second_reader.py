@@ -22,6 +22,11 @@ _LANGUAGE = f"{{{names.XML}}}lang"
 _XML = f"{{{names.XML}}}"
 _META = (f"{{{names.META}}}xmpmeta", f"{{{names.META}}}xapmeta")
 
+_ARRAYS = {_RDF + kind: kind for kind in ("Bag", "Seq", "Alt")}
+_PARSER = etree.XMLParser(
+    encoding="utf-8", resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, strip_cdata=True
+)
+
 Tree = tuple[Any, ...]
 """("text", t, qualifiers), ("uri", ...), ("array", kind, items, qualifiers) or ("structure", fields, qualifiers)."""
 
@@ -36,11 +41,8 @@ class Statements:
 
 def read_statements(utf8: bytes) -> Statements:
     """The statements of a packet's UTF-8 copy. Raises `SidecarMalformed` for what this reader does not accept."""
-    parser = etree.XMLParser(
-        encoding="utf-8", resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, strip_cdata=True
-    )
     try:
-        root: Any = etree.fromstring(utf8, parser)
+        root: Any = etree.fromstring(utf8, _PARSER)
     except etree.XMLSyntaxError as error:
         line, column = error.position
         raise SidecarMalformed(
@@ -53,8 +55,8 @@ def read_statements(utf8: bytes) -> Statements:
     rdf: Any = next((metas[0] if metas else root).iter(_RDF + "RDF"))
     properties: dict[str, Tree] = {}
     for description in _elements(rdf):
-        for name, text in _attributes(description).items():
-            if name != _ABOUT:
+        for name, text in description.items():
+            if name != _ABOUT and not name.startswith(_XML):
                 properties[name] = ("text", text, ())
         for child in _elements(description):
             properties[child.tag] = _property(child)
@@ -68,7 +70,8 @@ def spelled(name: str) -> str:
 
 
 def _text(element: Any) -> str:
-    return (element.text or "") + "".join(child.tail or "" for child in element)
+    text: str = element.text or ""
+    return text + "".join([child.tail or "" for child in element]) if len(element) else text
 
 
 def _elements(element: Any) -> list[Any]:
@@ -77,16 +80,16 @@ def _elements(element: Any) -> list[Any]:
 
 def _attributes(element: Any) -> dict[str, str]:
     """Attributes but those of XML itself."""
-    found = dict(element.attrib.items())
-    for name in [name for name in found if name.startswith(_XML)]:
-        del found[name]
-    return found
+    return {name: text for name, text in element.items() if not name.startswith(_XML)}
 
 
 def _property(element: Any) -> Tree:
-    attributes = _attributes(element)
-    language = element.get(_LANGUAGE)
+    attributes = dict(element.items())
+    if not attributes and not len(element):
+        return ("text", element.text or "", ())
+    language = attributes.get(_LANGUAGE)
     outer = () if language is None else ((_LANGUAGE, language),)
+    attributes = _attributes(element)
     parse_type = attributes.pop(_RDF + "parseType", None)
     resource = attributes.pop(_RDF + "resource", None)
     children = _elements(element)
@@ -102,18 +105,21 @@ def _property(element: Any) -> Tree:
 
 
 def _node(node: Any, outer: Tree) -> Tree:
-    if node.tag in (_RDF + "Bag", _RDF + "Seq", _RDF + "Alt"):
-        return ("array", node.tag[len(_RDF) :], tuple(_property(item) for item in _elements(node)), outer)
+    tag = node.tag
+    kind = _ARRAYS.get(tag)
+    if kind is not None:
+        return ("array", kind, tuple([_property(item) for item in _elements(node)]), outer)
     attributes = _attributes(node)
     attributes.pop(_ABOUT, None)
-    if node.tag != _DESCRIPTION:
-        attributes[_RDF + "type"] = node.tag
+    if tag != _DESCRIPTION:
+        attributes[_RDF + "type"] = tag
     return _fields(_elements(node), attributes, outer)
 
 
 def _fields(children: list[Any], attributes: dict[str, str], outer: Tree) -> Tree:
     fields: dict[str, Tree] = {name: ("text", text, ()) for name, text in attributes.items()}
-    fields.update((child.tag, _property(child)) for child in children)
+    for child in children:
+        fields[child.tag] = _property(child)
     value = fields.pop(_VALUE, None)
     others = tuple(sorted(fields.items()))
     if value is None:

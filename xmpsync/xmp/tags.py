@@ -62,6 +62,6 @@ def start_tag(utf8: bytes, element: Element) -> StartTag:
         for match in _ATTRIBUTE.finditer(utf8, name.end(), end)
     )
     own = [attribute for attribute in found if not attribute.name.startswith(b"xmlns") or attribute.declares is None]
-    properties = {key: attribute for (key, _), attribute in zip(element.attributes, own, strict=True)}
+    properties = dict(zip(element.attributes, own, strict=True))
     element.tag = result = StartTag(name[0][1:], name.end(), end, found, properties)
     return result

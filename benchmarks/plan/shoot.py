@@ -1,0 +1,160 @@
+"""A shoot on disk whose frames are measured already: RAW files, sidecars, and the store that holds the measurements.
+
+What stands in for what: the measurements are those of the simulated weddings of `benchmarks.solve` (two faces in a
+frame on average). The RAW files are DNG files with a 16 x 16 sensor, written once for each body and made distinct by
+some bytes at their end: a plan only lists them, and reads the header of one for each camera. Proxies are one JPEG of
+the usual size. So everything that a plan does is real, but for the sensor data that it does not open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.plan.sidecars import Holds, sidecar
+from benchmarks.skin.cameras import Camera
+from benchmarks.skin.spectra import SkinSpectrum
+from benchmarks.solve.wedding import Plan, make
+from demo_shoot.dng import DngProfile, write_dng
+from xmpsync.colour.camera import neutral_from_white
+from xmpsync.read.fingerprint import fingerprint
+from xmpsync.read.picture import encode_jpeg
+from xmpsync.records import Vec3
+from xmpsync.shoot.load import SourceFrame, load
+from xmpsync.shoot.measure import STORE_NAME, face_key
+from xmpsync.shoot.options import Machine, Options
+from xmpsync.solve.problem import Face, Frame
+from xmpsync.store.database import FileKey, Store
+from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
+
+PROXY_SIZE = (320, 480)
+ABSENT, EMBEDDED = 7, 11
+"""Every seventh frame has no sidecar; every eleventh of those has a packet inside the RAW instead."""
+CUSTOM = 4
+"""Every fourth sidecar holds numbers that somebody chose; the others say `As Shot` and the editor's own numbers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A finished shoot: its folder, the reference frame, and how much of what it holds."""
+
+    root: Path
+    reference: str
+    n_frames: int
+    n_faces: int
+    sidecar_bytes: tuple[int, ...]
+
+
+def make_measured(
+    root: Path, n_frames: int, who: str, bodies: list[Camera], skins: list[SkinSpectrum], seed: int = 1
+) -> Made:
+    """Write the shoot and fill its store. Takes some minutes for 20,000 frames."""
+    plan = Plan(frames=n_frames, who=who, seed=seed, most_faces=3, no_face=0.0)
+    request = make(plan, bodies, skins).request
+    frames = {_frame_id(frame): frame for frame in request.frames}
+    raws = {profile: _raw(root, profile) for profile in dict.fromkeys(f.profile.name for f in frames.values())}
+    proxy = _proxy(np.random.default_rng(seed))
+    embedded: dict[str, bytes] = {}
+    sizes = []
+    for number, (frame_id, frame) in enumerate(frames.items()):
+        path = root / frame_id
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(raws[frame.profile.name] + number.to_bytes(8, "little") * (1 + number % 3))
+        packet = sidecar(number, _holds(number, frame))
+        if number % ABSENT:
+            path.with_suffix(".xmp").write_bytes(packet)
+            sizes.append(len(packet))
+        elif number % EMBEDDED == 0:
+            embedded[frame_id] = packet
+    machine = Machine()
+    state = root / ".xmpsync"
+    state.mkdir()
+    with Store(state / STORE_NAME) as store:
+        store.put_all(
+            _row(source, frames[source.frame_id], embedded.get(source.frame_id), proxy, machine)
+            for source in load(root, Options(), state).frames
+        )
+    reference = request.references[0].frame_id
+    assert reference is not None
+    return Made(
+        root=root,
+        reference=next(i for i, frame in frames.items() if frame.frame_id == reference),
+        n_frames=len(frames),
+        n_faces=sum(len(frame.faces) for frame in frames.values()),
+        sidecar_bytes=tuple(sizes),
+    )
+
+
+def _frame_id(frame: Frame) -> str:
+    setup, _, number = frame.frame_id.partition("_")
+    return f"{setup}/{setup}_{number}.dng"
+
+
+def _holds(number: int, frame: Frame) -> Holds:
+    white = frame.as_shot
+    custom = number % CUSTOM == 0
+    return Holds(
+        white_balance="Custom" if custom else "As Shot",
+        temperature_k=round(min(max(white.temperature_k, 2000.0), 50000.0)) + 150 * custom,
+        tint=round(min(max(white.tint, -150.0), 150.0)),
+        exposure_ev=number % 9 * 0.05 if number % 2 else 0.0,
+        faces=[(face.name, face.box) for face in frame.faces],
+    )
+
+
+def _row(
+    source: SourceFrame, frame: Frame, packet: bytes | None, proxy: bytes, machine: Machine
+) -> tuple[FileKey, str, str, FrameMeasurement]:
+    stat = source.files.raw.stat()
+    neutral = neutral_from_white(frame.profile, frame.as_shot.temperature_k, frame.as_shot.tint)
+    measurement = FrameMeasurement(
+        capture=frame.capture,
+        unique_camera_model="Bench Body",
+        profile=frame.profile,
+        as_shot_neutral=_vec(neutral),
+        scene=frame.scene,
+        faces=tuple(_face(face) for face in frame.faces),
+        proxy=proxy,
+        embedded_xmp=packet,
+    )
+    key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
+    return key, face_key(source, (), people=machine.people), fingerprint(source.files.raw), measurement
+
+
+def _face(face: Face) -> MeasuredFace:
+    return MeasuredFace(
+        face_id=face.face_id,
+        box=face.box,
+        origin="region-and-detector" if face.name else "detector",
+        name=face.name,
+        score=0.9,
+        yaw_deg=5.0,
+        skin=face.skin,
+        identity=face.identity,
+    )
+
+
+def _raw(root: Path, model: str) -> bytes:
+    """A DNG with a tiny sensor."""
+    root.mkdir(parents=True, exist_ok=True)
+    path = root / "one.dng"
+    matrix = ((0.9, -0.2, -0.1), (-0.4, 1.2, 0.2), (-0.1, 0.2, 0.7))
+    profile = DngProfile(color_matrix_1=matrix, color_matrix_2=matrix, as_shot_neutral=(0.5, 1.0, 0.7))
+    write_dng(path, np.full((16, 16), 4000, np.uint16), profile=profile, make="Bench", model=model)
+    data = path.read_bytes()
+    path.unlink()
+    return data
+
+
+def _proxy(rng: np.random.Generator) -> bytes:
+    """A picture with about as much detail as a photograph of this size: some 30 kB."""
+    height, width = PROXY_SIZE
+    coarse = rng.normal(0.0, 40.0, (height // 16, width // 16, 3)).repeat(16, axis=0).repeat(16, axis=1)
+    fine = rng.normal(0.0, 6.0, (height, width, 3))
+    return encode_jpeg(np.clip(coarse + fine + 110.0, 0, 255).astype(np.uint8), 92)
+
+
+def _vec(values: np.ndarray) -> Vec3:
+    return float(values[0]), float(values[1]), float(values[2])
