@@ -23,7 +23,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import solveh_banded
 
-from xmpsync.colour.arrays import FloatArray, apply, inverse
+from xmpsync.colour.arrays import FloatArray, apply, by_component, inverse, product, transposed
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths
 from xmpsync.solve.persons import Population, Roster
@@ -65,22 +65,21 @@ def normal_equations(
     s: SolveSettings,
 ) -> Normal:
     n_frames, n_persons = table.n_frames, state.roster.n
-    frame = table.face_frame
     precision = inverse(face_covariance)
     wide = inverse(face_covariance + people.covariance)
-    off = at.z[:, None, :] - state.roster.z
-    squared = np.einsum("npi,nij,npj->np", off, precision, off, optimize=True)
-    weight = state.r[:, :-1] / np.sqrt(1.0 + squared / s.loss_cutoff**2)
+    off = displacements(at, state.roster)
+    whitened = np.einsum("nij,npj->npi", precision, off)
+    squared = np.einsum("npi,npi->np", whitened, off)
+    weight = by_component(state.r[:, :-1], 1) / np.sqrt(1.0 + squared / s.loss_cutoff**2)
     stranger = state.r[:, -1]
 
     own = weight.sum(axis=1)
     information = own[:, None, None] * precision + stranger[:, None, None] * wide
-    pull = apply(precision, np.einsum("np,npi->ni", weight, off)) + stranger[:, None] * apply(wide, at.z - people.mean)
-    transposed = np.swapaxes(at.by_theta, -1, -2)
-    h_frame = np.zeros((n_frames, 3, 3))
-    g_frame = np.zeros((n_frames, 3))
-    np.add.at(h_frame, frame, transposed @ information @ at.by_theta)
-    np.add.at(g_frame, frame, -apply(transposed, pull))
+    pull = np.einsum("np,npi->ni", weight, whitened) + stranger[:, None] * apply(wide, at.z - people.mean)
+    by_frame = table.frames_from_faces
+    transpose = transposed(at.by_theta)
+    h_frame = _summed(by_frame, product(product(transpose, information), at.by_theta))
+    g_frame = _summed(by_frame, -apply(transpose, pull))
 
     sd = state.widths.frame[light.group]
     behind = state.theta - light.at_frames(state.points)
@@ -88,7 +87,7 @@ def normal_equations(
     coupling = (1.0 / (1.0 + squared_c / s.light.coupling_cutoff**2))[:, None] / sd**2
     free = ~table.fixed
     block = h_frame + coupling[:, :, None] * np.eye(3)
-    u = np.where(free[:, None, None], inverse(block), 0.0)
+    u = np.ascontiguousarray(np.where(free[:, None, None], inverse(block), 0.0))
     g_theta = g_frame - coupling * behind
 
     points = state.points
@@ -98,15 +97,25 @@ def normal_equations(
     g_points[1:] -= slope
 
     # d2/dtheta dS = -sum w J^T L, for all persons side by side: (F, 3, P, 3)
-    jl = transposed @ precision
-    cross = np.zeros((n_frames, 3, n_persons, 3))
-    np.add.at(cross, frame, -(weight[:, None, :, None] * jl[:, :, None, :]))
+    jl = np.ascontiguousarray(product(transpose, precision))
+    cross = _summed(by_frame, -(np.ascontiguousarray(weight)[:, None, :, None] * jl[:, :, None, :]))
     roster = state.roster
-    h_persons = np.einsum("np,nij->pij", weight, precision, optimize=True) + roster.prior_precision
-    g_persons = np.einsum("np,nij,npj->pi", weight, precision, off, optimize=True) + apply(
-        roster.prior_precision, roster.prior_mean - roster.z
-    )
-    return Normal(u, g_theta, coupling, g_points, cross.reshape(n_frames, 3, 3 * n_persons), h_persons, g_persons)
+    h_persons = (weight.T @ np.ascontiguousarray(precision).reshape(-1, 9)).reshape(n_persons, 3, 3)
+    g_persons = np.einsum("np,npi->pi", weight, whitened) + apply(roster.prior_precision, roster.prior_mean - roster.z)
+    cross = cross.reshape(n_frames, 3, 3 * n_persons)
+    return Normal(u, g_theta, coupling, g_points, cross, h_persons + roster.prior_precision, g_persons)
+
+
+def displacements(at: Coordinates, roster: Roster) -> FloatArray:
+    """(N, P, 3): faces from persons, laid out by component."""
+    return np.moveaxis(by_component(at.z, 1).T[:, None, :] - roster.z.T[:, :, None], (0, 1), (2, 1))
+
+
+def _summed(frames_from_faces: sp.csr_array, values: FloatArray) -> FloatArray:
+    """Sums (F, ...) over the faces of each frame of values (N, ...)."""
+    n = values.shape[0]
+    flat = np.ascontiguousarray(values).reshape(n, -1) if n else values.reshape(0, int(np.prod(values.shape[1:])))
+    return np.asarray(frames_from_faces @ flat).reshape(-1, *values.shape[1:])
 
 
 class Arrow:

@@ -31,8 +31,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray, apply
-from xmpsync.solve.arrow import Arrow, Normal, State, normal_equations
+from xmpsync.colour.arrays import FloatArray, apply, by_component, product, transposed
+from xmpsync.solve.arrow import Arrow, Normal, State, displacements, normal_equations
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths, group_coupled
 from xmpsync.solve.links import constants, tied
@@ -140,7 +140,8 @@ def _of_references(table: Table, state: State, face_covariance: FloatArray) -> F
 def _face_covariance(table: Table, at: Coordinates, widths: Widths) -> FloatArray:
     """(N, 3, 3): measurement carried into z, plus skin state."""
     state = np.diag([widths.state_z**2, widths.state_z**2, widths.state_ev**2])
-    return np.asarray(at.by_log_camera @ table.face_log_covariance @ np.swapaxes(at.by_log_camera, -1, -2) + state)
+    measured = by_component(table.face_log_covariance, 2)
+    return np.asarray(product(product(at.by_log_camera, measured), transposed(at.by_log_camera)) + state)
 
 
 def _expectation(
@@ -150,10 +151,11 @@ def _expectation(
     if not table.n_faces:
         return np.zeros((0, state.roster.n + 1))
     frame = table.face_frame
-    away = np.where(table.fixed[:, None], 0.0, light.at_frames(state.points) - state.theta)[frame]
-    sd = np.where(table.fixed[:, None], 0.0, state.widths.frame[light.group])[frame]
+    away = np.where(table.fixed[:, None], 0.0, light.at_frames(state.points) - state.theta)
+    sd = np.where(table.fixed[:, None], 0.0, state.widths.frame[light.group])
+    away, sd = by_component(away[frame], 1), by_component(sd[frame], 1)
     spread = at.by_theta * sd[:, None, :]
-    covariance = face_covariance + spread @ np.swapaxes(spread, -1, -2)
+    covariance = face_covariance + product(spread, transposed(spread))
     z = at.z + apply(at.by_theta, away)
     roster = state.roster
     log_density = log_colour(z, covariance, roster.z, roster.covariance, people)
@@ -183,10 +185,8 @@ def _widths(
     weight = np.where(rows, 1.0, 0.0)
     start = np.array([s.light.frame_mired_sd, s.light.frame_tint_sd, s.light.frame_ev_sd])
     pooled = (20.0 * start**2 + moment.sum(axis=0)) / (20.0 + weight.sum())
-    sums = np.zeros((light.n_groups, 3))
-    counts = np.zeros(light.n_groups)
-    np.add.at(sums, light.group, moment)
-    np.add.at(counts, light.group, weight)
+    sums = np.stack([np.bincount(light.group, moment[:, k], light.n_groups) for k in range(3)], axis=1)
+    counts = np.bincount(light.group, weight, light.n_groups)
     prior = s.light.width_prior_frames
     frame = np.sqrt((prior * pooled + sums) / (prior + counts)[:, None])
     frame = np.clip(frame, 0.3 * start, 10.0 * start)
@@ -194,13 +194,13 @@ def _widths(
 
     if not table.n_faces:
         return replace(state.widths, frame=frame)
-    off = at.z[:, None, :] - state.roster.z
-    weight = state.r[:, :-1]
-    spread = at.by_theta @ n.u[table.face_frame] @ np.swapaxes(at.by_theta, -1, -2)
+    off = displacements(at, state.roster)
+    weight = by_component(state.r[:, :-1], 1)
+    spread = np.einsum("nij,nij->ni", product(at.by_theta, by_component(n.u[table.face_frame], 2)), at.by_theta)
     # Limited at `loss_cutoff` standard deviations: one wild face must not widen everybody's skin state.
     limit = (s.loss_cutoff * np.array([state.widths.state_z] * 2 + [state.widths.state_ev])) ** 2
     own = np.einsum("np,npi->ni", weight, np.minimum(off**2, limit))
-    own = own + weight.sum(axis=1)[:, None] * np.minimum(np.einsum("nii->ni", spread), limit)
+    own = own + weight.sum(axis=1)[:, None] * np.minimum(spread, limit)
     total = weight.sum()
     p = s.persons
     m = p.state_prior_faces

@@ -15,7 +15,8 @@ def wanted(table: Table, target_z: FloatArray) -> FloatArray:
     """(N, 3): mired, tint, EV that bring each face exactly to its target (N, 3) or (3,); NaN where nothing does."""
     out = np.full((table.n_faces, 3), np.nan)
     xyz = np.broadcast_to(xyz_from_z(target_z), (table.n_faces, 3))
-    for profile, faces in zip(table.profiles, table.profile_faces, strict=True):
+    for profile, view in zip(table.profiles, table.views, strict=True):
+        faces = view.faces
         if len(faces):
             kelvin, tint, ev = settings_for_target(profile, table.face_camera[faces], xyz[faces])
             out[faces] = np.stack([1e6 / kelvin, tint, ev - table.baseline_exposure[table.face_frame[faces]]], axis=1)
