@@ -17,7 +17,6 @@ not move: their U is zero. Read backwards, the same elimination gives the invers
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
@@ -28,7 +27,7 @@ from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths
 from xmpsync.solve.persons import Population, Roster
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import Table
+from xmpsync.solve.tables import Table, members
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,9 +112,9 @@ def displacements(at: Coordinates, roster: Roster) -> FloatArray:
 
 def _summed(frames_from_faces: sp.csr_array, values: FloatArray) -> FloatArray:
     """Sums (F, ...) over the faces of each frame of values (N, ...)."""
-    n = values.shape[0]
-    flat = np.ascontiguousarray(values).reshape(n, -1) if n else values.reshape(0, int(np.prod(values.shape[1:])))
-    return np.asarray(frames_from_faces @ flat).reshape(-1, *values.shape[1:])
+    shape = values.shape[1:]
+    flat = np.ascontiguousarray(values).reshape(len(values), int(np.prod(shape)))
+    return np.asarray(frames_from_faces @ flat).reshape(frames_from_faces.shape[0], *shape)
 
 
 class Arrow:
@@ -191,21 +190,21 @@ class Arrow:
     def _light_covariance(self) -> FloatArray:
         """Covariance (F, 3, 3) of each light's curve at each frame, persons given."""
         b = self.light.interpolation
-        dense_rows: Any = b
+        # A frame lies on one point of its curve or between two.
+        left, right = b.indices[b.indptr[:-1]], b.indices[b.indptr[1:] - 1]
+        of_left = b.data[b.indptr[:-1]][:, None, None]
+        of_right = np.where(right > left, b.data[b.indptr[1:] - 1], 0.0)[:, None, None]
         out = np.zeros((len(self.n.u), 3, 3))
         ends = np.flatnonzero(self.light.drift_precision[:, 0] == 0.0) + 1
         starts = np.concatenate([[0], ends[:-1]])
-        group_of_point = np.repeat(np.arange(len(ends)), ends - starts)
-        frame_group = group_of_point[b.indices[b.indptr[:-1]]]
-        order = np.argsort(frame_group, kind="stable")
-        limits = np.searchsorted(frame_group[order], np.arange(len(ends) + 1))
-        for g, (first, last) in enumerate(zip(starts, ends, strict=True)):
-            frames = order[limits[g] : limits[g + 1]]
+        frames_of = members(np.repeat(np.arange(len(ends)), ends - starts)[left], len(ends))
+        for first, last, frames in zip(starts, ends, frames_of, strict=True):
             size = 3 * (last - first)
             dense = solveh_banded(self.band[:, 3 * first : 3 * last], np.eye(size), lower=True)
-            blocks = dense.reshape(last - first, 3, last - first, 3)
-            w = dense_rows[frames][:, first:last].toarray()
-            out[frames] = np.einsum("fa,aibj,fb->fij", w, blocks, w, optimize=True)
+            blocks = np.swapaxes(dense.reshape(last - first, 3, last - first, 3), 1, 2)
+            i, k, w, v = left[frames] - first, right[frames] - first, of_left[frames], of_right[frames]
+            both = blocks[i, k] + blocks[k, i]
+            out[frames] = w * w * blocks[i, i] + w * v * both + v * v * blocks[k, k]
         return out
 
 

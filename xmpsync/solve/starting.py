@@ -8,7 +8,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.match import settings_for_target
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.settings import EV_RANGE, MIRED_RANGE, TINT_RANGE, SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 
 def wanted(table: Table, target_z: FloatArray) -> FloatArray:
@@ -68,8 +68,7 @@ def group_whites(table: Table, group: IntArray, skin_theta: FloatArray, own: Flo
     """
     out = table.as_shot.copy()
     out[:, 2] = 0.0
-    for g in range(int(group.max(initial=-1)) + 1):
-        rows = np.flatnonzero(group == g)
+    for rows in members(group, int(group.max(initial=-1)) + 1):
         ev = table.settings_ev[rows]
         coupled = bool(np.isfinite(ev).all()) and not table.flash[rows].any()
         shift = ev if coupled else np.zeros(len(rows))

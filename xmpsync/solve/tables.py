@@ -168,6 +168,12 @@ def _views(face_profile: IntArray, face_frame: IntArray, n_profiles: int) -> tup
     return tuple(views)
 
 
+def members(label: IntArray, n: int) -> list[IntArray]:
+    """Rows of each label 0..n-1, rising: one sort for all of them."""
+    order = np.argsort(label, kind="stable")
+    return np.split(order, np.searchsorted(label[order], np.arange(1, n))) if n else []
+
+
 def settings_ev(frame: Frame) -> float:
     """log2(t ISO / N^2) of the exposure settings: one more means a picture one EV brighter. NaN where unknown.
 
