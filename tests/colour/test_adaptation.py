@@ -7,7 +7,7 @@ import pytest
 
 from tests.colour.reference import colour_science
 from xmpsync.colour import adaptation
-from xmpsync.colour.arrays import adjugate, apply, inverse
+from xmpsync.colour.arrays import adjugate, apply, by_component, inverse, product
 
 A_XY = (0.44757, 0.40745)  # CIE 015
 
@@ -53,6 +53,17 @@ def test_many_matrices_at_once_equal_one_by_one() -> None:
     for i in range(3):
         for k in range(5):
             np.testing.assert_allclose(applied[i, k], matrices[i, k] @ colours[i, k])
+
+
+def test_layout_by_component_changes_no_value() -> None:
+    rng = np.random.default_rng(4)
+    matrices, colours = rng.normal(size=(50, 3, 3)), rng.normal(size=(50, 3))
+    laid_out = by_component(matrices, 2)
+    assert laid_out.strides[0] == 8
+    np.testing.assert_array_equal(laid_out, matrices)
+    np.testing.assert_allclose(inverse(laid_out), np.linalg.inv(matrices), rtol=1e-9)
+    np.testing.assert_allclose(product(laid_out, laid_out), np.matmul(matrices, matrices), atol=1e-12)
+    np.testing.assert_allclose(apply(laid_out, colours), np.matmul(matrices, colours[..., None])[..., 0], atol=1e-12)
 
 
 def test_three_colours_are_not_mistaken_for_a_matrix() -> None:

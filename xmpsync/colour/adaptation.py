@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.arrays import FloatArray, from_components
 
 D50_XY = (0.3457, 0.3585)
 """CIE 015 D50, 2 degree observer; the DNG specification uses these four digits for its connection space."""
@@ -25,7 +25,7 @@ BRADFORD_XYZ_FROM_LMS: FloatArray = np.asarray(np.linalg.inv(BRADFORD_LMS_FROM_X
 def xyz_from_xy(xy: npt.ArrayLike) -> FloatArray:
     """XYZ (..., 3) with Y = 1 of chromaticities xy (..., 2)."""
     x, y = np.moveaxis(np.asarray(xy, float), -1, 0)
-    return np.stack([x / y, np.ones_like(x), (1.0 - x - y) / y], axis=-1)
+    return from_components(x / y, np.ones_like(x), (1.0 - x - y) / y)
 
 
 def xy_from_xyz(xyz: npt.ArrayLike) -> FloatArray:

@@ -1,4 +1,9 @@
-"""Arrays of colours and matrices: `(..., 3)` and `(..., 3, 3)`, float64."""
+"""Arrays of colours and matrices: `(..., 3)` and `(..., 3, 3)`, float64.
+
+Many small matrices are fastest laid out by component: the axes of the matrix outermost in memory, so that a step works
+on long rows of numbers. `by_component` makes such arrays; what is computed from them keeps the layout, and every
+function here takes either.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +15,39 @@ FloatArray = npt.NDArray[np.float64]
 
 def apply(matrix: npt.ArrayLike, colours: npt.ArrayLike) -> FloatArray:
     """Colours (..., 3) after the matrix (..., 3, 3); leading axes broadcast."""
-    return np.asarray(np.matmul(np.asarray(matrix, float), np.asarray(colours, float)[..., None])[..., 0])
+    return np.asarray(np.einsum("...ij,...j->...i", np.asarray(matrix, float), np.asarray(colours, float)))
+
+
+def product(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Matrix products (..., n, m) of (..., n, k) and (..., k, m); leading axes broadcast."""
+    return np.asarray(np.einsum("...ij,...jk->...ik", left, right))
+
+
+def transposed(matrix: FloatArray) -> FloatArray:
+    """Transposes (..., m, n) of (..., n, m), a view."""
+    return np.swapaxes(matrix, -1, -2)
+
+
+def by_component(values: FloatArray, axes: int) -> FloatArray:
+    """The same array with its last `axes` axes outermost in memory."""
+    inner = tuple(range(-axes, 0))
+    outer = tuple(range(axes))
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(values, inner, outer)), outer, inner)
+
+
+def from_components(*components: FloatArray) -> FloatArray:
+    """Colours (..., k) of k components (...), laid out by component."""
+    return np.moveaxis(np.stack(components), 0, -1)
 
 
 def adjugate(matrix: FloatArray) -> FloatArray:
     """Adjugate (..., 3, 3): the inverse times the determinant, defined for singular matrices too."""
-    rows = np.moveaxis(matrix, -2, 0)
-    columns = np.stack([_cross(rows[1], rows[2]), _cross(rows[2], rows[0]), _cross(rows[0], rows[1])], axis=-1)
-    return columns
+    (a, b, c), (d, e, f), (g, h, i) = np.moveaxis(by_component(matrix, 2), (-2, -1), (0, 1))
+    out = np.empty((3, 3, *a.shape))
+    out[0, 0], out[0, 1], out[0, 2] = e * i - f * h, c * h - b * i, b * f - c * e
+    out[1, 0], out[1, 1], out[1, 2] = f * g - d * i, a * i - c * g, c * d - a * f
+    out[2, 0], out[2, 1], out[2, 2] = d * h - e * g, b * g - a * h, a * e - b * d
+    return np.moveaxis(out, (0, 1), (-2, -1))
 
 
 def inverse(matrix: FloatArray) -> FloatArray:
@@ -26,9 +56,3 @@ def inverse(matrix: FloatArray) -> FloatArray:
     determinant = np.einsum("...j,...j->...", matrix[..., 0, :], adjoint[..., :, 0])
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(adjoint / determinant[..., None, None])
-
-
-def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
-    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
-    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.arrays import FloatArray, from_components
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.temperature import xy_from_temperature_tint
 
@@ -29,6 +29,11 @@ class Stack:
     xyz_d50_from_balanced: FloatArray | None
     camera_calibration: FloatArray
     analog_balance: FloatArray
+
+    @property
+    def one_calibration(self) -> bool:
+        """True where AB . CC is the same for every white."""
+        return bool((self.camera_calibration == self.camera_calibration[0]).all())
 
     @property
     def uses_tint(self) -> bool:
@@ -79,7 +84,7 @@ def weights(s: Stack, mired: FloatArray, xy: FloatArray) -> FloatArray:
     if len(s.mired) == 2:
         cool, warm = s.mired
         g = np.zeros_like(mired) if warm == cool else np.clip((mired - cool) / (warm - cool), 0.0, 1.0)
-        return np.stack([1.0 - g, g], axis=-1)
+        return from_components(1.0 - g, g)
     q = _products_of_others(((xy[..., None, :] - s.xy) ** 2).sum(axis=-1))
     return np.asarray(q / q.sum(axis=-1, keepdims=True))
 
@@ -95,7 +100,7 @@ def weights_change(
         cool, warm = s.mired
         inside = (mired > cool) & (mired < warm)
         slope = np.where(inside, 1.0 / (warm - cool) if warm != cool else 0.0, 0.0)
-        return np.stack([-slope, slope], axis=-1), zero
+        return from_components(-slope, slope), zero
     difference = xy[..., None, :] - s.xy
     d2 = (difference**2).sum(axis=-1)
     q = _products_of_others(d2)
@@ -112,7 +117,7 @@ def weights_change(
 
 
 def blended(s: Stack, w: FloatArray) -> Blended:
-    """The matrices of the profile at weights (..., k)."""
+    """The matrices of the profile at weights (..., k); their change for a change of the weights, blending is linear."""
     return Blended(
         colour=_mix(w, s.camera_from_xyz),
         forward=None if s.xyz_d50_from_balanced is None else _mix(w, s.xyz_d50_from_balanced),
@@ -120,14 +125,11 @@ def blended(s: Stack, w: FloatArray) -> Blended:
     )
 
 
-def blended_change(s: Stack, d_w: FloatArray) -> Blended:
-    """Change of the matrices for a change (..., k) of the weights: blending is linear."""
-    return blended(s, d_w)
-
-
 def _mix(w: FloatArray, matrices: FloatArray) -> FloatArray:
+    """Sum of k matrices by weights (..., k), laid out by component."""
     k = len(matrices)
-    return (w @ matrices.reshape(k, 9)).reshape(*w.shape[:-1], 3, 3)
+    mixed = matrices.reshape(k, 9).T @ np.moveaxis(w, -1, 0).reshape(k, -1)
+    return np.moveaxis(mixed.reshape(3, 3, *w.shape[:-1]), (0, 1), (-2, -1))
 
 
 def _products_of_others(d2: FloatArray) -> FloatArray:

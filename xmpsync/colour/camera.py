@@ -25,7 +25,7 @@ from xmpsync.colour.adaptation import (
     xy_from_xyz,
     xyz_from_xy,
 )
-from xmpsync.colour.arrays import FloatArray, adjugate, apply, inverse
+from xmpsync.colour.arrays import FloatArray, adjugate, apply, from_components, inverse, product
 from xmpsync.colour.blend import Blended, blended, stack, weights, weights_change
 from xmpsync.colour.fixed_point import self_consistent_white
 from xmpsync.colour.profile import CameraProfile
@@ -81,7 +81,7 @@ def mired_tint_from_neutral(profile: CameraProfile, neutral: npt.ArrayLike) -> t
 
     def step(m: Blended) -> FloatArray:
         # The adjugate is the inverse up to scale and sign; a chromaticity knows neither.
-        return chromaticity_or_nan(apply(adjugate(m.calibration @ m.colour), neutral))
+        return chromaticity_or_nan(apply(adjugate(product(m.calibration, m.colour)), neutral))
 
     return self_consistent_white(s, step, neutral.shape[:-1])
 
@@ -95,7 +95,7 @@ def xyz_from_camera(profile: CameraProfile, temperature_k: npt.ArrayLike, tint: 
     white = xyz_from_xy(xy)
     m = blended(s, weights(s, mired, xy))
     level = apply(m.calibration, apply(m.colour, white)).max(axis=-1)[..., None, None]
-    return np.asarray(level * (_left(m, white) @ inverse(m.calibration)))
+    return np.asarray(level * product(_left(m, white), inverse(m.calibration)))
 
 
 def xyz_from_camera_jacobian(
@@ -117,20 +117,27 @@ def xyz_from_camera_jacobian(
     level = np.take_along_axis(neutral, largest, axis=-1)[..., None]
     k = inverse(m.calibration)
     left = _left(m, white)
-    matrix = level * (left @ k)
+    matrix = level * product(left, k)
 
-    def change(d_w: FloatArray, d_xy: FloatArray) -> FloatArray:
-        d_m = blended(s, d_w)
+    def change(d_w: FloatArray | None, d_xy: FloatArray) -> FloatArray:
+        """For a change of the weights (None: they stay) and of the chromaticity."""
+        d_m = None if d_w is None else blended(s, d_w)
         d_white = _white_change(xy.xy, d_xy)
-        d_seen = apply(d_m.colour, white) + apply(m.colour, d_white)
-        d_neutral = apply(d_m.calibration, seen) + apply(m.calibration, d_seen)
+        d_seen = apply(m.colour, d_white)
+        if d_m is not None:
+            d_seen = d_seen + apply(d_m.colour, white)
+        d_neutral = apply(m.calibration, d_seen)
+        if d_m is not None and not s.one_calibration:
+            d_neutral = d_neutral + apply(d_m.calibration, seen)
         d_level = np.take_along_axis(d_neutral, largest, axis=-1)[..., None]
-        d_left = _left_change(m, d_m, white, d_white, seen, d_seen)
-        d_k = -(k @ d_m.calibration @ k)
-        return np.asarray(matrix * (d_level / level) + level * (d_left @ k + left @ d_k))
+        d_left = level * _left_change(m, d_m, white, d_white, seen, d_seen) + d_level * left
+        if d_m is not None and not s.one_calibration:
+            d_left = d_left - level * product(left, product(k, d_m.calibration))
+        return product(d_left, k)
 
     d_by_mired, d_by_tint = weights_change(s, mired, xy.xy, xy.by_mired, xy.by_tint)
-    return MatrixDerivative(matrix, change(d_by_mired, xy.by_mired), change(d_by_tint, xy.by_tint))
+    by_tint = change(d_by_tint if s.uses_tint else None, xy.by_tint)
+    return MatrixDerivative(matrix, change(d_by_mired, xy.by_mired), by_tint)
 
 
 def render(
@@ -167,25 +174,31 @@ def _left(m: Blended, white: FloatArray) -> FloatArray:
     if m.forward is not None:
         return np.asarray(m.forward / apply(m.colour, white)[..., None, :])
     gain = np.asarray(_LMS_D50 / apply(BRADFORD_LMS_FROM_XYZ, white))
-    return np.asarray((BRADFORD_XYZ_FROM_LMS * gain[..., None, :]) @ BRADFORD_LMS_FROM_XYZ @ inverse(m.colour))
+    return product(_between(gain), inverse(m.colour))
 
 
 def _left_change(
-    m: Blended, d_m: Blended, white: FloatArray, d_white: FloatArray, seen: FloatArray, d_seen: FloatArray
+    m: Blended, d_m: Blended | None, white: FloatArray, d_white: FloatArray, seen: FloatArray, d_seen: FloatArray
 ) -> FloatArray:
-    if m.forward is not None and d_m.forward is not None:
-        return np.asarray((d_m.forward - m.forward * (d_seen / seen)[..., None, :]) / seen[..., None, :])
+    if m.forward is not None:
+        d_forward = 0.0 if d_m is None or d_m.forward is None else d_m.forward
+        return np.asarray((d_forward - m.forward * (d_seen / seen)[..., None, :]) / seen[..., None, :])
     lms, d_lms = apply(BRADFORD_LMS_FROM_XYZ, white), apply(BRADFORD_LMS_FROM_XYZ, d_white)
     gain = _LMS_D50 / lms
-    d_gain = -gain * d_lms / lms
     xyz_from_seen = inverse(m.colour)
-    bradford = (BRADFORD_XYZ_FROM_LMS * gain[..., None, :]) @ BRADFORD_LMS_FROM_XYZ
-    d_bradford = (BRADFORD_XYZ_FROM_LMS * d_gain[..., None, :]) @ BRADFORD_LMS_FROM_XYZ
-    return (d_bradford - bradford @ xyz_from_seen @ d_m.colour) @ xyz_from_seen
+    changed = _between(-gain * d_lms / lms)
+    if d_m is not None:
+        changed = changed - product(product(_between(gain), xyz_from_seen), d_m.colour)
+    return product(changed, xyz_from_seen)
+
+
+def _between(gain: FloatArray) -> FloatArray:
+    """Matrices (..., 3, 3) from XYZ to XYZ that multiply the Bradford channels by gains (..., 3)."""
+    return product(BRADFORD_XYZ_FROM_LMS * gain[..., None, :], BRADFORD_LMS_FROM_XYZ)
 
 
 def _white_change(xy: FloatArray, d_xy: FloatArray) -> FloatArray:
     """Change of XYZ(xy) with Y = 1."""
     x, y, dx, dy = xy[..., 0], xy[..., 1], d_xy[..., 0], d_xy[..., 1]
     d_x = (dx - x / y * dy) / y
-    return np.stack([d_x, np.zeros_like(x), -(dx + dy) / y - (1.0 - x - y) / y**2 * dy], axis=-1)
+    return from_components(d_x, np.zeros_like(x), -(dx + dy) / y - (1.0 - x - y) / y**2 * dy)

@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.arrays import FloatArray, from_components
 
 TINT_PER_UV = 3000.0
 
@@ -80,7 +80,7 @@ def mired_tint_from_xy(xy: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
     # NaN compares false everywhere: it then falls into the first interval and stays NaN.
     beyond = np.multiply.outer(v, _LINE[1:-1, 0]) - np.multiply.outer(u, _LINE[1:-1, 1]) <= _OFFSET[1:-1]
     k = np.where(beyond.any(axis=-1), beyond.argmax(axis=-1), len(_D_MIRED) - 1)
-    q, line, d_locus, d_line = uv - _LOCUS[k], _LINE[k], _D_LOCUS[k], _D_LINE[k]
+    q, line, d_locus, d_line = uv - _rows(_LOCUS, k), _rows(_LINE, k), _rows(_D_LOCUS, k), _rows(_D_LINE, k)
     c0 = _cross(q, line)
     c1 = _cross(q, d_line) - _cross(d_locus, line)
     c2 = -_cross(d_locus, d_line)
@@ -88,9 +88,8 @@ def mired_tint_from_xy(xy: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
     with np.errstate(divide="ignore", invalid="ignore"):
         fraction = 2.0 * c0 / (np.sqrt(discriminant) - c1)
     direction = line + fraction[..., None] * d_line
-    along = ((q - fraction[..., None] * d_locus) * direction).sum(axis=-1) / np.hypot(
-        direction[..., 0], direction[..., 1]
-    )
+    along = np.einsum("...i,...i->...", q - fraction[..., None] * d_locus, direction)
+    along = along / np.hypot(direction[..., 0], direction[..., 1])
     return np.asarray(_MIRED[k] + fraction * _D_MIRED[k]), np.asarray(-TINT_PER_UV * along)
 
 
@@ -98,24 +97,27 @@ def xy_from_mired_tint(mired: npt.ArrayLike, tint: npt.ArrayLike) -> FloatArray:
     """Chromaticities xy (..., 2) of mired and tint; the two broadcast. Any real mired is allowed."""
     mired, tint = np.broadcast_arrays(np.asarray(mired, float), np.asarray(tint, float))
     k, fraction = _interval(mired)
-    direction = _LINE[k] + fraction * _D_LINE[k]
+    direction = _rows(_LINE, k) + fraction * _rows(_D_LINE, k)
     direction = direction / np.hypot(direction[..., 0], direction[..., 1])[..., None]
-    return xy_from_uv(_LOCUS[k] + fraction * _D_LOCUS[k] - (tint / TINT_PER_UV)[..., None] * direction)
+    locus = _rows(_LOCUS, k) + fraction * _rows(_D_LOCUS, k)
+    return xy_from_uv(locus - (tint / TINT_PER_UV)[..., None] * direction)
 
 
 def xy_derivative(mired: npt.ArrayLike, tint: npt.ArrayLike) -> XyDerivative:
     """xy of mired and tint with its analytic derivatives (one-sided at a line of the table)."""
     mired, tint = np.broadcast_arrays(np.asarray(mired, float), np.asarray(tint, float))
     k, fraction = _interval(mired)
-    step = _D_MIRED[k][..., None]
-    raw = _LINE[k] + fraction * _D_LINE[k]
+    per_mired = (1.0 / _D_MIRED)[k][..., None]
+    d_line, d_locus = _rows(_D_LINE, k), _rows(_D_LOCUS, k)
+    raw = _rows(_LINE, k) + fraction * d_line
     length = np.hypot(raw[..., 0], raw[..., 1])[..., None]
     direction = raw / length
-    d_raw = _D_LINE[k] / step
-    d_direction = (d_raw - direction * (direction * d_raw).sum(axis=-1, keepdims=True)) / length
+    d_raw = d_line * per_mired
+    along = (direction[..., 0] * d_raw[..., 0] + direction[..., 1] * d_raw[..., 1])[..., None]
+    d_direction = (d_raw - direction * along) / length
     distance = (tint / TINT_PER_UV)[..., None]
-    uv = _LOCUS[k] + fraction * _D_LOCUS[k] - distance * direction
-    uv_by_mired = _D_LOCUS[k] / step - distance * d_direction
+    uv = _rows(_LOCUS, k) + fraction * d_locus - distance * direction
+    uv_by_mired = d_locus * per_mired - distance * d_direction
     uv_by_tint = -direction / TINT_PER_UV
     return XyDerivative(xy_from_uv(uv), _xy_change(uv, uv_by_mired), _xy_change(uv, uv_by_tint))
 
@@ -124,19 +126,24 @@ def uv_from_xy(xy: npt.ArrayLike) -> FloatArray:
     """CIE 1960 u, v (..., 2) of chromaticities xy (..., 2)."""
     xy = np.asarray(xy, float)
     x, y = xy[..., 0], xy[..., 1]
-    return np.asarray(np.stack([2.0 * x, 3.0 * y], axis=-1) / (1.5 - x + 6.0 * y)[..., None])
+    return np.asarray(from_components(2.0 * x, 3.0 * y) / (1.5 - x + 6.0 * y)[..., None])
 
 
 def xy_from_uv(uv: npt.ArrayLike) -> FloatArray:
     """Chromaticities xy (..., 2) of CIE 1960 u, v (..., 2)."""
     uv = np.asarray(uv, float)
     u, v = uv[..., 0], uv[..., 1]
-    return np.asarray(np.stack([1.5 * u, v], axis=-1) / (u - 4.0 * v + 2.0)[..., None])
+    return np.asarray(from_components(1.5 * u, v) / (u - 4.0 * v + 2.0)[..., None])
 
 
 def _interval(mired: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
     k = np.clip(np.searchsorted(_MIRED, mired, side="right") - 1, 0, len(_D_MIRED) - 1)
     return k, ((mired - _MIRED[k]) / _D_MIRED[k])[..., None]
+
+
+def _rows(table: FloatArray, k: npt.NDArray[np.intp]) -> FloatArray:
+    """Rows (..., 2) of a table (n, 2), laid out by component."""
+    return from_components(table[:, 0][k], table[:, 1][k])
 
 
 def _cross(p: FloatArray, direction: FloatArray) -> FloatArray:
@@ -145,8 +152,8 @@ def _cross(p: FloatArray, direction: FloatArray) -> FloatArray:
 
 def _xy_change(uv: FloatArray, d_uv: FloatArray) -> FloatArray:
     u, v = uv[..., 0], uv[..., 1]
-    denominator = (u - 4.0 * v + 2.0)[..., None]
-    d_denominator = (d_uv[..., 0] - 4.0 * d_uv[..., 1])[..., None]
-    numerator = np.stack([1.5 * u, v], axis=-1)
-    d_numerator = d_uv * np.array([1.5, 1.0])
-    return np.asarray((d_numerator - numerator / denominator * d_denominator) / denominator)
+    denominator = u - 4.0 * v + 2.0
+    d_denominator = (d_uv[..., 0] - 4.0 * d_uv[..., 1]) / denominator
+    return from_components(
+        1.5 * (d_uv[..., 0] - u * d_denominator) / denominator, (d_uv[..., 1] - v * d_denominator) / denominator
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
@@ -29,7 +30,7 @@ from xmpsync.solve.solution import (
     Person,
     Solution,
 )
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 KNOWN = 0.5
 """Probability from which a face counts as a person."""
@@ -324,7 +325,7 @@ def _face_results(
 
 
 def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return float(value) if isfinite(value) else None
 
 
 def _assembled(
@@ -352,8 +353,7 @@ def _assembled(
         if counts[p] or answer.roster.referenced[p]
     )
     groups = []
-    for g in range(len(strength)):
-        rows = np.flatnonzero(solved.group == g)
+    for g, rows in enumerate(members(solved.group, len(strength))):
         rows = rows[np.argsort(table.time_s[rows], kind="stable")]
         coupled = np.isfinite(table.settings_ev[rows]).all() and not table.flash[rows].any()
         groups.append(

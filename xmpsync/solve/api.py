@@ -14,7 +14,8 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import groups, lights, links, mood, persons, reference, register, starting
 from xmpsync.solve.answer import Solved, checked, solution
-from xmpsync.solve.joint import Answer, State, solve_joint
+from xmpsync.solve.arrow import State
+from xmpsync.solve.joint import Answer, solve_joint
 from xmpsync.solve.limits import limited
 from xmpsync.solve.problem import Request
 from xmpsync.solve.settings import DEFAULT, SolveSettings

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.arrays import FloatArray, apply, from_components
 from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 
 SKIN_LAB = (60.0, 13.0, 18.0)
@@ -46,6 +46,7 @@ def _metric_root() -> FloatArray:
 
 
 METRIC_ROOT: FloatArray = _metric_root()
+_METRIC_ROOT_INVERSE: FloatArray = np.asarray(np.linalg.inv(METRIC_ROOT), np.float64)
 _WHITE_OFFSET: FloatArray = np.log(np.array([XYZ_D50[0], XYZ_D50[2]]) / XYZ_D50[1])
 
 Z_BY_LOG_XYZ: FloatArray = np.vstack(
@@ -65,46 +66,52 @@ class Coordinates(NamedTuple):
 def z_from_xyz(xyz: FloatArray) -> FloatArray:
     """z (..., 3) of XYZ D50 (..., 3)."""
     y = np.maximum(xyz[..., 1], 1e-12)
-    log_x, _ = _log_ratio(xyz[..., 0] / y)
-    log_z, _ = _log_ratio(xyz[..., 2] / y)
-    u = np.stack([log_x, log_z], axis=-1) - _WHITE_OFFSET
-    return np.concatenate([apply(METRIC_ROOT, u), np.log2(y)[..., None]], axis=-1)
+    return _z(_log_ratio(xyz[..., 0] / y)[0], _log_ratio(xyz[..., 2] / y)[0], np.log2(y))
 
 
 def xyz_from_z(z: FloatArray) -> FloatArray:
     """XYZ D50 (..., 3) of z (..., 3)."""
-    u = apply(np.linalg.inv(METRIC_ROOT), z[..., :2]) + _WHITE_OFFSET
+    u = apply(_METRIC_ROOT_INVERSE, z[..., :2]) + _WHITE_OFFSET
     y = np.exp2(z[..., 2])
-    return np.stack([_ratio(u[..., 0]) * y, y, _ratio(u[..., 1]) * y], axis=-1)
+    return from_components(_ratio(u[..., 0]) * y, y, _ratio(u[..., 1]) * y)
 
 
 def coordinates(
     matrix: FloatArray, by_mired: FloatArray, by_tint: FloatArray, camera: FloatArray, exposure_ev: FloatArray
 ) -> Coordinates:
-    """z and its derivatives for camera values (..., 3) through matrices (..., 3, 3); exposure includes the baseline."""
+    """z and its derivatives for camera values (..., 3) through matrices (..., 3, 3); exposure includes the baseline.
+
+    All are laid out by component, and fastest where what comes in is.
+    """
     xyz = apply(matrix, camera)
     y = np.maximum(xyz[..., 1], 1e-12)
-    log_x, slope_x = _log_ratio(xyz[..., 0] / y)
-    log_z, slope_z = _log_ratio(xyz[..., 2] / y)
-    u = np.stack([log_x, log_z], axis=-1) - _WHITE_OFFSET
-    z = np.concatenate([apply(METRIC_ROOT, u), (np.log2(y) + exposure_ev)[..., None]], axis=-1)
+    ratio_x, ratio_z = xyz[..., 0] / y, xyz[..., 2] / y
+    (log_x, slope_x), (log_z, slope_z) = _log_ratio(ratio_x), _log_ratio(ratio_z)
+    z = _z(log_x, log_z, np.log2(y) + exposure_ev)
 
-    # d ln(ratio) = slope / Y * (dX - ratio dY); rows of dz/dXYZ follow.
-    inverse_y = 1.0 / y
-    d_u = np.zeros((*xyz.shape[:-1], 2, 3))
-    d_u[..., 0, 0] = slope_x * inverse_y
-    d_u[..., 0, 1] = -slope_x * inverse_y * (xyz[..., 0] * inverse_y)
-    d_u[..., 1, 2] = slope_z * inverse_y
-    d_u[..., 1, 1] = -slope_z * inverse_y * (xyz[..., 2] * inverse_y)
-    z_by_xyz = np.zeros((*xyz.shape[:-1], 3, 3))
-    z_by_xyz[..., :2, :] = METRIC_ROOT @ d_u
-    z_by_xyz[..., 2, 1] = inverse_y / LN2
+    # Changes of XYZ, first by mired and tint, then by the ln of each camera value: (X, Y, Z; what; ...).
+    change = np.empty((3, 5, *y.shape))
+    change[:, 0] = np.moveaxis(apply(by_mired, camera), -1, 0)
+    change[:, 1] = np.moveaxis(apply(by_tint, camera), -1, 0)
+    np.multiply(np.moveaxis(matrix, (-2, -1), (0, 1)), np.moveaxis(camera, -1, 0), out=change[:, 2:])
+    change /= y
+    # d ln(ratio) = slope / Y * (dX - ratio dY), continued where the logarithm is.
+    d_x = slope_x * (change[0] - ratio_x * change[1])
+    d_z = slope_z * (change[2] - ratio_z * change[1])
+    by_theta, by_log_camera = np.zeros((2, 3, 3, *y.shape))
+    for out, part, width in ((by_theta, slice(0, 2), 2), (by_log_camera, slice(2, 5), 3)):
+        for row in (0, 1):
+            out[row, :width] = METRIC_ROOT[row, 0] * d_x[part] + METRIC_ROOT[row, 1] * d_z[part]
+        out[2, :width] = change[1, part] / LN2
+    by_theta[2, 2] = 1.0
+    return Coordinates(z, np.moveaxis(by_theta, (0, 1), (-2, -1)), np.moveaxis(by_log_camera, (0, 1), (-2, -1)))
 
-    d_xyz = np.stack([apply(by_mired, camera), apply(by_tint, camera)], axis=-1)
-    by_theta = np.zeros((*xyz.shape[:-1], 3, 3))
-    by_theta[..., :2] = z_by_xyz @ d_xyz
-    by_theta[..., 2, 2] = 1.0
-    return Coordinates(z, by_theta, z_by_xyz @ (matrix * camera[..., None, :]))
+
+def _z(log_x: FloatArray, log_z: FloatArray, log2_y: FloatArray) -> FloatArray:
+    u, v = log_x - _WHITE_OFFSET[0], log_z - _WHITE_OFFSET[1]
+    return from_components(
+        METRIC_ROOT[0, 0] * u + METRIC_ROOT[0, 1] * v, METRIC_ROOT[1, 0] * u + METRIC_ROOT[1, 1] * v, log2_y
+    )
 
 
 def _log_ratio(ratio: FloatArray) -> tuple[FloatArray, FloatArray]:

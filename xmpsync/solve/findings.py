@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
+from math import isfinite
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.skin.records import Unusable
@@ -16,9 +16,9 @@ def local_differences(
 ) -> tuple[LocalDifference, ...]:
     """What each face still needs beyond the frame's correction; faces without an own answer are left out."""
     return tuple(
-        LocalDifference(face_id, person, round(float(d[2]), 3), round(float(d[0]), 2), round(float(d[1]), 2))
-        for face_id, person, d in zip(face_ids, persons, wanted - written, strict=True)
-        if np.isfinite(d).all()
+        LocalDifference(face_id, person, round(ev, 3), round(mired, 2), round(tint, 2))
+        for face_id, person, (mired, tint, ev) in zip(face_ids, persons, (wanted - written).tolist(), strict=True)
+        if isfinite(mired + tint + ev)
     )
 
 

@@ -9,7 +9,7 @@ import scipy.sparse as sp
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import LightSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +59,7 @@ def lights(table: Table, group: IntArray, theta: FloatArray, s: LightSettings) -
     with_face = np.zeros(table.n_frames, dtype=bool)
     with_face[table.face_frame] = True
     first = 0
-    for g in range(n_groups):
-        frames = np.flatnonzero(group == g)
+    for frames in members(group, n_groups):
         if not coupled[frames].all():
             coupled[frames] = False
         else:

@@ -18,7 +18,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.lights import Lights
 from xmpsync.solve.settings import LinkSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 SWEEPS = 6
 
@@ -77,8 +77,7 @@ def tied(table: Table, place: IntArray, base: Lights, points: FloatArray, c: Con
     time = np.asarray(weights @ table.time_s) / np.maximum(at_point, 1e-9)
     first = base.interpolation.indices[base.interpolation.indptr[:-1]]
     mean, precision = base.prior_mean * base.prior_precision, base.prior_precision.copy()
-    for number in np.unique(place):
-        frames = np.flatnonzero(place == number)
+    for frames in members(place, int(place.max(initial=-1)) + 1):
         bodies = np.unique(table.body[frames])
         if len(bodies) < 2:
             continue

@@ -7,7 +7,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import mired_tint_from_neutral
 from xmpsync.solve.problem import Request
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 
 def group_strengths(request: Request, table: Table, group: IntArray) -> tuple[FloatArray, tuple[str, ...]]:
@@ -35,8 +35,9 @@ def group_strengths(request: Request, table: Table, group: IntArray) -> tuple[Fl
 def with_strength(table: Table, group: IntArray, theta: FloatArray, strength: FloatArray) -> FloatArray:
     """theta (F, 3) with each group's middle moved to `strength` of the way from its as-shot middle; evenness kept."""
     out = theta.copy()
+    rows_of = members(group, len(strength))
     for g in np.flatnonzero(strength != 1.0):
-        rows = np.flatnonzero(group == g)
+        rows = rows_of[g]
         as_shot = np.median(table.as_shot[rows] * np.array([1.0, 1.0, 0.0]), axis=0)
         out[rows] += (1.0 - strength[g]) * (as_shot - np.median(theta[rows], axis=0))
     return out
@@ -65,8 +66,7 @@ def with_neutrals(
     """
     out = theta.copy()
     asked = whites - theta[:, :2]
-    for g in np.unique(group):
-        rows = np.flatnonzero(group == g)
+    for rows in members(group, int(group.max(initial=-1)) + 1):
         known = rows[np.isfinite(asked[rows, 0])]
         if len(known):
             out[rows, :2] += weight * np.median(asked[known], axis=0)

@@ -8,14 +8,15 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.match import settings_for_target
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.settings import EV_RANGE, MIRED_RANGE, TINT_RANGE, SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 
 def wanted(table: Table, target_z: FloatArray) -> FloatArray:
     """(N, 3): mired, tint, EV that bring each face exactly to its target (N, 3) or (3,); NaN where nothing does."""
     out = np.full((table.n_faces, 3), np.nan)
     xyz = np.broadcast_to(xyz_from_z(target_z), (table.n_faces, 3))
-    for profile, faces in zip(table.profiles, table.profile_faces, strict=True):
+    for profile, view in zip(table.profiles, table.views, strict=True):
+        faces = view.faces
         if len(faces):
             kelvin, tint, ev = settings_for_target(profile, table.face_camera[faces], xyz[faces])
             out[faces] = np.stack([1e6 / kelvin, tint, ev - table.baseline_exposure[table.face_frame[faces]]], axis=1)
@@ -67,8 +68,7 @@ def group_whites(table: Table, group: IntArray, skin_theta: FloatArray, own: Flo
     """
     out = table.as_shot.copy()
     out[:, 2] = 0.0
-    for g in range(int(group.max(initial=-1)) + 1):
-        rows = np.flatnonzero(group == g)
+    for rows in members(group, int(group.max(initial=-1)) + 1):
         ev = table.settings_ev[rows]
         coupled = bool(np.isfinite(ev).all()) and not table.flash[rows].any()
         shift = ev if coupled else np.zeros(len(rows))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import scipy.sparse as sp
 
-from xmpsync.colour.arrays import FloatArray, apply
+from xmpsync.colour.arrays import FloatArray, apply, by_component
 from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.records import Settings3
@@ -21,18 +22,28 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Faces (rows) seen through one profile, the frames they are in (each once), and the place of each face's frame
+    among these."""
+
+    faces: IntArray
+    frames: IntArray
+    back: IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """F frames sorted by body, time and name; N usable faces sorted by frame.
 
     `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `as_shot` and `baseline` (F, 3): mired,
     tint, EV. `fixed` (F,): frames whose correction is given (references, held) at `baseline`. `face_*` concern faces
-    with skin; `faces` are their records.
+    with skin; `faces` are their records; `frames_from_faces` (F, N) sums over the faces of each frame.
     """
 
     frames: tuple[Frame, ...]
     profiles: tuple[CameraProfile, ...]
     face_profile: IntArray
-    profile_faces: tuple[IntArray, ...]
+    views: tuple[View, ...]
     body: IntArray
     time_s: FloatArray
     settings_ev: FloatArray
@@ -45,6 +56,7 @@ class Table:
     face_frame: IntArray
     face_camera: FloatArray
     face_log_covariance: FloatArray
+    frames_from_faces: sp.csr_array
 
     @property
     def n_frames(self) -> int:
@@ -63,29 +75,30 @@ class Table:
 
     def faces_at(self, theta: FloatArray) -> Coordinates:
         """Coordinates of all faces with the frames at theta (F, 3): mired, tint, EV."""
-        return self._faces_at(theta, self.profile_faces, self.n_faces, None)
+        return self._faces_at(theta, self.views, np.arange(self.n_faces))
 
     def faces_at_rows(self, theta: FloatArray, rows: IntArray) -> Coordinates:
         """`faces_at` for some faces only (rows)."""
-        profile = self.face_profile[rows]
-        parts = tuple(np.flatnonzero(profile == k) for k in range(len(self.profiles)))
-        return self._faces_at(theta, parts, len(rows), rows)
+        return self._faces_at(theta, _views(self.face_profile[rows], self.face_frame[rows], len(self.profiles)), rows)
 
-    def _faces_at(self, theta: FloatArray, parts: tuple[IntArray, ...], n: int, rows: IntArray | None) -> Coordinates:
-        out = Coordinates(np.empty((n, 3)), np.empty((n, 3, 3)), np.empty((n, 3, 3)))
-        exposure = theta[:, 2] + self.baseline_exposure
-        for profile, part in zip(self.profiles, parts, strict=True):
-            if not len(part):
-                continue
-            faces = part if rows is None else rows[part]
-            used, back = np.unique(self.face_frame[faces], return_inverse=True)
-            lens = xyz_from_camera_jacobian(profile, 1e6 / theta[used, 0], theta[used, 1])
-            piece = coordinates(
-                lens.xyz_from_camera[back], lens.by_mired[back], lens.by_tint[back],
-                self.face_camera[faces], exposure[self.face_frame[faces]],
-            )  # fmt: skip
+    def _faces_at(self, theta: FloatArray, views: tuple[View, ...], rows: IntArray) -> Coordinates:
+        exposure = (theta[:, 2] + self.baseline_exposure)[self.face_frame[rows]]
+        camera = by_component(self.face_camera[rows], 1)
+        pieces = []
+        for profile, view in zip(self.profiles, views, strict=True):
+            if len(view.faces):
+                lens = xyz_from_camera_jacobian(profile, 1e6 / theta[view.frames, 0], theta[view.frames, 1])
+                matrix, by_mired, by_tint = (
+                    np.moveaxis(np.take(np.moveaxis(m, 0, -1), view.back, axis=-1), -1, 0) for m in lens
+                )
+                pieces.append(coordinates(matrix, by_mired, by_tint, camera[view.faces], exposure[view.faces]))
+        if len(pieces) == 1:
+            return pieces[0]
+        n = len(rows)
+        out = Coordinates(*(by_component(np.empty((n, *shape)), len(shape)) for shape in ((3,), (3, 3), (3, 3))))
+        for view, piece in zip([v for v in views if len(v.faces)], pieces, strict=True):
             for whole, values in zip(out, piece, strict=True):
-                whole[part] = values
+                whole[view.faces] = values
         return out
 
     def xyz(self, frame: int, theta: FloatArray, camera: FloatArray) -> FloatArray:
@@ -126,7 +139,7 @@ def build(
         frames=frames,
         profiles=profiles,
         face_profile=face_profile,
-        profile_faces=tuple(np.flatnonzero(face_profile == k) for k in range(len(profiles))),
+        views=_views(face_profile, face_frame, len(profiles)),
         body=np.array([bodies[f.capture.body] for f in frames], dtype=np.intp),
         time_s=_times(frames),
         settings_ev=np.array([settings_ev(f) for f in frames]),
@@ -140,7 +153,25 @@ def build(
         face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3) * np.exp(like),
         face_log_covariance=np.array([face.skin.log_covariance for _, face in pairs if face.skin]).reshape(-1, 3, 3)
         + floor,
+        frames_from_faces=sp.csr_array(
+            (np.ones(len(pairs)), (face_frame, np.arange(len(pairs)))), shape=(len(frames), len(pairs))
+        ),
     )
+
+
+def _views(face_profile: IntArray, face_frame: IntArray, n_profiles: int) -> tuple[View, ...]:
+    views = []
+    for profile in range(n_profiles):
+        faces = np.flatnonzero(face_profile == profile)
+        frames, back = np.unique(face_frame[faces], return_inverse=True)
+        views.append(View(faces, frames, back))
+    return tuple(views)
+
+
+def members(label: IntArray, n: int) -> list[IntArray]:
+    """Rows of each label 0..n-1, rising: one sort for all of them."""
+    order = np.argsort(label, kind="stable")
+    return np.split(order, np.searchsorted(label[order], np.arange(1, n))) if n else []
 
 
 def settings_ev(frame: Frame) -> float:
