@@ -30,8 +30,6 @@ MOST_RELINKS = 2
 MOST_SPLITS = 3
 MOST_SPLIT = 3
 """Persons whose split is tried in earnest, each time."""
-RARE_SHARE = 1.0
-"""Part of an equal share of all faces below which a person with a reference counts as hardly seen."""
 
 
 def best_outcome(c: Constellations, w: Worlds, people: Population, s: SolveSettings) -> Outcomes:
@@ -66,14 +64,12 @@ def _relinked(c: Constellations, outcomes: Outcomes, people: Population) -> Outc
     """The outcomes after trying, in each, to take a person found by colour for one with a reference.
 
     Groups that agree among themselves but were never tied to the reference may float as a whole, with the reference
-    person taken for a new one: then all of them move by the same shift.
+    person taken for a new one: then all of them move by the same shift. Somebody else may have been taken for the
+    reference person there, and is a person of their own then: both is tried.
     """
     for _ in range(MOST_RELINKS):
         w = outcomes.worlds
-        # Only a reference whom hardly a face shows can have been taken for somebody new.
-        alive = np.maximum(w.alive.sum(axis=1), 1)[:, None]
-        rare = w.alive & w.referenced & (w.share[:, :-1] < RARE_SHARE / alive)
-        world, known, found = np.nonzero(rare[:, :, None] & w.found[:, None, :])
+        world, known, found = np.nonzero((w.alive & w.referenced)[:, :, None] & w.found[:, None, :])
         if not len(world):
             break
         move = w.z[world, known] - w.z[world, found]
@@ -81,8 +77,10 @@ def _relinked(c: Constellations, outcomes: Outcomes, people: Population) -> Outc
         moved = taken(w, world)
         moved = replace(moved, z=np.where(moved.referenced[..., None], moved.z, moved.z + move[:, None]))
         gone = np.arange(w.alive.shape[1]) == found[:, None]
-        tried = settled(c, without(moved, gone), shift, people, 1)
-        better = _improved(outcomes, tried, world, people)
+        away = np.where(gone[..., None], (w.z[world, known] + move)[:, None, :], moved.z)
+        both = [without(moved, gone), replace(moved, z=away)]
+        tried = settled(c, joined(both, people), np.tile(shift, (2, 1, 1)), people, 1)
+        better = _improved(outcomes, tried, np.tile(world, 2), people)
         if better is None:
             break
         outcomes = better
