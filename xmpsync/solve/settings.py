@@ -19,13 +19,14 @@ EV_RANGE = (-4.0, 4.0)
 class GroupSettings:
     """Where one light ends and the next begins."""
 
-    change_penalty: float = 28.0
-    """Cost of one change point in units of a squared standardised residual: about 2 ln(n) for each of the (mired,
-    tint, level) that a new light may change."""
-    gap_discount: float = 5.0
+    change_penalty: float = 44.0
+    """Cost of one change point in units of a squared standardised residual: about 4 ln(n) for each of the (mired,
+    tint, level) that a new light may change. One light cut in two costs more than two neighbours taken for one: what
+    a reference says of its light then reaches a part of it only."""
+    gap_discount: float = 10.0
     """Taken off the penalty per factor e of the pause over `gap_unit_s`: a pause often is a walk to other light."""
     gap_unit_s: float = 60.0
-    longest_discount: float = 20.0
+    longest_discount: float = 32.0
     as_shot_mired_sd: float = 5.0
     as_shot_tint_sd: float = 3.0
     """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own counts if larger."""
