@@ -23,7 +23,7 @@ from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
 from xmpsync.shoot.load import SourceFrame, load
-from xmpsync.shoot.measure import STORE_NAME, face_key
+from xmpsync.shoot.measure import STORE_NAME, face_key, tells_apart
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.solve.problem import Face, Frame
 from xmpsync.store.database import FileKey, Store
@@ -68,12 +68,12 @@ def make_measured(
             sizes.append(len(packet))
         elif number % EMBEDDED == 0:
             embedded[frame_id] = packet
-    machine = Machine()
+    told_apart = tells_apart(Machine())
     state = root / ".xmpsync"
     state.mkdir()
     with Store(state / STORE_NAME) as store:
         store.put_all(
-            _row(source, frames[source.frame_id], embedded.get(source.frame_id), proxy, machine)
+            _row(source, frames[source.frame_id], embedded.get(source.frame_id), proxy, told_apart)
             for source in load(root, Options(), state).frames
         )
     reference = request.references[0].frame_id
@@ -105,7 +105,7 @@ def _holds(number: int, frame: Frame) -> Holds:
 
 
 def _row(
-    source: SourceFrame, frame: Frame, packet: bytes | None, proxy: bytes, machine: Machine
+    source: SourceFrame, frame: Frame, packet: bytes | None, proxy: bytes, told_apart: bool
 ) -> tuple[FileKey, str, str, FrameMeasurement]:
     stat = source.files.raw.stat()
     neutral = neutral_from_white(frame.profile, frame.as_shot.temperature_k, frame.as_shot.tint)
@@ -120,7 +120,7 @@ def _row(
         embedded_xmp=packet,
     )
     key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-    return key, face_key(source, (), people=machine.people), fingerprint(source.files.raw), measurement
+    return key, face_key(source, (), told_apart=told_apart), fingerprint(source.files.raw), measurement
 
 
 def _face(face: Face) -> MeasuredFace:

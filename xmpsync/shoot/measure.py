@@ -55,6 +55,7 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
     to_do: dict[str, tuple[Job, FileKey, str]] = {}
+    told_apart = tells_apart(machine)
     for source in loaded.frames:
         job = _job(source, marks, machine)
         try:
@@ -63,7 +64,7 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
             troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
             continue
         key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-        faces = face_key(source, job.marks, people=job.people)
+        faces = face_key(source, job.marks, told_apart=told_apart)
         stored = None if machine.remeasure else _from_store(store, key, faces, source)
         if stored is not None:
             found[source.frame_id] = stored
@@ -134,8 +135,12 @@ def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
 
-def face_key(source: SourceFrame, marks: tuple[Mark, ...], *, people: bool) -> str:
+def tells_apart(machine: Machine) -> bool:
+    """Whether faces get identity vectors. Looks through the installed packages: ask once a run."""
+    return machine.people and identity.available()
+
+
+def face_key(source: SourceFrame, marks: tuple[Mark, ...], *, told_apart: bool) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
-    told_apart = people and identity.available()
     parts = (FACES_VERSION, told_apart, source.regions, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]
