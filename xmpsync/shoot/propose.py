@@ -16,6 +16,7 @@ from xmpsync.records import Settings3
 from xmpsync.shoot.baseline import to_note
 from xmpsync.shoot.embed import embedded_change
 from xmpsync.shoot.load import Trouble
+from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
@@ -77,6 +78,7 @@ class Proposal:
         ]
 
 
+@seldom_collected()
 def propose(
     request: Request,
     solution: Solution,

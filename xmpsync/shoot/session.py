@@ -13,6 +13,7 @@ from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
+from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.request import Stand, build_request, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
@@ -87,6 +88,7 @@ def gather(root: Path, options: Options, machine: Machine, listener: Listener) -
         return loaded, measured, learn_scales(loaded, measured.frames, options, store)
 
 
+@seldom_collected()
 def prepare(root: Path, options: Options, machine: Machine, listener: Listener, *, as_it_stands: bool = False) -> Ready:
     """Load, measure and take stand: everything up to the solver's question.
 
