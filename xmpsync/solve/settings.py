@@ -130,7 +130,7 @@ class PersonSettings:
     state_prior_faces: float = 10.0
     reference_z_sd: float = 0.05
     reference_ev_sd: float = 0.01
-    """A reference is a definition, not a measurement: pinned."""
+    """A reference given as numbers is a definition; the skin of a frame counts as one while groups are laid."""
     new_person_chi2: float = 14.0
     """Squared distance from everybody known at which a repeated colour is a new person (3 degrees of freedom)."""
     smallest_person: int = 2
