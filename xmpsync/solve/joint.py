@@ -32,7 +32,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray, apply, by_component, product, transposed
+from xmpsync.colour.arrays import FloatArray, apply, by_component, inverse, product, transposed
 from xmpsync.solve.arrow import Arrow, State, normal_equations
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths
@@ -104,6 +104,7 @@ def solve_joint(
     state = replace(state, r=_expectation(table, light, state, at, face_covariance, people))
     system = Arrow(light, normal_equations(table, light, state, at, face_covariance, people, s))
     covariance, persons_covariance = system.covariances()
+    covariance = covariance + _from_light_to_light(table, light, state, at, s)
     return Answer(
         theta=state.theta,
         covariance=covariance,
@@ -116,6 +117,31 @@ def solve_joint(
         passes=passes,
         converged=converged,
     )
+
+
+def _from_light_to_light(table: Table, light: Lights, state: State, at: Coordinates, s: SolveSettings) -> FloatArray:
+    """(F, 3, 3): what cannot be averaged away, since a camera sees one person's skin differently from light to light.
+
+    It is shared by all faces of a person in a light group, so only other persons lessen it; none in a group that holds
+    a fixed frame, whose light is given.
+    """
+    if not table.n_faces:
+        return np.zeros((table.n_frames, 3, 3))
+    group = light.group[table.face_frame]
+    seen = _summed_by(group, state.r[:, :-1], light.n_groups)
+    persons = np.maximum((seen.sum(axis=1) ** 2) / np.maximum((seen**2).sum(axis=1), 1e-9), 1.0)
+    theta_by_z = inverse(at.by_theta)[..., :2]
+    moved = theta_by_z * np.array(s.persons.between_lights_z_sd)
+    each = product(moved, transposed(moved))
+    faces = np.bincount(group, minlength=light.n_groups)
+    mean = _summed_by(group, each.reshape(-1, 9), light.n_groups) / np.maximum(faces, 1)[:, None]
+    mean[light.group[table.fixed]] = 0.0
+    return np.asarray((mean / persons[:, None]).reshape(-1, 3, 3)[light.group])
+
+
+def _summed_by(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
+    """Sums (G, K) of values (n, K) over the members of each group."""
+    return np.stack([np.bincount(group, values[:, k], n_groups) for k in range(values.shape[1])], axis=1)
 
 
 def _tied(table: Table, free: Lights, place: IntArray, state: State, s: SolveSettings) -> Lights:
