@@ -40,7 +40,7 @@ from xmpsync.solve.links import constants, tied
 from xmpsync.solve.mixture import log_colour, responsibilities, unknown_colour
 from xmpsync.solve.persons import Population, Roster, pointed_at
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import IntArray, Table, summed
 from xmpsync.solve.widths import estimated
 
 WIDTHS_FROM = 3
@@ -128,20 +128,15 @@ def _from_light_to_light(table: Table, light: Lights, state: State, at: Coordina
     if not table.n_faces:
         return np.zeros((table.n_frames, 3, 3))
     group = light.group[table.face_frame]
-    seen = _summed_by(group, state.r[:, :-1], light.n_groups)
+    seen = summed(group, state.r[:, :-1], light.n_groups)
     persons = np.maximum((seen.sum(axis=1) ** 2) / np.maximum((seen**2).sum(axis=1), 1e-9), 1.0)
     theta_by_z = inverse(at.by_theta)[..., :2]
     moved = theta_by_z * np.array(s.persons.between_lights_z_sd)
     each = product(moved, transposed(moved))
     faces = np.bincount(group, minlength=light.n_groups)
-    mean = _summed_by(group, each.reshape(-1, 9), light.n_groups) / np.maximum(faces, 1)[:, None]
+    mean = summed(group, each, light.n_groups) / np.maximum(faces, 1)[:, None, None]
     mean[light.group[table.fixed]] = 0.0
-    return np.asarray((mean / persons[:, None]).reshape(-1, 3, 3)[light.group])
-
-
-def _summed_by(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
-    """Sums (G, K) of values (n, K) over the members of each group."""
-    return np.stack([np.bincount(group, values[:, k], n_groups) for k in range(values.shape[1])], axis=1)
+    return np.asarray((mean / persons[:, None, None])[light.group])
 
 
 def _tied(table: Table, free: Lights, place: IntArray, state: State, s: SolveSettings) -> Lights:

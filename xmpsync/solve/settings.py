@@ -129,8 +129,8 @@ class PersonSettings:
     """Skin state of one face in one frame (pose, blush, make-up, metamerism): starting point of the estimated width."""
     state_prior_faces: float = 10.0
     between_lights_z_sd: tuple[float, float] = (0.3, 0.1)
-    """z1, z2 of one person's skin from light to light, the camera's matrix being a compromise (metamerism): what is left
-    after one correction for all people. Chosen on simulated weddings, where the deviations in tint were too small."""
+    """z1, z2 of one person's skin from light to light, the camera's matrix being a compromise (metamerism): what is
+    left after one correction for all people. Chosen on simulated weddings: the deviations in tint were too small."""
     reference_z_sd: float = 0.05
     reference_ev_sd: float = 0.01
     """A reference given as numbers is a definition; the skin of a frame counts as one while groups are laid."""

@@ -168,6 +168,13 @@ def _views(face_profile: IntArray, face_frame: IntArray, n_profiles: int) -> tup
     return tuple(views)
 
 
+def summed(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
+    """Sums (G, ...) of values (n, ...) over the members of each group (n,)."""
+    member = sp.csr_array((np.ones(len(group)), (group, np.arange(len(group)))), shape=(n_groups, len(group)))
+    flat = np.ascontiguousarray(values).reshape(len(values), int(np.prod(values.shape[1:])))
+    return np.asarray(member @ flat).reshape(n_groups, *values.shape[1:])
+
+
 def members(label: IntArray, n: int) -> list[IntArray]:
     """Rows of each label 0..n-1, rising: one sort for all of them."""
     order = np.argsort(label, kind="stable")

@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import scipy.sparse as sp
 
 from xmpsync.colour.arrays import FloatArray, apply, by_component, inverse, product, transposed
 from xmpsync.solve.arrow import Normal, State, displacements
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.lights import Lights, Widths, group_coupled
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import Table, summed
 
 STEPS = 17
 """Widths that are tried, evenly spaced in their logarithm."""
@@ -88,7 +87,7 @@ def _frame_widths(table: Table, light: Lights, state: State, n: Normal, s: Solve
         var = np.einsum("fii->fi", v)[:, None, :] + grid**2
         f = freedom[light.group[at]][:, None, None]
         each = -0.5 * n.trust[at][:, None, None] * (np.log(var) * f + d[:, None, :] ** 2 / var)
-        log_likelihood = _by_group(light.group[at], light.n_groups, each)
+        log_likelihood = summed(light.group[at], each, light.n_groups)
     coupled = group_coupled(light)
     level = np.where(np.arange(3)[None, :] == 2, coupled[:, None], True)
     pooled = np.where(level[:, None, :], log_likelihood, 0.0).sum(axis=0)
@@ -99,12 +98,6 @@ def _frame_widths(table: Table, light: Lights, state: State, n: Normal, s: Solve
     frame = _expected_width(own, log_grid) * start
     frame[~coupled, 2] = s.light.uncoupled_ev_sd
     return np.asarray(frame)
-
-
-def _by_group(group: IntArray, n_groups: int, values: FloatArray) -> FloatArray:
-    """Sums (G, ...) of values (n, ...) over the members of each group."""
-    member = sp.csr_array((np.ones(len(group)), (group, np.arange(len(group)))), shape=(n_groups, len(group)))
-    return np.asarray(member @ values.reshape(len(values), -1)).reshape(n_groups, *values.shape[1:])
 
 
 def _expected_width(log_posterior: FloatArray, log_grid: FloatArray) -> FloatArray:
