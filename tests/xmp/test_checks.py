@@ -33,6 +33,7 @@ WRONG = {
     "the wrong value": [edit(b"+1", b"+8")],
     "another property": [edit(b"+1", b"+7"), edit(b'"3"', b'"5"')],
     "another element": [edit(b"+1", b"+7"), edit(b">4<", b">5<")],
+    "an element renamed": [edit(b"+1", b"+7"), edit(b"<o:b>4</o:b>", b"<o:d>4</o:d>")],
     "a property lost": [edit(b"+1", b"+7"), edit(b' o:a="2"', b"")],
     "a property more": [edit(b'"+1"', b'"+7" o:c="1"')],
     "a comment": [edit(b"+1", b"+7"), edit(b"<!--c-->", b"")],
