@@ -45,9 +45,12 @@ class State:
 class Normal:
     """Weighted normal equations, frames eliminated later. U = inverse of the frame block (0 where fixed).
 
+    `precision` (N, 3, 3) of each face and its robust `weight` (N, P) for each person, by which the rest is made.
     `h_frame`, `g_frame`: what the faces alone say of each frame. `trust` (F,): weight of each frame's coupling.
     """
 
+    precision: FloatArray
+    weight: FloatArray
     u: FloatArray
     g_theta: FloatArray
     coupling: FloatArray
@@ -114,7 +117,20 @@ def normal_equations(
         h_persons[3 * p : 3 * p + 3, 3 * p : 3 * p + 3] += own
     g_persons = np.einsum("np,npi->pi", weight, whitened).reshape(-1) + right - prior @ roster.z.reshape(-1)
     cross = cross.reshape(n_frames, 3, 3 * n_persons)
-    return Normal(u, g_theta, coupling, trust, h_frame, g_frame, g_points, cross, h_persons, g_persons)
+    return Normal(
+        precision=precision,
+        weight=weight,
+        u=u,
+        g_theta=g_theta,
+        coupling=coupling,
+        trust=trust,
+        h_frame=h_frame,
+        g_frame=g_frame,
+        g_points=g_points,
+        cross=cross,
+        h_persons=h_persons,
+        g_persons=g_persons,
+    )
 
 
 def _persons_prior(roster: Roster, face_covariance: FloatArray, people: Population) -> tuple[FloatArray, FloatArray]:
@@ -219,7 +235,7 @@ class Arrow:
         out = np.zeros((len(self.n.u), 3, 3))
         ends = np.flatnonzero(self.light.drift_precision[:, 0] == 0.0) + 1
         starts = np.concatenate([[0], ends[:-1]])
-        frames_of = members(np.repeat(np.arange(len(ends)), ends - starts)[left], len(ends))
+        frames_of = members(self.light.group_of_point[left], len(ends))
         for first, last, frames in zip(starts, ends, frames_of, strict=True):
             size = 3 * (last - first)
             dense = solveh_banded(self.band[:, 3 * first : 3 * last], np.eye(size), lower=True)

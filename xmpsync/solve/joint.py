@@ -18,8 +18,8 @@ puts it (not where its own pull has put it, otherwise every first guess would co
 
 Method. Each pass takes the weights (r, rho', rho_c') at the current answer and makes one Gauss-Newton step (`arrow`:
 frames, then lights, then persons are eliminated, at a cost linear in frames). Widths (sigma_g per group, skin state)
-are re-estimated by their posterior moments from pass `WIDTHS_FROM` on; the priors on them weigh a few frames. Standard
-deviations come from the same elimination read backwards.
+are re-estimated (`widths`) from pass `WIDTHS_FROM` on; the priors on them weigh a few frames. Standard deviations come
+from the same elimination read backwards.
 
 When it fails. If nobody links a person to a reference, that person's colour rests on the population prior alone and its
 frames say so. If a light group shows one face only and no name, the mixture may sit between two persons: the answer
@@ -70,8 +70,7 @@ def solve_joint(
     table: Table, free: Lights, place: IntArray, state: State, people: Population, s: SolveSettings
 ) -> Answer:
     """The answer from a start; see the module for what is minimised. `place` (F,): one light of all bodies."""
-    passes, converged = 0, False
-    light = _tied(table, free, place, state, s)
+    passes, converged, light = 0, False, free
     for passes in range(1, s.iterations + 1):
         light = _tied(table, free, place, state, s)
         at = table.faces_at(state.theta)
@@ -82,7 +81,7 @@ def solve_joint(
         system = Arrow(light, normal)
         d_theta, d_points, d_persons = system.step()
         if passes >= WIDTHS_FROM:
-            state = replace(state, widths=estimated(table, light, state, at, face_covariance, normal, s))
+            state = replace(state, widths=estimated(table, light, state, at, normal, s))
         moved = np.clip(d_theta, -LARGEST_STEP, LARGEST_STEP)
         state = replace(
             state,

@@ -23,19 +23,15 @@ SMALLEST_STATE, LARGEST_STATE = 0.2, 4.0
 """Of the usual skin state."""
 
 
-def estimated(
-    table: Table, light: Lights, state: State, at: Coordinates, face_covariance: FloatArray, n: Normal, s: SolveSettings
-) -> Widths:
+def estimated(table: Table, light: Lights, state: State, at: Coordinates, n: Normal, s: SolveSettings) -> Widths:
     """The widths that fit the answer so far; `n` are its normal equations."""
     frame = _frame_widths(table, light, state, n, s)
     if not table.n_faces:
         return replace(state.widths, frame=frame)
-    return Widths(frame, _state(table, state, at, face_covariance, n, s))
+    return Widths(frame, _state(table, state, at, n, s))
 
 
-def _state(
-    table: Table, state: State, at: Coordinates, face_covariance: FloatArray, n: Normal, s: SolveSettings
-) -> FloatArray:
+def _state(table: Table, state: State, at: Coordinates, n: Normal, s: SolveSettings) -> FloatArray:
     """Covariance (3, 3) of one face's state around its person, by its posterior moments.
 
     A residual e = state + measurement; a Gaussian state of covariance C shows as K e with K = C (C + measured)^-1.
@@ -43,15 +39,12 @@ def _state(
     """
     usual = np.array([s.persons.state_z_sd] * 2 + [s.persons.state_ev_sd])
     off = displacements(at, state.roster)
-    precision = inverse(face_covariance)
-    q = np.einsum("npi,npi->np", np.einsum("nij,npj->npi", precision, off), off)
-    weight = by_component(state.r[:, :-1], 1) / np.sqrt(1.0 + q / s.loss_cutoff**2)
-    weight[state.roster.reference_of >= 0] = 0.0  # the reference is where it is by definition
+    weight = n.weight
     total = weight.sum(axis=1)
     spread = product(product(at.by_theta, by_component(n.u[table.face_frame], 2)), transposed(at.by_theta))
     moment = np.einsum("npi,npj->nij", weight[:, :, None] * off, off) + total[:, None, None] * spread
     now = state.widths.state
-    gain = product(by_component(np.broadcast_to(now, precision.shape), 2), precision)
+    gain = product(by_component(np.broadcast_to(now, n.precision.shape), 2), n.precision)
     rest = total.sum() * now - np.einsum("n,nij->ij", total, gain) @ now
     own = product(product(gain, moment), transposed(gain)).sum(axis=0) + rest
     m = s.persons.state_prior_faces
