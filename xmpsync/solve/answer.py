@@ -29,6 +29,7 @@ from xmpsync.solve.solution import (
     LocalDifference,
     Person,
     Solution,
+    Unjudged,
 )
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
@@ -307,7 +308,9 @@ def _face_results(
         row = row_of.get(face.face_id)
         if row is None or faces.person[row] < 0:
             probability = 0.0 if row is None else float(faces.probability[row])
-            out.append(FaceResult(face.face_id, face.name, probability, None, None, None, None, judged=False))
+            out.append(
+                FaceResult(face.face_id, face.name, probability, None, None, None, None, Unjudged.UNKNOWN_PERSON)
+            )
             continue
         out.append(
             FaceResult(
@@ -318,7 +321,7 @@ def _face_results(
                 delta_e00_after=_number(faces.de00_after[row]),
                 level_ev_before=_number(faces.level_before[row]),
                 level_ev_after=_number(faces.level_after[row]),
-                judged=not mixed and basis is not Basis.HELD,
+                unjudged=Unjudged.MIXED_LIGHT if mixed else Unjudged.HELD if basis is Basis.HELD else None,
             )
         )
     return tuple(out)

@@ -11,7 +11,12 @@ from xmpsync.skin.records import FaceSkin, Unusable
 
 @dataclass(frozen=True, slots=True)
 class Face:
-    """One face (or hand-marked skin patch) of a frame. `skin` is None where `unusable` says why."""
+    """One face (or hand-marked skin patch) of a frame. `skin` is None where `unusable` says why.
+
+    `named_by_hand`: the name was given by the photographer for this very face, not read from a region: it is certain.
+    `identity` (128,): the network's vector; `identity_sd`: how far such a vector of this size, blur and darkness lies
+    from its person's own, as a distance (None: the calibrated value of a good face).
+    """
 
     face_id: str
     box: Box
@@ -19,7 +24,9 @@ class Face:
     skin: FaceSkin | None = None
     unusable: Unusable | None = None
     identity: tuple[float, ...] | None = None
+    identity_sd: float | None = None
     by_hand: bool = False
+    named_by_hand: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +60,8 @@ class Frame:
     `as_shot`: the as-shot white expressed through `profile` (exposure 0). `baseline`: where the frame stands now;
     `baseline_known` is False for a preset or Auto without numbers (then baseline = as-shot and it cannot be a
     reference). `baseline_exposure_ev`: the file's own baseline exposure, added to every exposure when rendering.
-    `held`: never changed, serves as an anchor.
+    `held`: never changed, serves as an anchor. `as_shot_known` is False where the file does not give its neutral:
+    `as_shot` is then a stand-in from which nothing may be concluded or written.
     """
 
     frame_id: str
@@ -67,6 +75,7 @@ class Frame:
     neutrals: tuple[Neutral, ...] = ()
     scene: Scene = field(default_factory=Scene)
     held: bool = False
+    as_shot_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

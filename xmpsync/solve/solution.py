@@ -22,6 +22,10 @@ class Code(StrEnum):
     LARGE_CHANGE = "large-change"
     BEYOND_WHITE_BALANCE = "beyond-white-balance"
     UNLINKED_PERSON = "person-never-linked-to-a-reference"
+    UNKNOWN_PERSON = "unknown-person"
+    LOOK_DIFFERS = "look-differs"
+    LOCAL_CORRECTIONS = "local-corrections"
+    MONOCHROME = "monochrome"
 
 
 NEEDS_HANDWORK = frozenset(
@@ -37,6 +41,24 @@ NEEDS_HANDWORK = frozenset(
     }
 )
 """Findings after which a person should look at the frame; the others only explain."""
+
+
+class Unjudged(StrEnum):
+    """Why a face with skin counts in no figure (they appear in JSON)."""
+
+    UNKNOWN_PERSON = "unknown-person"
+    NO_REFERENCE = "no-reference"
+    MIXED_LIGHT = "mixed-light"
+    CLIPPED_SKIN = "clipped-skin"
+    HELD = "held"
+    LEFT_ALONE = "left-alone"
+
+
+class Ending(StrEnum):
+    """How the solve ended."""
+
+    CONVERGED = "converged"
+    PASS_LIMIT = "pass-limit"
 
 
 class Basis(StrEnum):
@@ -75,8 +97,9 @@ class FaceResult:
     """One face after the solve. Differences against the person's own colour; None where it has none or no skin.
 
     `delta_e00_*` at equal luminance, `level_ev_*` = log2 of the luminance ratio, at the baseline
-    and at the written (rounded) correction. `person` is None for a stranger; `probability` is of that person.
-    `judged` is False for faces that `check` does not count (mixed light, clipped skin, held, no reference).
+    and at the written (rounded) correction. `person` is None where nobody is known with probability 0.95;
+    `probability` is of the most probable person, `perhaps` its name where it is not known. `unjudged`: why `check` does
+    not count this face, None where it does.
     """
 
     face_id: str
@@ -86,7 +109,12 @@ class FaceResult:
     delta_e00_after: float | None
     level_ev_before: float | None
     level_ev_after: float | None
-    judged: bool = True
+    unjudged: Unjudged | None = None
+    perhaps: str | None = None
+
+    @property
+    def judged(self) -> bool:
+        return self.unjudged is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +137,19 @@ class FrameResult:
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A person's own colour (CIELAB D50 of the linear rendering), how many faces, and if a reference fixes it."""
+    """A person's own colour (CIELAB D50 of the linear rendering), how many faces, and if a reference fixes it.
+
+    `alike_to`: persons whose faces lie so close in identity that the tool cannot be sure which is which (siblings,
+    twins, children): names are asked for. `linked`: a chain of lights ties this person to a reference.
+    """
 
     name: str
     lab_d50: tuple[float, float, float]
     n_faces: int
     referenced: bool
     reference_spread_de00: float = 0.0
+    alike_to: tuple[str, ...] = ()
+    linked: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +164,11 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """Every frame of the request, in the order of the request."""
+    """Every frame of the request, in the order of the request. `passes`: accepted steps until the ending."""
 
     frames: tuple[FrameResult, ...]
     persons: tuple[Person, ...]
     groups: tuple[Group, ...]
     notes: tuple[str, ...] = ()
+    ending: Ending = Ending.CONVERGED
+    passes: int = 0
