@@ -11,7 +11,7 @@ SHORT = (
     ("benchmarks.read.timing",),
     ("benchmarks.faces", "--frames", "12", "--empty", "30"),
     ("benchmarks.skin", "--quick"),
-    ("benchmarks.solve", "--quick"),
+    ("benchmarks.solve",),
     ("benchmarks.plan", "--frames", "600"),
     ("benchmarks.scale",),
     ("benchmarks.whole_shoot", "--frames", "40", "--seeds", "1"),

@@ -28,7 +28,7 @@ import numpy as np
 from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
-from benchmarks.solve.wedding import like
+from benchmarks.solve.skins import like
 from xmpsync.shoot.events import Silent
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import Proposal, propose
@@ -50,7 +50,7 @@ def main(arguments: list[str] | None = None) -> int:
         prog="python -m benchmarks.plan", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--frames", type=int, default=WANTED_FRAMES)
-    parser.add_argument("--who", choices=("names", "vectors", "none"), default="names", help="who tells who is who")
+    parser.add_argument("--who", choices=("names", "identity", "none"), default="names", help="who tells who is who")
     parser.add_argument("--only", action="store_true", help="not also a tenth of the frames")
     parser.add_argument("--json", type=Path, help="where to write everything")
     options = parser.parse_args(arguments)

@@ -1,6 +1,6 @@
 """A shoot on disk whose frames are measured already: RAW files, sidecars, and the store that holds the measurements.
 
-What stands in for what: the measurements are those of the simulated weddings of `benchmarks.solve` (two faces in a
+What stands in for what: the measurements are those of the simulated shoots of `benchmarks.solve` (two faces in a
 frame on average). The RAW files are DNG files with a 16 x 16 sensor, written once for each body and made distinct by
 some bytes at their end: a plan only lists them, and reads the header of one for each camera. Proxies are one JPEG of
 the usual size. So everything that a plan does is real, but for the sensor data that it does not open.
@@ -16,7 +16,7 @@ import numpy as np
 from benchmarks.plan.sidecars import Holds, sidecar
 from benchmarks.skin.cameras import Camera
 from benchmarks.skin.spectra import SkinSpectrum
-from benchmarks.solve.wedding import Plan, make
+from benchmarks.solve.cost import request_of_size
 from demo_shoot.dng import DngProfile, write_dng
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.read.fingerprint import fingerprint
@@ -51,8 +51,7 @@ def make_measured(
     root: Path, n_frames: int, who: str, bodies: list[Camera], skins: list[SkinSpectrum], seed: int = 1
 ) -> Made:
     """Write the shoot and fill its store. Takes some minutes for 20,000 frames."""
-    plan = Plan(frames=n_frames, who=who, seed=seed, most_faces=3, no_face=0.0)
-    request = make(plan, bodies, skins).request
+    request = request_of_size(n_frames, who, bodies, skins, seed)
     frames = {_frame_id(frame): frame for frame in request.frames}
     raws = {profile: _raw(root, profile) for profile in dict.fromkeys(f.profile.name for f in frames.values())}
     proxy = _proxy(np.random.default_rng(seed))
@@ -88,8 +87,7 @@ def make_measured(
 
 
 def _frame_id(frame: Frame) -> str:
-    setup, _, number = frame.frame_id.partition("_")
-    return f"{setup}/{setup}_{number}.dng"
+    return f"card_{frame.frame_id[:2]}/frame_{frame.frame_id}.dng"
 
 
 def _holds(number: int, frame: Frame) -> Holds:

@@ -49,10 +49,10 @@ def cameras(extra: Path | None, layered: bool = False) -> list[Camera]:
         for name, values in zip(table["name"], table["sensitivity_rgb"], strict=True):
             each = [np.interp(WAVELENGTH_NM, table["wavelength_nm"], values[:, k]) for k in range(3)]
             found.append((str(name), np.stack(each, axis=1)))
-    return [_camera(name, np.maximum(values, 0.0)) for name, values in found]
+    return [fitted(name, np.maximum(values, 0.0)) for name, values in found]
 
 
-def _camera(name: str, sensitivity: Array) -> Camera:
+def fitted(name: str, sensitivity: Array) -> Camera:
     sensitivity = sensitivity / (lights()["D55"].power @ sensitivity).max()
     calibrations = tuple(_calibration(sensitivity, light, k) for light, k in (("A", 2856.0), ("D65", 6504.0)))
     return Camera(name, sensitivity, CameraProfile(calibrations, source=ProfileSource.DNG_TAGS, name=name))

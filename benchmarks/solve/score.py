@@ -1,121 +1,188 @@
-"""Scores of a set of corrections against the truth of a simulated shoot."""
+"""How good a way is, from the truth of the shoot alone: arrays of errors, and figures of them.
+
+Skin and level: each person's true skin in a frame, rendered with the frame's correction, against what the person's
+reference looks like. Faces of reference frames, of guests, with clipped skin and in mixed light are left out.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable
 
 import numpy as np
 
 from benchmarks.skin.spectra import Array
-from benchmarks.solve.wedding import Shoot
+from benchmarks.solve.day import Flags, Ints
+from benchmarks.solve.shoot import Shoot
+from benchmarks.solve.ways import Way
 from xmpsync.colour.camera import apply, xyz_from_camera
 from xmpsync.colour.difference import skin_difference
-from xmpsync.colour.match import settings_for_target
-from xmpsync.records import Settings3
 from xmpsync.solve.solution import Code, Solution
 
+TOLERANCE_DE, TOLERANCE_EV = 2.0, 0.25
+CLEARLY, CLEARLY_NOT = 1.25, 0.75
+"""Of the tolerance, after the best single correction: from here on mixed light must be found; below here it must not.
+What lies between counts as neither."""
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rows:
-    """Everything per face (f) and per frame, with the shoot number left out: arrays of equal length per kind."""
-
-    face_de: Array
-    face_de_as_shot: Array
-    face_ev: Array
-    face_person: Array
-    face_reference: Array
-    face_tone: tuple[str, ...]
-    face_mixed: Array
-    frame_worse: Array
-    jitter: Array
-    faceless: Array
-    apart: Array
-    flagged: Array
-    sd_ratio: Array
+Rows = dict[str, Array]
 
 
-def true_theta(shoot: Shoot) -> list[Array]:
-    """Per frame: mired, tint, EV that bring clean skin under the frame's main light to its target, median of people."""
-    out = []
-    for frame, true in zip(shoot.request.frames, shoot.truth, strict=True):
-        kelvin, tint, ev = settings_for_target(frame.profile, true.everybody, shoot.targets)
-        rows = [f.person for f in true.faces if not f.mixed] or list(range(len(true.everybody)))
-        asked = np.stack([1e6 / kelvin, tint, ev], axis=1)
-        out.append(np.nanmedian(asked[rows], axis=0))
+def score(shoot: Shoot, way: Way) -> Rows:
+    """Errors of one way on one shoot; to be joined over shoots."""
+    reference = np.isin(np.arange(shoot.n_frames), shoot.reference_frames)
+    apart = mixed_part(shoot)
+    plain_frame = ~reference & (apart < CLEARLY_NOT)
+    usable = ~shoot.clipped & ~shoot.guest
+    scored = usable & plain_frame[shoot.face_frame]
+    de, ev = skin_errors(shoot, way.theta)
+    with_skin = np.bincount(shoot.face_frame[usable], minlength=shoot.n_frames) > 0
+    reachable = np.isin(shoot.day.told_light, shoot.day.told_light[with_skin | reference])
+    off = way.theta - shoot.ideal
+    follows = ~with_skin & reachable & ~reference
+    rows = {
+        "de": de[scored],
+        "ev": np.abs(ev[scored]),
+        "follow_mired": np.abs(off[follows, 0]),
+        "follow_tint": np.abs(off[follows, 1]),
+    }
+    if way.solution is not None:
+        rows |= _of_solution(shoot, way.solution, reference, apart, usable, off)
+        rows["cpu_s"] = np.array([way.cpu_s])
+    return rows
+
+
+def figures(rows: Iterable[Rows]) -> dict[str, float]:
+    """Figures of several shoots together; NaN where they hold no case. Shares are in per cent."""
+    all_rows = list(rows)
+    r = {name: np.concatenate([one[name] for one in all_rows]) for name in all_rows[0]}
+    out = {
+        "skin_median_de00": _quantile(r["de"], 50),
+        "skin_p95_de00": _quantile(r["de"], 95),
+        "level_median_ev": _quantile(r["ev"], 50),
+        "level_p95_ev": _quantile(r["ev"], 95),
+        "follow_median_mired": _quantile(r["follow_mired"], 50),
+        "follow_p95_mired": _quantile(r["follow_mired"], 95),
+        "follow_median_tint": _quantile(r["follow_tint"], 50),
+    }
+    if "known" in r:
+        known = r["known"] > 0
+        ratio = r["ratio"].reshape(-1, 3)
+        out |= {
+            "known_percent": _percent(known),
+            "known_wrong_percent": _percent(r["wrong"][known]),
+            "known_faces": float(known.sum()),
+            "unknown_percent": _percent(~known[r["guest"] == 0]),
+            "judged_percent": _percent(r["judged"]),
+            "mixed_found_percent": _percent(r["mixed_found"]),
+            "mixed_false_percent": _percent(r["mixed_false"]),
+            "mixed_frames": float(len(r["mixed_found"])),
+            "lights_found": float(r["lights_found"].mean()),
+            "lights_true": float(r["lights_true"].mean()),
+            "sd_mired": _spread(ratio[:, 0]),
+            "sd_tint": _spread(ratio[:, 1]),
+            "sd_ev": _spread(ratio[:, 2]),
+            "cpu_s": float(r["cpu_s"].mean()),
+        }
     return out
 
 
-def corrections_of(shoot: Shoot, solution: Solution) -> list[Settings3]:
-    """What each frame's sidecar holds after the run."""
-    return [
-        frame.baseline if result.correction is None else result.correction
-        for frame, result in zip(shoot.request.frames, solution.frames, strict=True)
-    ]
-
-
-def errors(shoot: Shoot, corrections: list[Settings3]) -> tuple[list[Array], list[Array]]:
-    """Per frame: CIEDE2000 at equal luminance and level in EV of each face's clean skin."""
-    de, ev = [], []
-    for frame, true, c in zip(shoot.request.frames, shoot.truth, corrections, strict=True):
-        if not true.faces:
-            de.append(np.zeros(0))
-            ev.append(np.zeros(0))
-            continue
-        matrix = 2.0**c.exposure_ev * xyz_from_camera(frame.profile, c.temperature_k, c.tint)
-        xyz = apply(matrix, np.array([f.clean for f in true.faces]))
-        d, level = skin_difference(xyz, shoot.targets[[f.person for f in true.faces]])
-        de.append(d)
-        ev.append(level)
+def skin_errors(shoot: Shoot, theta: Array) -> tuple[Array, Array]:
+    """CIEDE2000 at equal luminance and level in EV of every face's true skin (N,); NaN for guests."""
+    de, ev = np.full(len(shoot.person), np.nan), np.full(len(shoot.person), np.nan)
+    for b, camera in enumerate(shoot.cameras):
+        rows = np.flatnonzero(~shoot.guest & (shoot.frame_body[shoot.face_frame] == b))
+        mired, tint, exposure = theta[shoot.face_frame[rows]].T
+        matrix = 2.0 ** exposure[:, None, None] * xyz_from_camera(camera.profile, 1e6 / mired, tint)
+        xyz = apply(matrix, shoot.clean[rows])
+        de[rows], ev[rows] = skin_difference(xyz, shoot.targets[shoot.person[rows]])
     return de, ev
 
 
-def rows(shoot: Shoot, corrections: list[Settings3], solution: Solution | None) -> Rows:
-    """All the numbers of one shoot."""
-    de, ev = errors(shoot, corrections)
-    before, _ = errors(shoot, [f.as_shot for f in shoot.request.frames])
-    theta = true_theta(shoot)
-    solved = np.array([(1e6 / c.temperature_k, c.tint, c.exposure_ev) for c in corrections])
-    off = solved - np.array(theta)
-    with_face = np.array([bool(t.faces) for t in shoot.truth])
-    setups = np.array([t.setup for t in shoot.truth])
-    jitter = []
-    for setup in np.unique(setups):
-        here = off[(setups == setup) & with_face]
-        if len(here) > 4:
-            jitter.append(1.4826 * np.median(np.abs(here - np.median(here, axis=0)), axis=0))
-    apart, flagged = [], []
-    for i, (frame, true, c) in enumerate(zip(shoot.request.frames, shoot.truth, corrections, strict=True)):
-        if len(true.faces) < 2 or solution is None:
-            continue
-        matrix = 2.0**c.exposure_ev * xyz_from_camera(frame.profile, c.temperature_k, c.tint)
-        xyz = apply(matrix, np.array([f.clean for f in true.faces]))
-        target = shoot.targets[[f.person for f in true.faces]]
-        worst = 0.0
-        for a in range(len(xyz)):
-            for b in range(len(xyz)):
-                # what a needs, applied to b's target, against what b needs
-                moved = target[b] * (xyz[a] / target[a])
-                worst = max(worst, float(skin_difference(moved, xyz[b])[0]))
-        apart.append(worst)
-        flagged.append(any(f.code is Code.MIXED_LIGHT for f in solution.frames[i].findings))
-    ratio = []
-    if solution is not None:
-        for i, result in enumerate(solution.frames):
-            if result.correction is not None and result.sd_mired > 0 and with_face[i]:
-                ratio.append(off[i] / np.array([result.sd_mired, result.sd_tint, result.sd_ev]))
-    faces = [(i, f) for i, t in enumerate(shoot.truth) for f in t.faces]
-    return Rows(
-        face_de=np.concatenate(de),
-        face_de_as_shot=np.concatenate(before),
-        face_ev=np.concatenate(ev),
-        face_person=np.array([f.person for _, f in faces]),
-        face_reference=np.array([f.person in shoot.reference_persons for _, f in faces], dtype=bool),
-        face_tone=tuple(shoot.tones[f.person] for _, f in faces),
-        face_mixed=np.array([f.mixed or any(o.mixed for o in shoot.truth[i].faces) for i, f in faces], dtype=bool),
-        frame_worse=np.array([np.mean(a) > np.mean(b) + 1.0 for a, b in zip(de, before, strict=True) if len(a)]),
-        jitter=np.array(jitter).reshape(-1, 3),
-        faceless=np.abs(off[~with_face]).reshape(-1, 3),
-        apart=np.array(apart),
-        flagged=np.array(flagged, dtype=bool),
-        sd_ratio=np.array(ratio).reshape(-1, 3),
-    )
+def mixed_part(shoot: Shoot) -> Array:
+    """(F,) what two faces, or two halves of one, still lack after the best single correction, in tolerances.
+
+    From noise-free colours with skin state, without the portraits' own unevenness. The best single correction lies
+    half way between the two; the levels of two halves are shading, which is no second light.
+    """
+    rendered = np.zeros((len(shoot.person), 2, 3))
+    for b, camera in enumerate(shoot.cameras):
+        rows = np.flatnonzero(shoot.frame_body[shoot.face_frame] == b)
+        mired, tint, ev = shoot.ideal[shoot.face_frame[rows]].T
+        matrix = 2.0 ** ev[:, None, None] * xyz_from_camera(camera.profile, 1e6 / mired, tint)
+        rendered[rows] = apply(matrix[:, None], shoot.lit[rows])
+    out = np.zeros(shoot.n_frames)
+    people = ~shoot.guest
+    halves, _ = skin_difference(rendered[:, 0], rendered[:, 1])
+    np.maximum.at(out, shoot.face_frame[people], halves[people] / 2 / TOLERANCE_DE)
+    whole = rendered.mean(axis=1)
+    target = shoot.targets[np.minimum(shoot.person, shoot.people.n - 1)]
+    for step in (1, 2):
+        pair = (shoot.face_frame[:-step] == shoot.face_frame[step:]) & people[:-step] & people[step:]
+        one = np.flatnonzero(pair)
+        other = one + step
+        de, ev = skin_difference(target[other] * whole[one] / target[one], whole[other])
+        np.maximum.at(out, shoot.face_frame[one], np.maximum(de / 2 / TOLERANCE_DE, np.abs(ev) / 2 / TOLERANCE_EV))
+    return out
+
+
+def _of_solution(shoot: Shoot, solution: Solution, reference: Flags, apart: Array, usable: Flags, off: Array) -> Rows:
+    """What the solver says of itself, against the truth."""
+    results = [(i, face) for i, frame in enumerate(solution.frames) for face in frame.faces]
+    known, wrong = _who(shoot, [face.person for _, face in results])
+    with_skin = ~shoot.clipped & ~reference[shoot.face_frame]
+    countable = usable & ~reference[shoot.face_frame] & (apart < CLEARLY)[shoot.face_frame]
+    judged = np.array([face.judged and face.delta_e00_after is not None for _, face in results], dtype=bool)
+    flagged = np.array([any(f.code is Code.MIXED_LIGHT for f in r.findings) for r in solution.frames])
+    sd = np.array([(r.sd_mired, r.sd_tint, r.sd_ev) for r in solution.frames])
+    moved = np.array([r.correction is not None for r in solution.frames])
+    # A correction is rounded: a third of a unit where the error is small is no fault of the deviation.
+    good = moved & (sd > 0).all(axis=1) & (apart < CLEARLY_NOT)
+    found, true = _lights(shoot, np.array([r.group for r in solution.frames]))
+    return {
+        "known": known[with_skin].astype(float),
+        "wrong": wrong[with_skin].astype(float),
+        "guest": shoot.guest[with_skin].astype(float),
+        "judged": judged[countable].astype(float),
+        "mixed_found": flagged[(apart >= CLEARLY) & ~reference].astype(float),
+        "mixed_false": flagged[(apart < CLEARLY_NOT) & ~reference].astype(float),
+        "lights_found": np.array([found]),
+        "lights_true": np.array([true]),
+        "ratio": (off[good] / sd[good]).ravel(),
+    }
+
+
+def _who(shoot: Shoot, labels: list[str | None]) -> tuple[Flags, Flags]:
+    """Which faces (N,) are called known, and which of these are somebody else.
+
+    A label is a person's name where the shoot has names; else it stands for whom most of its faces show.
+    """
+    names = {f"P{p}": p for p in range(shoot.people.n)}
+    votes: dict[str, Counter[int]] = {}
+    for label, person in zip(labels, shoot.person, strict=True):
+        if label is not None:
+            votes.setdefault(label, Counter())[int(person)] += 1
+    meant = {label: names.get(label, count.most_common(1)[0][0]) for label, count in votes.items()}
+    known = np.array([label is not None for label in labels], dtype=bool)
+    wrong = np.array([label is not None and meant[label] != p for label, p in zip(labels, shoot.person, strict=True)])
+    return known, known & wrong.astype(bool)
+
+
+def _lights(shoot: Shoot, group: Ints) -> tuple[float, float]:
+    """Light groups of every body, found and true; a lone flash frame that did not fire counts in neither."""
+    fired = ~shoot.day.misfired[shoot.day.frame_composition]
+    bodies = range(len(shoot.cameras))
+    rows = [fired & (shoot.frame_body == b) for b in bodies]
+    found = sum(len(np.unique(group[r])) for r in rows)
+    return float(found), float(sum(len(np.unique(shoot.day.frame_visit[r])) for r in rows))
+
+
+def _quantile(values: Array, percent: float) -> float:
+    return float(np.percentile(values, percent)) if len(values) else float("nan")
+
+
+def _percent(values: Array | Flags) -> float:
+    return 100.0 * float(np.mean(values)) if len(values) else float("nan")
+
+
+def _spread(values: Array) -> float:
+    return float(1.4826 * np.median(np.abs(values))) if len(values) else float("nan")
