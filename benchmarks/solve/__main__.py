@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from benchmarks.solve.cost import cost
-from benchmarks.solve.report import LEGEND, Figures, breaches, table
+from benchmarks.solve.report import LEGEND, Figures, beyond, breaches, table
 from benchmarks.solve.run import Done, Task, run
 from benchmarks.solve.score import figures
 from benchmarks.solve.skins import bodies, skin_spectra
@@ -71,6 +71,7 @@ def main(arguments: list[str] | None = None) -> int:
         here = []
     broken = breaches(answer)
     print(f"\nWorse than the best plain way by more than the rule allows: {len(broken)}", *broken, sep="\n")
+    print("\nWanted of the solver when told nothing, and not so:", *beyond(answer), sep="\n")
     if options.json:
         options.json.write_text(
             json.dumps({"schema": 2, "worlds": answer, "breaches": broken}, indent=1), encoding="utf-8"

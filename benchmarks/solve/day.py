@@ -21,6 +21,8 @@ Flags = npt.NDArray[np.bool_]
 
 REFERENCE_LIGHTS = ("D55", "D65", "D50")
 INDOORS = ("tungsten", "phosphor LED", "fluorescent", "cast")
+WINDOW = 0.2
+"""Part of the dusk outside that is seen among lamps."""
 SECOND = 0.6
 """Part of the second light in what lights a face or half of one that is mixed."""
 SECOND_BODY = 0.35
@@ -85,8 +87,9 @@ def day_of(world: World, rng: np.random.Generator) -> Day:
     frame_visit = visit[frame_composition]
     starts = np.array([seconds[frame_visit == v].min() for v in range(len(names))])
     ends = np.array([seconds[frame_visit == v].max() for v in range(len(names))])
-    dusk = world.drift * (seconds - starts[frame_visit]) / np.maximum(ends - starts, 1.0)[frame_visit]
     indoors = np.array([k in INDOORS for k in kinds])
+    dusk = world.drift * (seconds - starts[frame_visit]) / np.maximum(ends - starts, 1.0)[frame_visit]
+    dusk *= np.where(indoors, WINDOW, 1.0)[frame_visit]
     manual = rng.random(len(names)) < world.manual
     level = np.where(indoors, rng.uniform(-6, 0, len(names)), rng.uniform(0, 3, len(names)))
     misfired = flash[visit] & (rng.random(n) < world.misfire)
@@ -154,7 +157,8 @@ def _shown(world: World, visit: Ints, rng: np.random.Generator) -> tuple[list[li
         return shown, tuple(at)
     shown[first[0]] = group[: max(1, min(world.people, 4))]
     if world.references == "all":
-        at = [int(c) for c in rng.choice(np.flatnonzero(visit > 0), world.people, replace=False)]
+        others = rng.choice(np.flatnonzero(visit > 0), world.people - 1, replace=False)
+        at = [int(first[0]), *(int(c) for c in others)]
         for person, c in enumerate(at):
             shown[c] = [person]
         return shown, tuple(at)

@@ -29,6 +29,18 @@ RULE = {
     ALONE: {"skin_median_de00": 0.1, "skin_p95_de00": 0.2, "level_median_ev": 0.02},
 }
 """What a figure may be worse by than the best plain way of the same world."""
+LIMITS: dict[str, tuple[float, float, str]] = {
+    "known_wrong_percent": (0.0, 0.5, "wrong among faces called known, %"),
+    "judged_percent": (95.0, 100.0, "judged of what can be, %"),
+    "mixed_found_percent": (95.0, 100.0, "mixed light found, %"),
+    "mixed_false_percent": (0.0, 1.0, "false mixed light, %"),
+    "sd_mired": (0.8, 1.25, "error over deviation, mired"),
+    "sd_tint": (0.8, 1.25, "error over deviation, tint"),
+    "sd_ev": (0.8, 1.25, "error over deviation, EV"),
+    "follow_median_mired": (0.0, 4.0, "frames without faces, mired"),
+    "follow_median_tint": (0.0, 2.0, "frames without faces, tint"),
+}
+"""What is wanted of the solver, told nothing, in every world."""
 SHORT = {"skin_median_de00": "dE50", "skin_p95_de00": "dE95", "level_median_ev": "EV50"}
 
 
@@ -60,6 +72,19 @@ def breaches(answer: dict[str, dict[str, Figures]]) -> list[str]:
                 if worse > limit:
                     figures = f"{rows[way][name]:.3f}, plain {best:.3f}: worse by {worse:.3f} (allowed {limit})"
                     out.append(f"{way:13s} {world:42s} {SHORT[name]} {figures}")
+    return out
+
+
+def beyond(answer: dict[str, dict[str, Figures]]) -> list[str]:
+    """Every figure of the solver, told nothing, that is outside `LIMITS`: one line for each, with the worlds."""
+    out = []
+    for name, (low, high, words) in LIMITS.items():
+        values = {world: rows[ALONE][name] for world, rows in answer.items() if ALONE in rows}
+        finite = {world: v for world, v in values.items() if math.isfinite(v)}
+        outside = {world: v for world, v in finite.items() if not low <= v <= high}
+        if outside:
+            worlds = ", ".join(f"{world} {v:.2f}" for world, v in outside.items())
+            out.append(f"{words} ({low:g} to {high:g}): {len(outside)} of {len(finite)} worlds: {worlds}")
     return out
 
 

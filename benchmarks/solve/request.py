@@ -28,19 +28,19 @@ def request_of(shoot: Shoot, seed: int) -> Request:
     faces: list[list[Face]] = [[] for _ in range(shoot.n_frames)]
     names = _names(shoot, rng)
     vectors, sds = _identity(shoot, rng)
-    for i, f in enumerate(shoot.face_frame):
-        number = int(shoot.day.place_number[shoot.face_place[i]])
+    for i, f in enumerate(shoot.faces.frame):
+        number = int(shoot.day.place_number[shoot.faces.place[i]])
         faces[f].append(_face(shoot, i, number, names[i], vectors[i], sds[i], rng))
     scenes = _scenes(shoot, rng)
     frames = tuple(_frame(shoot, f, tuple(faces[f]), scenes[f]) for f in range(shoot.n_frames))
     return Request(
-        frames=frames, references=tuple(Reference(frame_id=frame_id(int(f))) for f in shoot.reference_frames)
+        frames=frames, references=tuple(Reference(frame_id=frame_id(int(f))) for f in shoot.truth.reference_frames)
     )
 
 
 def told(shoot: Shoot, request: Request) -> tuple[Request, dict[str, int]]:
     """The same with everybody named by hand, and the light of every frame."""
-    at = iter(shoot.person)
+    at = iter(shoot.faces.person)
     frames = tuple(
         replace(f, faces=tuple(replace(x, name=person_name(shoot, int(next(at))), named_by_hand=True) for x in f.faces))
         for f in request.frames
@@ -60,23 +60,23 @@ def person_name(shoot: Shoot, person: int) -> str:
 def _names(shoot: Shoot, rng: np.random.Generator) -> list[str | None]:
     """Names of regions: guests have none, some are wrong, and those of a reference frame are looked after."""
     if "names" not in shoot.world.who:
-        return [None] * len(shoot.person)
-    wrong = rng.random(len(shoot.person)) < shoot.world.wrong_names
-    wrong &= ~np.isin(shoot.face_frame, shoot.reference_frames)
-    other = rng.integers(shoot.people.n, size=len(shoot.person))
+        return [None] * len(shoot.faces.person)
+    wrong = rng.random(len(shoot.faces.person)) < shoot.world.wrong_names
+    wrong &= ~np.isin(shoot.faces.frame, shoot.truth.reference_frames)
+    other = rng.integers(shoot.people.n, size=len(shoot.faces.person))
     return [
         person_name(shoot, int(o if w else p)) if w or p < shoot.people.n else None
-        for p, o, w in zip(shoot.person, other, wrong, strict=True)
+        for p, o, w in zip(shoot.faces.person, other, wrong, strict=True)
     ]
 
 
 def _identity(shoot: Shoot, rng: np.random.Generator) -> tuple[list[tuple[float, ...] | None], list[float | None]]:
-    n = len(shoot.person)
+    n = len(shoot.faces.person)
     if "identity" not in shoot.world.who:
         return [None] * n, [None] * n
     # Small faces lie further from their mean; that is told. How far a single good one lies varies as well.
-    sd = FACE_DISTANCE * np.maximum(1.0, (SMALL_CELLS / shoot.cells) ** 0.25)
-    vectors = shoot.people.identity(shoot.person, sd * np.exp(rng.normal(0.0, 0.12, n)), rng)
+    sd = FACE_DISTANCE * np.maximum(1.0, (SMALL_CELLS / shoot.faces.cells) ** 0.25)
+    vectors = shoot.people.identity(shoot.faces.person, sd * np.exp(rng.normal(0.0, 0.12, n)), rng)
     return [tuple(v) for v in vectors.tolist()], [float(s) for s in sd]
 
 
@@ -86,24 +86,24 @@ def _face(
 ) -> Face:  # fmt: skip
     box = Box(0.05 + 0.3 * number + float(rng.normal(0, 0.01)), 0.3, 0.2, 0.3)
     plain = Face(f"f{number}", box, name=name, identity=vector, identity_sd=sd)
-    if shoot.clipped[i]:
+    if shoot.faces.clipped[i]:
         return replace(plain, unusable=Unusable.CLIPPED)
-    noise = shoot.seen_sd[i]
+    noise = shoot.faces.sd[i]
     parts = tuple(
-        RegionSkin(region, _vec(shoot.regions[i, r]), _diagonal(2.0 * noise), int(shoot.cells[i]) // 4)
+        RegionSkin(region, _vec(shoot.faces.regions[i, r]), _diagonal(2.0 * noise), int(shoot.faces.cells[i]) // 4)
         for r, region in enumerate(REGIONS)
-        if shoot.shown[i, r]
+        if shoot.faces.shown[i, r]
     )
-    chroma = shoot.sides[i, [0, 2]] - shoot.sides[i, 1]
+    chroma = shoot.faces.sides[i, [0, 2]] - shoot.faces.sides[i, 1]
     variance = SIDE_SPREAD**2 + 4.0 * noise[[0, 2]] ** 2
     sides = SideDifference(
-        log_ratio=_vec(shoot.sides[i]),
-        level_ev=float(shoot.sides[i, 1] / np.log(2)),
+        log_ratio=_vec(shoot.faces.sides[i]),
+        level_ev=float(shoot.faces.sides[i, 1] / np.log(2)),
         chroma_sd=float(np.sqrt((chroma**2 / variance).sum())),
         mixed_light=bool(np.abs(chroma).max() > MIXED_LN),
     )
     told_sd = np.sqrt(noise**2 + 0.006**2)
-    skin = FaceSkin(_vec(shoot.seen[i]), _diagonal(told_sd), int(shoot.cells[i]), parts, sides=sides)
+    skin = FaceSkin(_vec(shoot.faces.seen[i]), _diagonal(told_sd), int(shoot.faces.cells[i]), parts, sides=sides)
     return replace(plain, skin=skin)
 
 
@@ -116,19 +116,19 @@ def _frame(shoot: Shoot, f: int, faces: tuple[Face, ...], scene: Scene) -> Frame
         model="Body",
         serial=f"B{body}",
         time_s=float(day.frame_s[f] - (shoot.world.clock_s if body else 0.0)),
-        exposure_s=float(shoot.exposure_s[f]),
+        exposure_s=float(shoot.light.exposure_s[f]),
         f_number=float(day.f_number[composition]),
-        iso=float(shoot.iso[f]),
+        iso=float(shoot.light.iso[f]),
         flash_fired=bool(day.visit_flash[day.composition_visit[composition]]),
         width=6000,
         height=4000,
     )
     return Frame(
         frame_id=frame_id(f),
-        profile=shoot.cameras[body].profile,
+        profile=shoot.bodies[body].profile,
         capture=capture,
-        as_shot=Settings3(float(shoot.as_shot[f, 0]), float(shoot.as_shot[f, 1]), 0.0),
-        baseline=Settings3(*(float(v) for v in shoot.baseline[f])),
+        as_shot=Settings3(float(shoot.light.as_shot[f, 0]), float(shoot.light.as_shot[f, 1]), 0.0),
+        baseline=Settings3(*(float(v) for v in shoot.truth.baseline[f])),
         faces=faces,
         scene=scene,
     )
@@ -138,7 +138,7 @@ def _scenes(shoot: Shoot, rng: np.random.Generator) -> list[Scene]:
     """What surrounds the people: any colours around grey, the same throughout a burst."""
     n = len(shoot.day.composition_visit)
     colour = np.log(0.18 * rng.dirichlet(np.full(3, 60.0), n) * 3.0) + rng.normal(0, 0.3, (n, 1))
-    log = np.log(shoot.white) + colour[shoot.day.frame_composition] + rng.normal(0, 0.002, (shoot.n_frames, 3))
+    log = np.log(shoot.light.white) + colour[shoot.day.frame_composition] + rng.normal(0, 0.002, (shoot.n_frames, 3))
     green = np.exp(log[:, 1])
     shares = np.array([0.1, 0.2, 0.6, 1.0, 1.7, 3.0, 4.0, 5.0])
     return [

@@ -41,7 +41,7 @@ def run(task: Task) -> Done:
     """Scores of all ways on one shoot."""
     shoot = shoot_of(WORLDS[task.world], task.seed, _bodies(task.sensitivities), _skins(task.model_skin))
     found = ways(shoot, request_of(shoot, task.seed), task.ways)
-    return Done(task, shoot.n_frames, len(shoot.person), {name: score(shoot, way) for name, way in found.items()})
+    return Done(task, shoot.n_frames, len(shoot.faces.person), {name: score(shoot, way) for name, way in found.items()})
 
 
 @lru_cache(maxsize=1)

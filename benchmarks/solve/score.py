@@ -29,15 +29,15 @@ Rows = dict[str, Array]
 
 def score(shoot: Shoot, way: Way) -> Rows:
     """Errors of one way on one shoot; to be joined over shoots."""
-    reference = np.isin(np.arange(shoot.n_frames), shoot.reference_frames)
+    reference = shoot.is_reference
     apart = mixed_part(shoot)
     plain_frame = ~reference & (apart < CLEARLY_NOT)
-    usable = ~shoot.clipped & ~shoot.guest
-    scored = usable & plain_frame[shoot.face_frame]
+    usable = ~shoot.faces.clipped & ~shoot.guest
+    scored = usable & plain_frame[shoot.faces.frame]
     de, ev = skin_errors(shoot, way.theta)
-    with_skin = np.bincount(shoot.face_frame[usable], minlength=shoot.n_frames) > 0
+    with_skin = np.bincount(shoot.faces.frame[usable], minlength=shoot.n_frames) > 0
     reachable = np.isin(shoot.day.told_light, shoot.day.told_light[with_skin | reference])
-    off = way.theta - shoot.ideal
+    off = way.theta - shoot.truth.ideal
     follows = ~with_skin & reachable & ~reference
     rows = {
         "de": de[scored],
@@ -88,13 +88,13 @@ def figures(rows: Iterable[Rows]) -> dict[str, float]:
 
 def skin_errors(shoot: Shoot, theta: Array) -> tuple[Array, Array]:
     """CIEDE2000 at equal luminance and level in EV of every face's true skin (N,); NaN for guests."""
-    de, ev = np.full(len(shoot.person), np.nan), np.full(len(shoot.person), np.nan)
-    for b, camera in enumerate(shoot.cameras):
-        rows = np.flatnonzero(~shoot.guest & (shoot.frame_body[shoot.face_frame] == b))
-        mired, tint, exposure = theta[shoot.face_frame[rows]].T
+    de, ev = np.full(len(shoot.faces.person), np.nan), np.full(len(shoot.faces.person), np.nan)
+    for b, camera in enumerate(shoot.bodies):
+        rows = np.flatnonzero(~shoot.guest & (shoot.face_body == b))
+        mired, tint, exposure = theta[shoot.faces.frame[rows]].T
         matrix = 2.0 ** exposure[:, None, None] * xyz_from_camera(camera.profile, 1e6 / mired, tint)
-        xyz = apply(matrix, shoot.clean[rows])
-        de[rows], ev[rows] = skin_difference(xyz, shoot.targets[shoot.person[rows]])
+        xyz = apply(matrix, shoot.faces.skins.clean[rows])
+        de[rows], ev[rows] = skin_difference(xyz, shoot.truth.targets[shoot.faces.person[rows]])
     return de, ev
 
 
@@ -104,24 +104,24 @@ def mixed_part(shoot: Shoot) -> Array:
     From noise-free colours with skin state, without the portraits' own unevenness. The best single correction lies
     half way between the two; the levels of two halves are shading, which is no second light.
     """
-    rendered = np.zeros((len(shoot.person), 2, 3))
-    for b, camera in enumerate(shoot.cameras):
-        rows = np.flatnonzero(shoot.frame_body[shoot.face_frame] == b)
-        mired, tint, ev = shoot.ideal[shoot.face_frame[rows]].T
+    rendered = np.zeros((len(shoot.faces.person), 2, 3))
+    for b, camera in enumerate(shoot.bodies):
+        rows = np.flatnonzero(shoot.face_body == b)
+        mired, tint, ev = shoot.truth.ideal[shoot.faces.frame[rows]].T
         matrix = 2.0 ** ev[:, None, None] * xyz_from_camera(camera.profile, 1e6 / mired, tint)
-        rendered[rows] = apply(matrix[:, None], shoot.lit[rows])
+        rendered[rows] = apply(matrix[:, None], shoot.faces.skins.lit[rows])
     out = np.zeros(shoot.n_frames)
     people = ~shoot.guest
     halves, _ = skin_difference(rendered[:, 0], rendered[:, 1])
-    np.maximum.at(out, shoot.face_frame[people], halves[people] / 2 / TOLERANCE_DE)
+    np.maximum.at(out, shoot.faces.frame[people], halves[people] / 2 / TOLERANCE_DE)
     whole = rendered.mean(axis=1)
-    target = shoot.targets[np.minimum(shoot.person, shoot.people.n - 1)]
+    target = shoot.truth.targets[np.minimum(shoot.faces.person, shoot.people.n - 1)]
     for step in (1, 2):
-        pair = (shoot.face_frame[:-step] == shoot.face_frame[step:]) & people[:-step] & people[step:]
+        pair = (shoot.faces.frame[:-step] == shoot.faces.frame[step:]) & people[:-step] & people[step:]
         one = np.flatnonzero(pair)
         other = one + step
         de, ev = skin_difference(target[other] * whole[one] / target[one], whole[other])
-        np.maximum.at(out, shoot.face_frame[one], np.maximum(de / 2 / TOLERANCE_DE, np.abs(ev) / 2 / TOLERANCE_EV))
+        np.maximum.at(out, shoot.faces.frame[one], np.maximum(de / 2 / TOLERANCE_DE, np.abs(ev) / 2 / TOLERANCE_EV))
     return out
 
 
@@ -129,8 +129,8 @@ def _of_solution(shoot: Shoot, solution: Solution, reference: Flags, apart: Arra
     """What the solver says of itself, against the truth."""
     results = [(i, face) for i, frame in enumerate(solution.frames) for face in frame.faces]
     known, wrong = _who(shoot, [face.person for _, face in results])
-    with_skin = ~shoot.clipped & ~reference[shoot.face_frame]
-    countable = usable & ~reference[shoot.face_frame] & (apart < CLEARLY)[shoot.face_frame]
+    with_skin = ~shoot.faces.clipped & ~reference[shoot.faces.frame]
+    countable = usable & ~reference[shoot.faces.frame] & (apart < CLEARLY)[shoot.faces.frame]
     judged = np.array([face.judged and face.delta_e00_after is not None for _, face in results], dtype=bool)
     flagged = np.array([any(f.code is Code.MIXED_LIGHT for f in r.findings) for r in solution.frames])
     sd = np.array([(r.sd_mired, r.sd_tint, r.sd_ev) for r in solution.frames])
@@ -158,20 +158,22 @@ def _who(shoot: Shoot, labels: list[str | None]) -> tuple[Flags, Flags]:
     """
     names = {f"P{p}": p for p in range(shoot.people.n)}
     votes: dict[str, Counter[int]] = {}
-    for label, person in zip(labels, shoot.person, strict=True):
+    for label, person in zip(labels, shoot.faces.person, strict=True):
         if label is not None:
             votes.setdefault(label, Counter())[int(person)] += 1
     meant = {label: names.get(label, count.most_common(1)[0][0]) for label, count in votes.items()}
     known = np.array([label is not None for label in labels], dtype=bool)
-    wrong = np.array([label is not None and meant[label] != p for label, p in zip(labels, shoot.person, strict=True)])
+    wrong = np.array(
+        [label is not None and meant[label] != p for label, p in zip(labels, shoot.faces.person, strict=True)]
+    )
     return known, known & wrong.astype(bool)
 
 
 def _lights(shoot: Shoot, group: Ints) -> tuple[float, float]:
     """Light groups of every body, found and true; a lone flash frame that did not fire counts in neither."""
     fired = ~shoot.day.misfired[shoot.day.frame_composition]
-    bodies = range(len(shoot.cameras))
-    rows = [fired & (shoot.frame_body == b) for b in bodies]
+    bodies = range(len(shoot.bodies))
+    rows = [fired & (shoot.day.frame_body == b) for b in bodies]
     found = sum(len(np.unique(group[r])) for r in rows)
     return float(found), float(sum(len(np.unique(shoot.day.frame_visit[r])) for r in rows))
 

@@ -43,9 +43,9 @@ def ways(shoot: Shoot, request: Request, names: tuple[str, ...]) -> dict[str, Wa
         if name == AS_SHOT:
             out[name] = Way(_stands(shoot))
         elif name == PER_FRAME:
-            out[name] = Way(closed_form(shoot, shoot.seen, None))
+            out[name] = Way(closed_form(shoot, shoot.faces.seen, None))
         elif name == POOLED:
-            out[name] = Way(closed_form(shoot, pooled(shoot), shoot.day.told_light * 2 + shoot.frame_body))
+            out[name] = Way(closed_form(shoot, pooled(shoot), shoot.day.told_light * 2 + shoot.day.frame_body))
         else:
             out[name] = solved(shoot, request, with_truth=name == TOLD)
     return out
@@ -69,11 +69,11 @@ def solved(shoot: Shoot, request: Request, with_truth: bool) -> Way:
 
 def pooled(shoot: Shoot) -> Array:
     """`seen` with the chromaticity of each person in each light (and body) replaced by its robust mean there."""
-    log = np.log(shoot.seen)
+    log = np.log(shoot.faces.seen)
     ratio = log[:, [0, 2]] - log[:, 1:2]
-    light = shoot.day.told_light[shoot.face_frame] * 2 + shoot.frame_body[shoot.face_frame]
-    key = light * (shoot.person.max() + 1) + shoot.person
-    key[shoot.clipped] = -1
+    light = shoot.day.told_light[shoot.faces.frame] * 2 + shoot.face_body
+    key = light * (shoot.faces.person.max() + 1) + shoot.faces.person
+    key[shoot.faces.clipped] = -1
     for k in np.unique(key[key >= 0]):
         rows = key == k
         ratio[rows] = _robust_mean(ratio[rows])
@@ -88,23 +88,23 @@ def closed_form(shoot: Shoot, colours: Array, light: Ints | None) -> Array:
     Persons without a reference get the colour that the frames set so far show. Frames without usable faces take the
     median of their light (F,), or stay as-shot where none is told.
     """
-    usable = ~shoot.clipped & ~shoot.guest
+    usable = ~shoot.faces.clipped & ~shoot.guest
     theta = _stands(shoot)
-    fixed = np.isin(np.arange(shoot.n_frames), shoot.reference_frames)
+    fixed = shoot.is_reference
     log_targets = np.full((shoot.people.n, 3), np.nan)
-    at_reference = usable & fixed[shoot.face_frame]
-    theta[fixed] = _mired(shoot.baseline[fixed])
+    at_reference = usable & fixed[shoot.faces.frame]
+    theta[fixed] = _mired(shoot.truth.baseline[fixed])
     _learn(shoot, colours, theta, at_reference, log_targets)
     done = fixed.copy()
     while True:
-        ready = usable & np.isfinite(log_targets[np.minimum(shoot.person, shoot.people.n - 1), 0])
+        ready = usable & np.isfinite(log_targets[np.minimum(shoot.faces.person, shoot.people.n - 1), 0])
         asked = np.full((len(colours), 3), np.nan)
         asked[ready] = _asked(shoot, colours, ready, np.exp(log_targets))
         finite = np.isfinite(asked[:, 0])
-        counts = np.bincount(shoot.face_frame[finite], minlength=shoot.n_frames)
+        counts = np.bincount(shoot.faces.frame[finite], minlength=shoot.n_frames)
         now = (counts > 0) & ~fixed
         for k in range(3):
-            total = np.bincount(shoot.face_frame[finite], asked[finite, k], minlength=shoot.n_frames)
+            total = np.bincount(shoot.faces.frame[finite], asked[finite, k], minlength=shoot.n_frames)
             theta[now, k] = total[now] / counts[now]
         done |= now
         if light is not None:
@@ -114,8 +114,8 @@ def closed_form(shoot: Shoot, colours: Array, light: Ints | None) -> Array:
             known |= np.isin(light, light[done])
         new = (
             usable
-            & known[shoot.face_frame]
-            & ~np.isfinite(log_targets[np.minimum(shoot.person, shoot.people.n - 1), 0])
+            & known[shoot.faces.frame]
+            & ~np.isfinite(log_targets[np.minimum(shoot.faces.person, shoot.people.n - 1), 0])
         )
         if not new.any():
             return theta
@@ -123,7 +123,7 @@ def closed_form(shoot: Shoot, colours: Array, light: Ints | None) -> Array:
 
 
 def _stands(shoot: Shoot) -> Array:
-    return _mired(np.column_stack([shoot.as_shot, np.zeros(shoot.n_frames)]))
+    return _mired(np.column_stack([shoot.light.as_shot, np.zeros(shoot.n_frames)]))
 
 
 def _mired(settings: Array) -> Array:
@@ -134,23 +134,23 @@ def _learn(shoot: Shoot, colours: Array, theta: Array, rows: Flags, log_targets:
     """Colours of persons as the frames that are set render them: their mean in ln XYZ, in place."""
     at = np.flatnonzero(rows)
     log = np.zeros((len(at), 3))
-    frame = shoot.face_frame[at]
-    for b, camera in enumerate(shoot.cameras):
-        mine = shoot.frame_body[frame] == b
+    frame = shoot.faces.frame[at]
+    for b, camera in enumerate(shoot.bodies):
+        mine = shoot.day.frame_body[frame] == b
         mired, tint, ev = theta[frame[mine]].T
         matrix = 2.0 ** ev[:, None, None] * xyz_from_camera(camera.profile, 1e6 / mired, tint)
         log[mine] = np.log(apply(matrix, colours[at[mine]]))
-    for p in np.unique(shoot.person[at]):
-        log_targets[p] = np.median(log[shoot.person[at] == p], axis=0)
+    for p in np.unique(shoot.faces.person[at]):
+        log_targets[p] = np.median(log[shoot.faces.person[at] == p], axis=0)
 
 
 def _asked(shoot: Shoot, colours: Array, rows: Flags, targets: Array) -> Array:
     at = np.flatnonzero(rows)
     out = np.zeros((len(at), 3))
-    body = shoot.frame_body[shoot.face_frame[at]]
-    for b, camera in enumerate(shoot.cameras):
+    body = shoot.day.frame_body[shoot.faces.frame[at]]
+    for b, camera in enumerate(shoot.bodies):
         mine = body == b
-        kelvin, tint, ev = settings_for_target(camera.profile, colours[at[mine]], targets[shoot.person[at[mine]]])
+        kelvin, tint, ev = settings_for_target(camera.profile, colours[at[mine]], targets[shoot.faces.person[at[mine]]])
         out[mine] = np.column_stack([1e6 / kelvin, tint, ev])
     return out
 

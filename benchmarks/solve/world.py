@@ -110,7 +110,7 @@ WORLDS: dict[str, World] = {
     "few frames a light": replace(USUAL, compositions=(1, 5), lights=12),
     "200 frames a light": replace(USUAL, compositions=(200, 200), lights=2),
     "bursts of eight": replace(USUAL, burst=(8, 8), compositions=(3, 5)),
-    "bursts of 2 to 30": replace(USUAL, burst=(2, 30), compositions=(1, 4)),
+    "bursts of 2 to 30": replace(USUAL, burst=(2, 30), compositions=(1, 3)),
     "bursts, state 0, uneven": replace(
         USUAL, burst=(8, 8), compositions=(3, 5), state_de=0.0, uneven_de=2.0, side_ev=0.8
     ),
@@ -129,7 +129,7 @@ WORLDS: dict[str, World] = {
     "as-shot far off": replace(USUAL, as_shot_error=0.15, as_shot_wild=0.3, manual=0.0),
     "flash that misfires": replace(USUAL, flash=0.7, misfire=0.12),
     "two bodies, one 90 s slow": replace(USUAL, bodies=2, clock_s=90.0, compositions=(5, 10)),
-    "dusk": replace(USUAL, drift=0.7, compositions=(10, 20), lights=5),
+    "dusk": replace(USUAL, drift=0.4, compositions=(10, 20), lights=5),
     "lights come back": replace(USUAL, returning=True),
     "mixed light between faces": replace(USUAL, mixed_pairs=0.3),
     "mixed light on one face": replace(USUAL, mixed_sides=0.12),
