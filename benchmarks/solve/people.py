@@ -1,8 +1,8 @@
 """Who is at a shoot: skin spectra, what one CIEDE2000 unit is of each person's skin, own unevenness, identity vectors.
 
 Identity. Distances of the model measured on 81 faces: one man's pairs 0.50 / 0.64 (median / 95 %), impostors 0.81 in
-the middle and 0.55 at one per cent, equal error 6 % at 0.63. Means of persons that vary in six dimensions and vectors
-that vary around them in 24 (the six among them), with each face's own quality, give just these figures.
+the middle and 0.55 at one per cent, equal error 6 % at 0.63. Means of persons that vary in twelve dimensions,
+and vectors that vary around them in 24 (those among them) with a quality of each face, give just these figures.
 """
 
 from __future__ import annotations
@@ -28,9 +28,10 @@ against a forehead is some 3 CIEDE2000)."""
 SIBLING_DE = 0.7
 SIBLING_DISTANCE = 0.25
 """Identity distance between the means of two siblings; between other people it is 0.64 in the middle."""
-MEAN_SD, MEAN_DIMENSIONS, FACE_DIMENSIONS = 0.195, 6, 24
-FACE_DISTANCE = 0.35
-"""How far a good face's vector lies from its person's mean: pairs are 1.41 times that apart."""
+MEAN_SD, MEAN_DIMENSIONS, FACE_DIMENSIONS = 0.134, 12, 24
+FACE_DISTANCE, QUALITY = 0.355, 0.1
+"""How far a good face's vector lies from its person's mean (pairs are 1.41 times that apart), and how much that varies
+from face to face, in ln units, without anybody knowing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,8 +51,9 @@ class People:
     basis: Array
 
     def identity(self, person: npt.NDArray[np.intp], sd: Array, rng: np.random.Generator) -> Array:
-        """Vectors (N, 128) of faces whose distance from their own mean is `sd` (N,) in the root mean square."""
-        noise = rng.normal(size=(len(person), FACE_DIMENSIONS)) * (sd / np.sqrt(FACE_DIMENSIONS))[:, None]
+        """Vectors (N, 128) of faces that lie about `sd` (N,) from their person's mean."""
+        each = sd * np.exp(rng.normal(0.0, QUALITY, len(sd))) / np.sqrt(FACE_DIMENSIONS)
+        noise = rng.normal(size=(len(person), FACE_DIMENSIONS)) * each[:, None]
         return np.asarray(self.vectors[person] + noise @ self.basis)
 
 

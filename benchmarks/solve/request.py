@@ -74,9 +74,9 @@ def _identity(shoot: Shoot, rng: np.random.Generator) -> tuple[list[tuple[float,
     n = len(shoot.faces.person)
     if "identity" not in shoot.world.who:
         return [None] * n, [None] * n
-    # Small faces lie further from their mean; that is told. How far a single good one lies varies as well.
+    # Small faces lie further from their mean; that is told.
     sd = FACE_DISTANCE * np.maximum(1.0, (SMALL_CELLS / shoot.faces.cells) ** 0.25)
-    vectors = shoot.people.identity(shoot.faces.person, sd * np.exp(rng.normal(0.0, 0.12, n)), rng)
+    vectors = shoot.people.identity(shoot.faces.person, sd, rng)
     return [tuple(v) for v in vectors.tolist()], [float(s) for s in sd]
 
 

@@ -1,7 +1,8 @@
 """How good a way is, from the truth of the shoot alone: arrays of errors, and figures of them.
 
 Skin and level: each person's true skin in a frame, rendered with the frame's correction, against what the person's
-reference looks like. Faces of reference frames, of guests, with clipped skin and in mixed light are left out.
+reference looks like. Left out are faces of reference frames, of guests, with clipped skin, and of frames with a second
+light.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ def score(shoot: Shoot, way: Way) -> Rows:
     """Errors of one way on one shoot; to be joined over shoots."""
     reference = shoot.is_reference
     apart = mixed_part(shoot)
-    plain_frame = ~reference & (apart < CLEARLY_NOT)
+    plain_frame = ~reference & (apart < CLEARLY_NOT) & ~_second_light(shoot)
     usable = ~shoot.faces.clipped & ~shoot.guest
     scored = usable & plain_frame[shoot.faces.frame]
     de, ev = skin_errors(shoot, way.theta)
@@ -125,6 +126,13 @@ def mixed_part(shoot: Shoot) -> Array:
     return out
 
 
+def _second_light(shoot: Shoot) -> Flags:
+    """(F,) some face stands in more than one light, however little it shows: no one correction is right there."""
+    mixed = (shoot.day.place_second[shoot.faces.place] > 0).any(axis=1)
+    out: Flags = np.bincount(shoot.faces.frame[mixed], minlength=shoot.n_frames) > 0
+    return out
+
+
 def _of_solution(shoot: Shoot, solution: Solution, reference: Flags, apart: Array, usable: Flags, off: Array) -> Rows:
     """What the solver says of itself, against the truth."""
     results = [(i, face) for i, frame in enumerate(solution.frames) for face in frame.faces]
@@ -136,7 +144,7 @@ def _of_solution(shoot: Shoot, solution: Solution, reference: Flags, apart: Arra
     sd = np.array([(r.sd_mired, r.sd_tint, r.sd_ev) for r in solution.frames])
     moved = np.array([r.correction is not None for r in solution.frames])
     # A correction is rounded: a third of a unit where the error is small is no fault of the deviation.
-    good = moved & (sd > 0).all(axis=1) & (apart < CLEARLY_NOT)
+    good = moved & (sd > 0).all(axis=1) & (apart < CLEARLY_NOT) & ~_second_light(shoot)
     found, true = _lights(shoot, np.array([r.group for r in solution.frames]))
     return {
         "known": known[with_skin].astype(float),

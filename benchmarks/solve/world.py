@@ -108,7 +108,7 @@ WORLDS: dict[str, World] = {
     "siblings": replace(USUAL, people=6, alike=True),
     "siblings, names": replace(USUAL, people=6, alike=True, who="names and identity", wrong_names=0.1),
     "few frames a light": replace(USUAL, compositions=(1, 5), lights=12),
-    "200 frames a light": replace(USUAL, compositions=(200, 200), lights=2),
+    "200 frames a light": replace(USUAL, compositions=(200, 200), lights=3),
     "bursts of eight": replace(USUAL, burst=(8, 8), compositions=(3, 5)),
     "bursts of 2 to 30": replace(USUAL, burst=(2, 30), compositions=(1, 3)),
     "bursts, state 0, uneven": replace(
