@@ -14,6 +14,7 @@ from xmpsync.xmp.edit import (
     new_sidecar,
     our_fields,
     replace_in_place,
+    restore_fields,
 )
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.fields import Field, formatted
@@ -210,7 +211,8 @@ EXPOSURES = {
     'crs:ProcessVersion="5.7" crs:Exposure="1"': "Exposure",
     'crs:ProcessVersion="5.0"': "Exposure",
     'crs:Exposure="1"': "Exposure",
-    'crs:ProcessVersion="5.7" crs:Exposure2012="1"': None,
+    'crs:ProcessVersion="5.7" crs:Exposure2012="1"': "Exposure",
+    'crs:ProcessVersion="5.7" crs:Exposure="1" crs:Exposure2012="1"': "Exposure",
     'crs:ProcessVersion="6.6"': None,
     'crs:ProcessVersion="4.0"': None,
     'crs:ProcessVersion="new"': None,
@@ -231,6 +233,48 @@ def test_the_exposure_goes_where_the_process_version_says(held: str) -> None:
     else:
         after = readers.triples(apply_change(data, EV))
         assert after[CRS + name] == ("text", "+0.35", None)
+
+
+# in force: the contract's rule on HasSettings and the process version
+
+IN_FORCE = {
+    # what is held, and what must be there afterwards
+    "": ("True", "11.0"),
+    'xmp:Rating="3"': ("True", "11.0"),
+    'crs:HasSettings="False" crs:ProcessVersion="15.4"': ("True", "15.4"),
+    'crs:HasSettings="True" crs:ProcessVersion="5.7" crs:Exposure="1"': ("True", "5.7"),
+    # before process versions were written: the exposure must keep its property
+    'crs:Exposure="+1.00"': ("True", "5.0"),
+}
+
+
+@pytest.mark.parametrize("held", IN_FORCE)
+@pytest.mark.parametrize("change", [Change(tint=7, in_force=True), Change(exposure_ev=0.35, in_force=True)])
+def test_written_numbers_are_in_force_and_everything_goes_back(held: str, change: Change) -> None:
+    data = attributes(held)
+    written = apply_change(data, change)
+    after = readers.triples(written)
+    assert tuple(after[CRS + local][1] for local in ("HasSettings", "ProcessVersion")) == IN_FORCE[held]
+    assert apply_change(written, change) == written
+    assert restore_fields(written, data, written) == data
+
+
+def test_a_keyword_alone_puts_nothing_in_force() -> None:
+    assert b"HasSettings" not in apply_change(attributes('xmp:Rating="3"'), Change(keyword="no face", in_force=True))
+
+
+def test_an_unclear_process_is_not_decided_by_a_white_balance() -> None:
+    data = attributes('crs:Exposure="1" crs:Exposure2012="1"')
+    assert b"ProcessVersion" not in apply_change(data, Change(tint=7, in_force=True))
+
+
+def test_an_edit_in_place_puts_our_numbers_in_force() -> None:
+    data = attributes('crs:HasSettings="False" crs:ProcessVersion="11.0"')
+    edited = replace_in_place(data + bytes(400), Change(tint=7, in_force=True), len(data) + 400)
+    assert edited is not None and len(edited) == len(data) + 400
+    assert edited.rstrip(b"\0") == attributes(
+        'crs:HasSettings="True" crs:ProcessVersion="11.0" crs:WhiteBalance="Custom" crs:Tint="+7"'
+    )
 
 
 @pytest.mark.parametrize(

@@ -159,6 +159,27 @@ def test_an_empty_list_of_before_stays_a_list() -> None:
     assert after[readers.DC + "subject"] == readers.triples(data)[readers.DC + "subject"]
 
 
+IN_FORCE = Change(5200, 7, -0.25, in_force=True)
+
+
+def test_what_put_our_numbers_in_force_goes_back_with_them() -> None:
+    data = attributes('crs:HasSettings="False" xmp:Rating="1"')
+    written = apply_change(data, IN_FORCE)
+    # changed in the midst of ours as well, so that only the way by fields is left
+    current = written.replace(b'Rating="1"', b'Rating="5"').replace(b'"+7"', b"'+7'")
+    assert restore_fields(current, data, written) == data.replace(b'Rating="1"', b'Rating="5"')
+
+
+def test_settings_that_others_made_since_stay_in_force() -> None:
+    data = attributes('xmp:Rating="1"')
+    written = apply_change(data, IN_FORCE)
+    current = written.replace(b'Rating="1"', b'Rating="1" crs:Dehaze="+9"').replace(b'"+7"', b"'+7'")
+    back = readers.triples(restore_fields(current, data, written))
+    assert back[CRS + "HasSettings"] == ("text", "True", None)
+    assert back[CRS + "ProcessVersion"] == ("text", "11.0", None)
+    assert CRS + "Temperature" not in back
+
+
 def test_a_malformed_packet_is_refused() -> None:
     data = attributes("")
     written = apply_change(data, Change(tint=1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.xmp.samples import attributes, elements
+from tests.xmp.samples import attributes
 from xmpsync.xmp.numbers import boolean, integer, real
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import DevelopSettings, ExposureField, Meaning, read_settings
@@ -130,9 +130,6 @@ ALTERING = {
     'crs:Exposure="1" crs:Exposure2012="1"': (Meaning.EXPOSURE_UNCLEAR, True),
     'crs:AutoExposure="True"': (Meaning.AUTO_EXPOSURE, True),
     'crs:ProcessVersion="5.7"': (Meaning.OLDER_PROCESS, False),
-    'crs:ConvertToGrayscale="True"': (Meaning.MONOCHROME, False),
-    'crs:CameraProfile="My Own"': (Meaning.CAMERA_PROFILE, False),
-    'crs:LookName="Warm"': (Meaning.LOOK, False),
     'crs:HasSettings="False"': (Meaning.SETTINGS_OFF, False),
 }
 
@@ -148,9 +145,14 @@ def test_what_alters_the_meaning_is_recognised(held: str) -> None:
 
 @pytest.mark.parametrize(
     "held",
-    ['crs:AlreadyApplied="False"', 'crs:ConvertToGrayscale="False"', 'crs:CameraProfile="Embedded"', 'crs:LookName=""'],
+    [
+        'crs:AlreadyApplied="False"',
+        'crs:ConvertToGrayscale="True"',
+        'crs:CameraProfile="My Own"',
+        'crs:LookName="Warm"',
+    ],
 )
-def test_what_alters_nothing_is_not(held: str) -> None:
+def test_what_alters_nothing_or_only_beside_another_look_is_not(held: str) -> None:
     assert settings_of(attributes(held)).alters_meaning == ()
 
 
@@ -159,16 +161,13 @@ def test_an_unclear_exposure_is_not_read() -> None:
     assert (settings.exposure_ev, settings.exposure_field) == (None, ExposureField.UNCLEAR)
 
 
-def test_a_look_is_named_and_its_monochrome_found() -> None:
-    look = (
-        '<crs:Look rdf:parseType="Resource"><crs:Name>Grey</crs:Name>'
-        '<crs:Parameters rdf:parseType="Resource"><crs:ConvertToGrayscale>True</crs:ConvertToGrayscale>'
-        "</crs:Parameters>"
-        "</crs:Look>"
-    )
-    reasons = settings_of(elements(look)).alters_meaning
-    assert [reason.code for reason in reasons] == [Meaning.LOOK, Meaning.MONOCHROME]
-    assert "'Grey'" in reasons[0].sentence
-    assert settings_of(elements("<crs:Look>text</crs:Look>")).alters_meaning == ()
-    bag = '<crs:Look rdf:parseType="Resource"><crs:Name><rdf:Bag/></crs:Name></crs:Look>'
-    assert settings_of(elements(bag)).alters_meaning == ()
+def test_an_older_process_that_holds_both_exposures_uses_its_own() -> None:
+    settings = settings_of(attributes('crs:ProcessVersion="5.7" crs:Exposure="+0.50" crs:Exposure2012="+1.25"'))
+    assert (settings.exposure_ev, settings.exposure_field) == (0.5, ExposureField.EXPOSURE)
+    assert [reason.code for reason in settings.alters_meaning] == [Meaning.OLDER_PROCESS, Meaning.TWO_EXPOSURES]
+    assert not settings.skip
+
+
+def test_the_camera_model_is_read() -> None:
+    data = attributes('xmlns:tiff="http://ns.adobe.com/tiff/1.0/" tiff:Model="Model One"')
+    assert settings_of(data).camera_model == "Model One"

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from xmpsync.solve.solution import Finding, FrameResult
     from xmpsync.write.outcome import RunOutcome
 
+MOST_GROUPS = 8
+"""Lines about other settings; a shoot developed frame by frame would fill the screen."""
 RIGHT = frozenset({"temperature", "tint", "exposure", "skin dE00", "level EV"})
 
 CATALOGUE = (
@@ -97,6 +99,7 @@ def show_summary(found: Correction, outcome: RunOutcome | None) -> None:
         say(cast.sentence)
     for note in (*found.ready.stand.notes(), *solution.notes):
         say(note)
+    show_looks([row.result for row in rows])
     show_worklist([(row.frame_id, row.result.findings) for row in rows])
     show_left_out(found.left_out)
     show_troubles(found.troubles)
@@ -125,12 +128,29 @@ def _spread(value: Figures) -> str:
     )
 
 
+def show_looks(frames: Sequence[FrameResult]) -> None:
+    """Frames whose other settings differ from their reference's, grouped; nothing where all are alike."""
+    from xmpsync.shoot.looks import look_groups
+
+    groups = look_groups(frames)
+    if not groups:
+        return
+    say("Settings that differ from the reference's and move skin too:")
+    for group in groups[:MOST_GROUPS]:
+        say(f"  {group.sentence()}")
+    if len(groups) > MOST_GROUPS:
+        n = sum(len(group.frame_ids) for group in groups[MOST_GROUPS:])
+        say(f"  and {n} more with other settings: --json lists them all.")
+
+
 def show_worklist(frames: Sequence[tuple[str, Sequence[Finding]]]) -> None:
     """Frames that need handwork and why, with each face's own difference; the mere explanations as counts."""
+    from xmpsync.shoot.looks import LOOK_CODES
     from xmpsync.solve.solution import NEEDS_HANDWORK
 
     work = [(frame, f) for frame, findings in frames for f in findings if f.code in NEEDS_HANDWORK]
-    rest = Counter(f.code.value for _, findings in frames for f in findings if f.code not in NEEDS_HANDWORK)
+    told = {*NEEDS_HANDWORK, *LOOK_CODES}
+    rest = Counter(f.code.value for _, findings in frames for f in findings if f.code not in told)
     if rest:
         say("Noted: " + ", ".join(f"{code.replace('-', ' ')} {n}" for code, n in sorted(rest.items())) + ".")
     if not work:
@@ -198,6 +218,7 @@ def show_check(found: Checked, *, data: bool) -> None:
         say(line)
     for note in found.ready.stand.notes():
         say(note)
+    show_looks(found.solution.frames)
     if value.de00_median is None:
         say("No face could be judged.")
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.shoot.events import Listener
+from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check
@@ -48,7 +49,7 @@ def check_shoot(root: Path, options: Options, machine: Machine, listener: Listen
     refuse_unfinished(root, state)
     options = recall(options, state)
     ready = prepare(root, options, machine, listener, as_it_stands=True)
-    solution = check(ready.request)
+    solution = with_looks(check(ready.request), ready.request, ready.stand.frames)
     return Checked(ready, solution, figures(solution, options, after=False))
 
 

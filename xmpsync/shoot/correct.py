@@ -10,6 +10,7 @@ from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.load import LeftOut, Trouble
+from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import Proposal, propose
@@ -60,7 +61,7 @@ def prepare_correction(
             "None of the frames could be read.",
             next_step=" ".join(t.sentence for t in ready.troubles[:3]) or "Check the folder.",
         )
-    solution = solve(ready.request)
+    solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
     proposal = propose(ready.request, solution, ready.stand.frames, options, root)
     return Correction(ready, proposal)
 

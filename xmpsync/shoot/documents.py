@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from xmpsync import __version__
 from xmpsync.shoot.check import Figures, figures
+from xmpsync.shoot.looks import look_groups
 
 if TYPE_CHECKING:
     from xmpsync.shoot.check import Checked
@@ -147,6 +148,15 @@ def _shared(
             }
             for g in solution.groups
         ],
+        "looks": [
+            {
+                "code": group.code.value,
+                "properties": list(group.properties),
+                "words": list(group.words),
+                "frames": list(group.frame_ids),
+            }
+            for group in look_groups(solution.frames)
+        ],
         "cameras": ready.scales.sentences(),
         "failed": _failed(troubles),
         "left_out": _left_out(left_out),
@@ -200,6 +210,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     return {
         "code": finding.code.value,
         "advice": finding.advice,
+        "properties": list(finding.properties),
         "local": [
             {
                 "face": d.face_id,

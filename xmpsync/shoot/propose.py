@@ -198,6 +198,7 @@ def _change(after: Numbers | None, options: Options, tag: str | None, now: str) 
         tint=round(white.tint) if white and white.tint is not None else None,
         exposure_ev=after.exposure_ev if after and writes_exposure else None,
         keyword=tag,
+        in_force=True,
         metadata_date=now if options.metadata_date else None,
     )
 

@@ -26,6 +26,7 @@ class Code(StrEnum):
     LOOK_DIFFERS = "look-differs"
     LOCAL_CORRECTIONS = "local-corrections"
     MONOCHROME = "monochrome"
+    OTHER_CAMERA = "other-camera"
 
 
 NEEDS_HANDWORK = frozenset(
@@ -85,11 +86,15 @@ class LocalDifference:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something a person should know about a frame, with advice in one sentence."""
+    """Something a person should know about a frame, with advice in one sentence.
+
+    `properties`: of the sidecar, where the finding is about them (`crs:Dehaze`).
+    """
 
     code: Code
     advice: str
     local: tuple[LocalDifference, ...] = ()
+    properties: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

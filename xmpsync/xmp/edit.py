@@ -26,7 +26,8 @@ class Change:
 
     Temperature in kelvin (2000..50000), tint (-150..150), exposure in EV (-4..4, two decimals are kept). `keyword` is
     added to dc:subject unless it is there. `metadata_date` (XMP part 2, 3.1: xmp:MetadataDate) is an ISO 8601 date,
-    written only when asked for.
+    written only when asked for. `in_force`: beside numbers, HasSettings becomes True and a missing process version is
+    put in, without which a reader may ignore the numbers.
     """
 
     temperature_k: int | None = None
@@ -34,6 +35,7 @@ class Change:
     exposure_ev: float | None = None
     keyword: str | None = None
     metadata_date: str | None = None
+    in_force: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,7 @@ def wanted_texts(packet: Packet, change: Change) -> dict[str, str]:
     """The texts that a change asks for, by expanded property name. Raises `SidecarMalformed` where the exposure has
     no clear place, ValueError for numbers outside their range."""
     wanted: dict[str, str] = {}
+    which = exposure_field(packet)
     if change.temperature_k is not None or change.tint is not None:
         # numbers beside "As Shot" would contradict it
         wanted[ROWS[Field.WHITE_BALANCE].name] = fields.CUSTOM
@@ -71,7 +74,6 @@ def wanted_texts(packet: Packet, change: Change) -> dict[str, str]:
     if change.tint is not None:
         wanted[ROWS[Field.TINT].name] = formatted(Field.TINT, change.tint)
     if change.exposure_ev is not None:
-        which = exposure_field(packet)
         if which is ExposureField.UNCLEAR:
             found = packet.properties.get(fields.PROCESS_VERSION) or packet.properties[ROWS[Field.EXPOSURE2012].name]
             packet.document.refuse(
@@ -81,8 +83,26 @@ def wanted_texts(packet: Packet, change: Change) -> dict[str, str]:
             )
         field = Field.EXPOSURE2012 if which is ExposureField.EXPOSURE2012 else Field.EXPOSURE
         wanted[ROWS[field].name] = formatted(field, change.exposure_ev)
+    if wanted and change.in_force:
+        wanted |= _in_force(packet, which)
     if change.metadata_date is not None:
         wanted[fields.METADATA_DATE] = change.metadata_date
+    return wanted
+
+
+def _in_force(packet: Packet, which: ExposureField) -> dict[str, str]:
+    """What must stand beside our numbers so that a reader uses them: HasSettings True, and a process version.
+
+    A process version that is there stays. Where there is none, it is the one under which the exposure keeps its
+    property; where that is unclear, none is added: it would decide for one of the two.
+    """
+    wanted = {fields.HAS_SETTINGS: "True"}
+    versions = {
+        ExposureField.EXPOSURE2012: fields.NEW_PROCESS_VERSION,
+        ExposureField.EXPOSURE: fields.OLDEST_PROCESS_VERSION,
+    }
+    if fields.PROCESS_VERSION not in packet.properties and which in versions:
+        wanted[fields.PROCESS_VERSION] = versions[which]
     return wanted
 
 

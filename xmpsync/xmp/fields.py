@@ -77,14 +77,21 @@ WHITE_BALANCES = ("As Shot", "Auto", "Daylight", "Cloudy", "Shade", "Tungsten", 
 HAS_SETTINGS = names.expanded(names.CAMERA_RAW, "HasSettings")
 PROCESS_VERSION = names.expanded(names.CAMERA_RAW, "ProcessVersion")
 NEW_PROCESS_VERSION = "11.0"
-"""Process version of a new sidecar (not published): one of those seen in files beside Exposure2012."""
+"""Process version put in where there is none (not published): one of those seen in files beside Exposure2012."""
+OLDEST_PROCESS_VERSION = "5.0"
+"""The same where the packet holds plain Exposure without a process version: the lowest one seen in files beside it."""
 EXPOSURE2012_FROM_PROCESS = (6, 7)
 """Exposure2012 is seen with this process version (major, minor) and later ones (not published)."""
 OLDER_PROCESS_MAJOR = 5
 """Plain Exposure is seen with process versions 5.x (not published)."""
 
+IN_FORCE = (HAS_SETTINGS, PROCESS_VERSION)
+"""Without these two a reader may ignore our numbers, or take them for those of another process."""
+
 SUBJECT = names.expanded(names.DC, "subject")
 RATING = names.expanded(names.XMP, "Rating")
+MODEL = names.expanded(names.TIFF, "Model")
+"""The camera's model (XMP part 2, Exif schemas for TIFF properties)."""
 LABEL = names.expanded(names.XMP, "Label")
 METADATA_DATE = names.expanded(names.XMP, "MetadataDate")
 

@@ -8,7 +8,7 @@ from xmpsync.xmp.check import Becomes, becomes_absent, becomes_text, changed, ch
 from xmpsync.xmp.fields import FIELD_TABLE
 from xmpsync.xmp.insert import insert_simple
 from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.rdf import Kind
+from xmpsync.xmp.rdf import Kind, Value
 from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
 from xmpsync.xmp.splice import Edit, escaped, raw_value, replace_raw_value, space_before
@@ -29,9 +29,10 @@ def restore_fields(current: bytes, original: bytes | None, written: bytes) -> by
         What our run wrote.
 
     What our run changed: those of our properties whose text differs between `original` and `written`, the keyword that
-    it added, and the metadata date if it still is the one we wrote. Absent ones are removed. A property that we did not
-    change stays as it is now. When `current` is `written`, the result is `original`, byte for byte; when others changed
-    one place away from ours, it is `original` with just that change.
+    it added, and the metadata date if it still is the one we wrote. HasSettings and the process version go back while
+    they are what we wrote and nobody changed other develop settings since: those need them. Absent ones are removed. A
+    property that we did not change stays as it is now. When `current` is `written`, the result is `original`, byte for
+    byte; when others changed one place away from ours, it is `original` with just that change.
 
     Raises
     ------
@@ -98,7 +99,7 @@ class _Plan:
         self.edits: list[Edit] = []
         self.changes: dict[str, Becomes] = {}
         missing: dict[str, str] = {}
-        for name in [row.name for row in FIELD_TABLE] + [fields.METADATA_DATE]:
+        for name in [row.name for row in FIELD_TABLE] + self._companions(ours) + [fields.METADATA_DATE]:
             old = None if before is None else before.text(name)
             if old == ours.text(name):
                 continue
@@ -117,6 +118,12 @@ class _Plan:
         if missing:
             self.edits += insert_simple(now, missing)
         self._keywords(ours)
+
+    def _companions(self, ours: Packet) -> list[str]:
+        """HasSettings and the process version, where they may go back. A sidecar that we made keeps both."""
+        if self.before is None or _others_develop(self.now) != _others_develop(ours):
+            return []
+        return [name for name in fields.IN_FORCE if self.now.text(name) == ours.text(name)]
 
     def _remove(self, name: str) -> None:
         self.changes[name] = becomes_absent
@@ -167,6 +174,25 @@ class _Plan:
         except (SidecarMalformed, OwnCheckFailed):
             return False
         return True
+
+
+def _others_develop(packet: Packet) -> dict[str, object]:
+    """The develop settings that are not ours, as values that compare."""
+    ours = {row.name for row in FIELD_TABLE} | set(fields.IN_FORCE)
+    start = names.expanded(names.CAMERA_RAW, "")
+    return {
+        name: _comparable(found.value)
+        for name, found in packet.properties.items()
+        if name.startswith(start) and name not in ours
+    }
+
+
+def _comparable(value: Value) -> object:
+    if value.kind is Kind.ARRAY:
+        return tuple(_comparable(item) for item in value.items)
+    if value.kind is Kind.STRUCTURE:
+        return tuple(sorted((name, repr(_comparable(item))) for name, item in value.fields.items()))
+    return value.text
 
 
 def _removal(packet: Packet, name: str) -> Edit:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from xmpsync.xmp import fields, names
 from xmpsync.xmp.fields import ROWS, Field, Form
+from xmpsync.xmp.looks import PLAIN, Look, read_look
 from xmpsync.xmp.numbers import boolean, integer, real
 from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.rdf import Kind, Value
+from xmpsync.xmp.rdf import Kind
 
 
 class ExposureField(enum.Enum):
@@ -28,9 +29,7 @@ class Meaning(enum.Enum):
     EXPOSURE_UNCLEAR = "exposure-field-unclear"
     AUTO_EXPOSURE = "auto-exposure"
     OLDER_PROCESS = "older-process"
-    MONOCHROME = "monochrome"
-    CAMERA_PROFILE = "camera-profile"
-    LOOK = "look"
+    TWO_EXPOSURES = "two-exposures"
     SETTINGS_OFF = "settings-off"
 
 
@@ -57,6 +56,8 @@ class DevelopSettings:
     """The settings a packet holds; None where it does not say, or says no legal number (see `unreadable`).
 
     Temperature in kelvin, exposure in EV. `exposure_ev` comes from the property that `exposure_field` names.
+    `camera_model`: tiff:Model, the camera that the packet was made for. `look` is compared by
+    `xmpsync.xmp.looks.difference`, not by equality.
     """
 
     temperature_k: float | None
@@ -72,6 +73,8 @@ class DevelopSettings:
     raw_file_name: str | None
     alters_meaning: tuple[AltersMeaning, ...]
     unreadable: tuple[Unreadable, ...]
+    camera_model: str | None = None
+    look: Look = field(default=PLAIN, compare=False)
 
     @property
     def skip(self) -> bool:
@@ -89,8 +92,7 @@ def exposure_field(packet: Packet) -> ExposureField:
     | process version | Exposure2012 held | Exposure held | field |
     | --- | --- | --- | --- |
     | 6.7 and later | any | any | Exposure2012 |
-    | 5.x | no | any | Exposure |
-    | 5.x | yes | any | unclear |
+    | 5.x | any | any | Exposure |
     | none | any | no | Exposure2012 |
     | none | no | yes | Exposure: the published schema, written before process versions existed |
     | none | yes | yes | unclear |
@@ -110,7 +112,7 @@ def exposure_field(packet: Packet) -> ExposureField:
     known = tuple(number for number in numbers if number is not None)
     if known[:2] >= fields.EXPOSURE2012_FROM_PROCESS:
         return ExposureField.EXPOSURE2012
-    if known[0] == fields.OLDER_PROCESS_MAJOR and not newer:
+    if known[0] == fields.OLDER_PROCESS_MAJOR:
         return ExposureField.EXPOSURE
     return ExposureField.UNCLEAR
 
@@ -137,6 +139,8 @@ def read_settings(packet: Packet) -> DevelopSettings:
         label=packet.text(fields.LABEL),
         keywords=keywords(packet),
         raw_file_name=packet.text(_crs("RawFileName")),
+        camera_model=packet.text(fields.MODEL),
+        look=read_look(packet),
         alters_meaning=tuple(_alterations(packet, which)),
         unreadable=tuple(unreadable),
     )
@@ -151,8 +155,8 @@ def keywords(packet: Packet) -> tuple[str, ...]:
     return tuple(item.text for item in items if item.kind is Kind.SIMPLE and item.text)
 
 
-def _number(packet: Packet, field: Field, unreadable: list[Unreadable]) -> float | None:
-    row = ROWS[field]
+def _number(packet: Packet, which: Field, unreadable: list[Unreadable]) -> float | None:
+    row = ROWS[which]
     text = packet.text(row.name)
     if text is None:
         return None
@@ -177,15 +181,6 @@ def _rating(text: str | None) -> int | None:
 
 def _true(packet: Packet, local: str) -> bool:
     return boolean(packet.text(_crs(local)) or "") is True
-
-
-def _field_text(value: Value | None, local: str) -> str | None:
-    field = None if value is None else value.fields.get(_crs(local))
-    return field.text if field is not None and field.kind is Kind.SIMPLE else None
-
-
-_NO_OWN_PROFILE = ("", "Embedded", "Default")
-"""Values of CameraProfile that leave the camera's own colour as it is (seen in files, not published)."""
 
 
 def _alterations(packet: Packet, which: ExposureField) -> list[AltersMeaning]:
@@ -224,20 +219,14 @@ def _alterations(packet: Packet, which: ExposureField) -> list[AltersMeaning]:
         )
     if which is ExposureField.EXPOSURE:
         add(Meaning.OLDER_PROCESS, "The settings are of an older process: the exposure is written to crs:Exposure.")
-    if _true(packet, "ConvertToGrayscale"):
+        if ROWS[Field.EXPOSURE2012].name in packet.properties:
+            add(
+                Meaning.TWO_EXPOSURES,
+                "An older process uses crs:Exposure; crs:Exposure2012, which is there too, does not count and stays.",
+            )
+    if boolean(packet.text(fields.HAS_SETTINGS) or "True") is not True:
         add(
-            Meaning.MONOCHROME,
-            "The frame is converted to monochrome: a new white balance changes its grey tones, not colours.",
+            Meaning.SETTINGS_OFF,
+            "crs:HasSettings is False, so that an editor may ignore the settings; it becomes True with our numbers.",
         )
-    profile = packet.text(_crs("CameraProfile"))
-    if profile is not None and profile not in _NO_OWN_PROFILE:
-        add(Meaning.CAMERA_PROFILE, f"The camera profile {profile!r} is set: its colours may differ from the measured.")
-    look = packet.value(_crs("Look"))
-    look_name = _field_text(look, "Name") or packet.text(_crs("LookName"))
-    if look_name:
-        add(Meaning.LOOK, f"The look {look_name!r} is applied after white balance: skin is matched before it.")
-        if boolean(_field_text((look.fields if look else {}).get(_crs("Parameters")), "ConvertToGrayscale") or ""):
-            add(Meaning.MONOCHROME, "The look renders the frame in monochrome: a new white balance changes grey tones.")
-    if packet.text(fields.HAS_SETTINGS) == "False":
-        add(Meaning.SETTINGS_OFF, "crs:HasSettings is False: an editor may not use the numbers in this packet.")
     return found
