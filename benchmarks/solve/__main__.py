@@ -37,6 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--model-skin", action="store_true", help="the melanin model even where measured spectra are")
     parser.add_argument("--sensitivities", type=Path, help="npz of more cameras: name, wavelength_nm, sensitivity_rgb")
     parser.add_argument("--cost", action="store_true", help="only CPU seconds by number of frames")
+    parser.add_argument("--frames", type=int, default=20000, help="with --cost: the largest shoot")
     parser.add_argument("--list", action="store_true", help="names of the worlds")
     parser.add_argument("--json", type=Path, help="where to write all figures")
     options = parser.parse_args(arguments)
@@ -50,7 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
     skins = skin_spectra(options.model_skin)
     if options.cost:
         cameras = bodies(options.sensitivities)
-        found = {who: cost(cameras, skins, who, options.seed) for who in ("names", "identity")}
+        found = {who: cost(cameras, skins, who, options.seed, options.frames) for who in ("names", "identity")}
         if options.json:
             options.json.write_text(json.dumps({"schema": 2, "cost": found}, indent=1), encoding="utf-8")
         return 0
