@@ -10,11 +10,12 @@ import pytest
 from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.day import day_of
 from benchmarks.solve.people import FACE_DISTANCE, people_of
+from benchmarks.solve.plain import closed_form, pooled
 from benchmarks.solve.request import request_of, told
 from benchmarks.solve.score import mixed_part, score, skin_errors
 from benchmarks.solve.shoot import Shoot, shoot_of
 from benchmarks.solve.skins import bodies
-from benchmarks.solve.ways import AS_SHOT, PER_FRAME, POOLED, closed_form, pooled, ways
+from benchmarks.solve.ways import AS_SHOT, PER_FRAME, POOLED, table_of, ways
 from benchmarks.solve.world import USUAL, WORLDS, World
 
 FLAWLESS = replace(
@@ -65,7 +66,7 @@ def test_identity_distances_are_those_measured_on_photographs(cameras, skins):
 def test_without_errors_the_closed_forms_are_exact(cameras, skins):
     """A closed form on true colours brings true skin to its reference: what the bench scores has a floor of zero."""
     shoot = _shoot(FLAWLESS, cameras, skins)
-    for theta in (closed_form(shoot, shoot.faces.skins.clean, None), shoot.truth.ideal):
+    for theta in (closed_form(table_of(shoot), shoot.faces.skins.clean), shoot.truth.ideal):
         de, ev = skin_errors(shoot, theta)
         free = ~shoot.is_reference[shoot.faces.frame]
         assert free.sum() > 10
@@ -133,7 +134,7 @@ def test_names_are_wrong_as_often_as_said_and_never_on_a_reference(cameras, skin
 
 def test_pooling_leaves_levels_and_every_other_light_alone(cameras, skins):
     shoot = _shoot(USUAL, cameras, skins)
-    changed = pooled(shoot)
+    changed = pooled(table_of(shoot))
     assert np.allclose(changed[:, 1], shoot.faces.seen[:, 1])
     ratio = np.log(changed[:, 0] / changed[:, 1])
     light = shoot.day.told_light[shoot.faces.frame]
