@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.read import libraw
+from xmpsync.read.discover import FrameFiles
+from xmpsync.records import Capture
 from xmpsync.shoot.baseline import Baseline, baseline, from_note, to_note
+from xmpsync.shoot.load import SourceFrame
+from xmpsync.shoot.request import DAYLIGHT, Stand, Standing, _frame
+from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 PACKET = """<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
 <rdf:Description rdf:about="" xmlns:crs="http://ns.adobe.com/camera-raw-settings/1.0/"
  {fields}/></rdf:RDF></x:xmpmeta>"""
+
+PROFILE = CameraProfile((Calibration(6500.0, ((0.9, -0.2, 0.0), (-0.4, 1.2, 0.2), (0.0, 0.1, 0.6))),))
 
 
 def settings(**fields: str) -> DevelopSettings:
@@ -65,3 +76,22 @@ def test_bytes_that_we_wrote_lead_to_the_original_baseline_and_notes_survive_the
         note = to_note(original)
         assert from_note(note) == original
         assert baseline(settings(WhiteBalance="Custom", Temperature="9999", Tint="0"), note) == original
+
+
+@pytest.mark.parametrize("multipliers", [(1, 1, 1, 1), (0, 1, 0, 0), (0, 0, 0, 0), (-1, 1, 1, 0)])
+def test_a_white_balance_of_ones_or_zeros_is_unknown(multipliers: tuple[float, ...]) -> None:
+    """What LibRaw fills in for `missing`; -1 was seen in a file."""
+    assert libraw._white_balance(multipliers) is None
+
+
+def test_an_unknown_as_shot_white_is_told_and_marked() -> None:
+    known, unknown = (FrameMeasurement(Capture("B", "2"), "", PROFILE, n) for n in ((0.5, 1.0, 0.6), None))
+    files = FrameFiles(raw=Path("a.dng"), sidecar=None, new_sidecar=Path("a.xmp"), frame_id="a.dng")
+    frames = [
+        _frame(Standing(SourceFrame(files, None, None), m, None, Baseline(), PROFILE, DAYLIGHT), {}, False)
+        for m in (known, unknown)
+    ]
+    assert [frame.as_shot_known for frame in frames] == [True, False]
+    assert [frame.baseline_known for frame in frames] == [True, False]
+    standing = Standing(SourceFrame(files, None, None), unknown, None, Baseline(), PROFILE, DAYLIGHT)
+    assert any("does not give the white balance" in note for note in Stand({"a.dng": standing}, (), ()).notes())

@@ -17,6 +17,7 @@ from xmpsync.records import Capture
 # Where exifread puts a tag depends on the container: the Exif directory, IFD0, or the first directory of a CMT2 block.
 _PLACES = ("EXIF", "Image", "MakerNote")
 _FLASH_FIRED_BIT = 1
+_SEE_OTHER_TAGS = 65535
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,21 @@ class ExifTags:
                     return values[0]
         return None
 
+    def all_numbers(self, *names: str) -> list[float]:
+        """The finite numbers of these tags, every item of a list, in the order asked for."""
+        found = []
+        for name in names:
+            for place in _PLACES:
+                values = getattr(self.tags.get(f"{place} {name}"), "values", None)
+                found += [float(v) for v in values if isinstance(v, int)] if isinstance(values, list | tuple) else []
+        return found
+
+    def identifier(self, *names: str) -> str | None:
+        """A text or a whole number that names something, or None: also for texts of nothing but zeros."""
+        value = self.value(*names)
+        text = str(value).strip() if isinstance(value, str | int) else ""
+        return text if text.strip("0 .-") and text.isprintable() else None
+
     def number(self, *names: str) -> float | None:
         """A finite number, or None."""
         value = self.value(*names)
@@ -61,21 +77,50 @@ class ExifTags:
 
 def read_exif(sources: Iterable[Path | bytes]) -> ExifTags:
     """The tags of all sources together; damaged blocks give what they can. OSError where a file cannot be read."""
+    kept = tuple(sources)
+    found = ExifTags(_together(kept, details=False))
+    if serial_of(found) is None or iso_of(found) is None:
+        # maker notes cost some milliseconds, so that only these are taken from them, where Exif has none
+        notes = _together(kept, details=True)
+        return ExifTags({**{name: tag for name, tag in notes.items() if name.startswith("MakerNote ")}, **found.tags})
+    return found
+
+
+def _together(sources: Iterable[Path | bytes], *, details: bool) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for source in sources:
         if isinstance(source, bytes):
-            block = _tags(io.BytesIO(source))
+            block = _tags(io.BytesIO(source), details=details)
         else:
             with source.open("rb") as file:
-                block = _tags(file)
+                block = _tags(file, details=details)
         for name, tag in block.items():
             found.setdefault(name, tag)
-    return ExifTags(found)
+    return found
 
 
-def _tags(file: BinaryIO) -> dict[str, Any]:
+def serial_of(exif: ExifTags) -> str | None:
+    """The body's serial number from Exif, else from the maker note; None where neither holds one."""
+    return exif.identifier("BodySerialNumber", "SerialNumber", "CameraSerialNumber", "InternalSerialNumber")
+
+
+def iso_of(exif: ExifTags) -> float | None:
+    """The sensitivity. 65535 in the first tag refers to the others (Exif 2.32, PhotographicSensitivity); 0 is unknown;
+    some maker notes hold a list of which only one item is a sensitivity."""
+    values = exif.all_numbers(
+        "ISOSpeedRatings",
+        "PhotographicSensitivity",
+        "RecommendedExposureIndex",
+        "StandardOutputSensitivity",
+        "ISOSpeed",
+        "ISOSetting",
+    )
+    return next((value for value in values if 0 < value != _SEE_OTHER_TAGS), None)
+
+
+def _tags(file: BinaryIO, *, details: bool) -> dict[str, Any]:
     try:
-        return dict(exifread.process_file(file, details=False, extract_thumbnail=False))
+        return dict(exifread.process_file(file, details=details, extract_thumbnail=False))
     except OSError:
         raise
     except Exception:  # exifread raises many kinds on damaged files
@@ -88,7 +133,7 @@ def capture_from_exif(exif: ExifTags, *, orientation: int, width: int, height: i
     return Capture(
         make=exif.text("Make") or "",
         model=exif.text("Model") or "",
-        serial=exif.text("BodySerialNumber", "SerialNumber", "CameraSerialNumber"),
+        serial=serial_of(exif),
         lens=exif.text("LensModel"),
         time_s=time_s(
             exif.text("DateTimeOriginal", "DateTimeDigitized", "DateTime"),
@@ -97,7 +142,7 @@ def capture_from_exif(exif: ExifTags, *, orientation: int, width: int, height: i
         utc_offset_s=utc_offset_s(exif.text("OffsetTimeOriginal", "OffsetTimeDigitized", "OffsetTime")),
         exposure_s=exif.positive("ExposureTime"),
         f_number=exif.positive("FNumber"),
-        iso=exif.positive("ISOSpeedRatings", "PhotographicSensitivity", "RecommendedExposureIndex"),
+        iso=iso_of(exif),
         focal_mm=exif.positive("FocalLength"),
         flash_fired=None if flash is None else bool(int(flash) & _FLASH_FIRED_BIT),
         orientation=orientation,

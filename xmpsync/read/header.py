@@ -93,7 +93,8 @@ def _dng_header(path: Path, directories: tiff.Directories) -> RawHeader:
     capture = replace(
         capture,
         make=tiff.text(first, tiff.MAKE) or capture.make,
-        model=tiff.text(first, tiff.MODEL) or capture.model,
+        # without make and model the name that the DNG specification asks for stands for both
+        model=tiff.text(first, tiff.MODEL) or capture.model or tiff.text(first, UNIQUE_CAMERA_MODEL),
         serial=capture.serial or tiff.text(first, SERIAL_NUMBER) or None,
     )
     profile, neutral, exposure_ev, problems = _colour(tags)

@@ -172,8 +172,13 @@ def _colours(raw: Any) -> npt.NDArray[np.uint8]:
 
 
 def _white_balance(multipliers: Any) -> tuple[float, float, float] | None:
-    """Red, green and blue multipliers, or None: LibRaw gives [0, 1, 0, 0] for `missing`, and may hold -1."""
+    """Red, green and blue multipliers, or None: LibRaw gives [0, 1, 0, 0] or ones for `missing`, and may hold -1.
+
+    No sensor has equal multipliers for a real light: its green is more sensitive than its red or blue.
+    """
     red, green, blue = (float(v) for v in multipliers[:3])
+    if red == green == blue:
+        return None
     return (red, green, blue) if all(np.isfinite(v) and v > 0 for v in (red, green, blue)) else None
 
 

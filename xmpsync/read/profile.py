@@ -17,7 +17,7 @@ from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.tags import BadColourTags
 from xmpsync.errors import WrongUsage
 from xmpsync.read import limits, tiff
-from xmpsync.read.cameras import TableMatch, table_match, table_matrix
+from xmpsync.read.cameras import TableMatch, listed_name, table_match, table_matrix
 from xmpsync.read.header import UNIQUE_CAMERA_MODEL, RawHeader
 from xmpsync.read.raw import RawImage
 
@@ -88,11 +88,15 @@ def profile_for(
         note = f"Some colour tags of the DNG cannot be meant and are left out.{problems}" if problems else None
         return header.profile, note
     name = header.unique_camera_model or " ".join(part for part in (header.capture.make, header.capture.model) if part)
-    matrix = None if raw is None else raw.camera_from_xyz
+    make, model = header.capture.make, header.capture.model
+    # LibRaw itself takes some second names of listed cameras for another model
+    matrix = table_matrix(make, model) if listed_name(make, model) is not None else None
+    if matrix is None and raw is not None:
+        matrix = raw.camera_from_xyz
     if matrix is None:
-        matrix = table_matrix(header.capture.make, header.capture.model)
+        matrix = table_matrix(make, model)
     if matrix is not None:
-        match = table_match(header.capture.make, header.capture.model)
+        match = table_match(make, model)
         source = ProfileSource.TABLE_PREFIX if match is TableMatch.PREFIX else ProfileSource.TABLE
         return dng.profile_from_matrix(matrix, name, source), _table_note(name, match, problems)
     return (

@@ -94,6 +94,9 @@ def propose(
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for frame, result in zip(request.frames, solution.frames, strict=True):
         standing = stand[frame.frame_id]
+        if not frame.as_shot_known and result.basis is Basis.AS_SHOT:
+            # nothing stands behind such numbers but the stand-in for an unknown white
+            result = replace(result, basis=Basis.LEFT_ALONE, correction=None)
         after = _after(standing, result, options, frame.baseline)
         row = Row(
             frame_id=frame.frame_id,
@@ -169,6 +172,8 @@ def _after(standing: Standing, result: FrameResult, options: Options, baseline: 
     if options.only == "wb":
         return Numbers(found.temperature_k, found.tint, standing.baseline.exposure_ev)
     if options.only == "exposure":
+        if standing.measurement.as_shot_neutral is None and standing.baseline.temperature_k is None:
+            return None  # the level depends on a white balance that nobody knows
         level = _level_change_ev(standing, found, baseline)
         where = standing.baseline
         return Numbers(where.temperature_k, where.tint, round(min(max(found.exposure_ev + level, -4.0), 4.0), 2))

@@ -24,7 +24,12 @@ from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
-"""The white taken for a RAW that does not tell its as-shot neutral: daylight as Exif's LightSource counts it."""
+"""Fills the place of the as-shot white where the RAW does not give its neutral (`Frame.as_shot_known` False): nothing
+is written or concluded from it."""
+UNKNOWN_WHITE = (
+    "The RAW does not give the white balance that the camera chose: such a frame gets one only from skin, its own or"
+    " its light's."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +65,8 @@ class Stand:
 def _notes(standing: Standing) -> list[str]:
     settings = standing.settings
     notes = [standing.baseline.note] if standing.baseline.note else []
+    if standing.measurement.as_shot_neutral is None:
+        notes.append(UNKNOWN_WHITE)
     if settings is not None:
         notes += [alteration.sentence for alteration in settings.alters_meaning]
         notes += [number.sentence for number in settings.unreadable]
@@ -170,6 +177,7 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
         neutrals=tuple(Neutral(n.camera, n.x, n.y) for n in measurement.neutrals),
         scene=measurement.scene,
         held=held,
+        as_shot_known=measurement.as_shot_neutral is not None,
     )
     return shifted(frame, {capture.body: clocks.get(capture.body, clocks.get(capture.model, 0.0))})
 
