@@ -31,9 +31,9 @@ Made by `python -m benchmarks.cameras > docs/cameras.md` from LibRaw {version}; 
    which source each body uses.
 4. Nothing: the frame is reported, with the two ways out.
 
-One body is sold under several names, which LibRaw's list holds in one line and its table under the first. A name is looked
-up in the list first, and the table is asked for the line's first name: a second name would find nothing there, or the
-matrix of another camera.
+One body is sold under several names, which LibRaw's list holds in one line and its table under the first. A name is
+looked up in the list first, and the table is asked for the line's first name: a second name would find nothing there,
+or the matrix of another camera.
 
 LibRaw finds a matrix by the beginning of the model's name. A body that is newer than LibRaw may so get the matrix of an
 older one; such a match is recognised (the model is not in LibRaw's list, and its name without the last letter finds the
@@ -42,7 +42,7 @@ same matrix) and reported with a warning.
 ## What is read from other formats than DNG, and what is not
 
 Black, white and saturation levels, the colour pattern, the as-shot white and the matrix come from LibRaw. An as-shot
-white of equal multipliers or zeros is what LibRaw fills in where it knows none: it counts as unknown, and the frame gets a
+white of equal multipliers or zeros is what LibRaw fills in where it knows none: it counts as unknown; the frame gets a
 white balance only from skin. Serial number and sensitivity come from Exif, else from the maker note; without make and
 model UniqueCameraModel names the body. Makers' own
 lens shading data is not applied: an edge of a fast lens may be one or two EV darker than the middle in the measurement.
