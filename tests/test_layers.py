@@ -29,8 +29,6 @@ HOME = {
     "imagecodecs": {"read"},
     "PIL": {"read", "faces"},
     "onnxruntime": {"faces"},
-    "dlib": {"faces"},
-    "face_recognition_models": {"faces"},
     "sqlite3": {"store"},
     "multiprocessing": {"shoot"},
     "colour": {"colour"},

@@ -30,6 +30,7 @@ class Outcome:
     drift: float | None = None
     rough_inside: bool | None = None
     identity: tuple[float, ...] | None = None
+    identity_sd: float | None = None
 
 
 def outcomes(
@@ -51,7 +52,7 @@ def outcomes(
             _drift(best, still[pose.portrait], truth, people[pose.portrait], (width, height)) if best.reliable else None
         )
         inside = None if best.reliable else _inside(best, truth)
-        result.append(Outcome(*known, True, best.reliable, drift, inside, best.identity))
+        result.append(Outcome(*known, True, best.reliable, drift, inside, best.identity, best.identity_sd))
     return result, len(free)
 
 

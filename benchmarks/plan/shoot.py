@@ -23,7 +23,7 @@ from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
 from xmpsync.shoot.load import SourceFrame, load
-from xmpsync.shoot.measure import STORE_NAME, face_key, tells_apart
+from xmpsync.shoot.measure import STORE_NAME, face_key
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.solve.problem import Face, Frame
 from xmpsync.store.database import FileKey, Store
@@ -67,7 +67,7 @@ def make_measured(
             sizes.append(len(packet))
         elif number % EMBEDDED == 0:
             embedded[frame_id] = packet
-    told_apart = tells_apart(Machine())
+    told_apart = Machine().people
     state = root / ".xmpsync"
     state.mkdir()
     with Store(state / STORE_NAME) as store:

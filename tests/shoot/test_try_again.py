@@ -26,7 +26,7 @@ with tempfile.TemporaryDirectory() as folder:
     options = Options(references=(made.reference,), strength=0.6)
     found = prepare_correction(made.root, options, Machine(), Silent(), writes=False)
 print(found.ready.n_from_store == made.n_frames, len(found.proposal.plan.changes) > 30)
-print(sorted({"rawpy", "onnxruntime", "dlib"} & set(sys.modules)))
+print(sorted({"rawpy", "onnxruntime"} & set(sys.modules)))
 """
 
 

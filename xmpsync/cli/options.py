@@ -42,7 +42,7 @@ def machine_options(function: F) -> F:
             click.option("--no-store", is_flag=True, help="Keep no measurements."),
             click.option("--remeasure", is_flag=True, help="Measure again what the store holds."),
             click.option("--jobs", type=click.IntRange(1, 64), help="Worker processes (default: one per core)."),
-            click.option("--no-people", is_flag=True, help="Do not tell people apart by their faces."),
+            click.option("--no-people", is_flag=True, help="Make no identity numbers of faces."),
         ],
     )
 

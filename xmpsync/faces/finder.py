@@ -17,7 +17,7 @@ import numpy.typing as npt
 from xmpsync.faces import places as shapes
 from xmpsync.faces.balance import picture_for_detection
 from xmpsync.faces.detector import Detector, five_points
-from xmpsync.faces.identity import Identity, available
+from xmpsync.faces.identity import Identity
 from xmpsync.faces.matching import MatchSettings, grown, is_taken, marked_face, paired, same_face
 from xmpsync.faces.mesh import Mesh
 from xmpsync.faces.pixels import cut
@@ -41,15 +41,15 @@ class FinderSettings:
     """A region without detection is cut out with this much around it and shown to the detector again."""
     close_score: float = 0.15
     """The score that counts there: the region itself is evidence."""
-    identity_px: float = 40.0
-    """Height of a face in pixels below which identity is a guess."""
+    identity_px: float = 20.0
+    """Height of a face in pixels below which no identity is computed; above, `identity_sd` says how little it says."""
     patch: float = 0.03
     """A hand-made point without a face becomes a patch this wide, parts of the picture's shorter side."""
     match: MatchSettings = field(default_factory=MatchSettings)
 
 
 class FaceFinder:
-    """Detector, mesh and (where the extra is there) identity at work on one picture. One per process."""
+    """Detector, mesh and (unless left out) identity at work on one picture. One per process."""
 
     def __init__(
         self,
@@ -108,9 +108,9 @@ class FaceFinder:
             looks = (self._believed(picture, candidates) for candidates in self._detector.second_looks(picture))
             seen = next((believed for believed in looks if believed), [])
         faces, notes = self._with_regions(shown, seen, regions)
-        faces.sort(key=lambda f: (f.box.centre, f.name or ""))
-        faces = [replace(f, face_id=f"f{i}") for i, f in enumerate(faces, start=1)]
-        return Search(self._with_marks(shown, faces, hands), tuple(notes))
+        faces.sort(key=lambda f: (f.face.box.centre, f.face.name or ""))
+        named = [replace(f, face_id=f"f{i}") for i, f in enumerate(self._identified(shown, faces), start=1)]
+        return Search(self._with_marks(shown, named, hands), tuple(notes))
 
     def _believed(self, picture: Picture, seen: Iterable[Detection]) -> list[_Seen]:
         both = (_Seen(d, self._mesh.fit(picture, d)) for d in seen)
@@ -124,25 +124,21 @@ class FaceFinder:
 
     def _with_regions(
         self, picture: Picture, seen: list[_Seen], regions: Sequence[NamedRegion]
-    ) -> tuple[list[FoundFace], list[str]]:
+    ) -> tuple[list[_Found], list[str]]:
         """Faces without final ids, and notes on dropped regions."""
         pairs = paired([one.detection.box for one in seen], [r.box for r in regions], self._settings.match)
-        faces = [
-            self._face(picture, one, None, Origin.DETECTOR) for i, one in enumerate(seen) if i not in pairs.values()
-        ]
+        faces = [_face(one, None, Origin.DETECTOR) for i, one in enumerate(seen) if i not in pairs.values()]
         notes = []
         for i, region in enumerate(regions):
             if i in pairs:
-                faces.append(self._face(picture, seen[pairs[i]], region.name, Origin.REGION_AND_DETECTOR))
+                faces.append(_face(seen[pairs[i]], region.name, Origin.REGION_AND_DETECTOR))
                 continue
-            found, note = self._looked_at(picture, region, [f.box for f in faces])
+            found, note = self._looked_at(picture, region, [f.face.box for f in faces])
             faces += [found] if found else []
             notes += [note] if note else []
         return faces, notes
 
-    def _looked_at(
-        self, picture: Picture, region: NamedRegion, taken: list[Box]
-    ) -> tuple[FoundFace | None, str | None]:
+    def _looked_at(self, picture: Picture, region: NamedRegion, taken: list[Box]) -> tuple[_Found | None, str | None]:
         """The face of a region that no detection answers to; or the reason why there is none."""
         s = self._settings
         who = f"region '{region.name}'" if region.name else "a region without name"
@@ -160,23 +156,25 @@ class FaceFinder:
         ]
         if believed:
             best = max(believed, key=lambda one: one.detection.score)
-            return self._face(picture, best, region.name, Origin.REGION_AND_DETECTOR), None
+            return _face(best, region.name, Origin.REGION_AND_DETECTOR), None
         place = shapes.inner_ellipse(region.box)
         if skin_likeness(picture, place.polygon) < s.skin_likeness:
             return None, f"{who}: neither a face nor skin there (stale?): dropped"
-        return FoundFace("", region.name, region.box, Origin.REGION, 0.0, None, (place,)), None
+        return _Found(FoundFace("", region.name, region.box, Origin.REGION, 0.0, None, (place,))), None
 
-    def _face(self, picture: Picture, seen: _Seen, name: str | None, origin: Origin) -> FoundFace:
-        detection, fit = seen.detection, seen.fit
-        vector = None
-        if self._identity is not None and fit.score >= self._settings.mesh_score:
-            turned_away = abs(fit.yaw_deg) > self._mesh.settings.yaw_deg
-            if fit.face_px >= self._settings.identity_px and not turned_away:
-                vector = self._identity.vector(picture, fit)
-        where = shapes.places(fit, detection.box, detection.points)
-        return FoundFace(
-            "", name, detection.box, origin, detection.score, fit.yaw_deg, where, vector, reliable=fit.reliable
-        )
+    def _identified(self, picture: Picture, faces: list[_Found]) -> list[FoundFace]:
+        """The faces, with identity where it is wanted and the face is large and frontal enough: one call for all."""
+        s, yaw = self._settings, self._mesh.settings.yaw_deg
+        fits = {
+            i: f.fit
+            for i, f in enumerate(faces)
+            if f.fit and f.fit.score >= s.mesh_score and f.fit.face_px >= s.identity_px and abs(f.fit.yaw_deg) <= yaw
+        }
+        result = [f.face for f in faces]
+        if self._identity is not None:
+            for i, known in zip(fits, self._identity.known(picture, list(fits.values())), strict=True):
+                result[i] = replace(result[i], identity=known.vector, identity_sd=known.sd)
+        return result
 
     def _with_marks(self, picture: Picture, faces: list[FoundFace], marks: Sequence[Mark]) -> tuple[FoundFace, ...]:
         result = list(faces)
@@ -209,6 +207,19 @@ class _Seen:
     fit: MeshFit
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    face: FoundFace
+    fit: MeshFit | None = None
+
+
+def _face(seen: _Seen, name: str | None, origin: Origin) -> _Found:
+    detection, fit = seen.detection, seen.fit
+    where = shapes.places(fit, detection.box, detection.points)
+    face = FoundFace("", name, detection.box, origin, detection.score, fit.yaw_deg, where, reliable=fit.reliable)
+    return _Found(face, fit)
+
+
 def _moved(detection: Detection, covered: Box) -> Detection:
     """A detection in a part of the picture, in fractions of the whole."""
     box = detection.box
@@ -223,6 +234,5 @@ def _moved(detection: Detection, covered: Box) -> Detection:
 
 
 def make_finder(*, people: bool, threads: int = 1) -> FaceFinder:
-    """A finder with the shipped models; `people` adds identity vectors where the extra of that name is installed."""
-    identity = Identity() if people and available() else None
-    return FaceFinder(Detector(threads), Mesh(threads), identity)
+    """A finder with the shipped models; `people` adds identity vectors."""
+    return FaceFinder(Detector(threads), Mesh(threads), Identity(threads) if people else None)

@@ -94,8 +94,9 @@ class FoundFace:
     """One face of a frame, ready to be measured.
 
     `face_id` is stable under a re-run ("f1", "f2", ... from left to right; hand-made patches "h1", ...). `name` is from
-    the region or the mark. `yaw_deg` is None where no mesh was fitted. `identity`: 128 numbers, or None without the
-    extra `people` or where the face is too small or turned for it. `box` is the detector's where it saw the face.
+    the region or the mark. `yaw_deg` is None where no mesh was fitted. `identity`: 128 numbers, or None where they are
+    not wanted or the face is too small or turned for it; `identity_sd`: expected distance to the person's own. `box` is
+    the detector's where it saw the face.
     """
 
     face_id: str
@@ -106,6 +107,7 @@ class FoundFace:
     yaw_deg: float | None
     places: tuple[Place, ...]
     identity: tuple[float, ...] | None = None
+    identity_sd: float | None = None
     reliable: bool = False
     marked: bool = False
 

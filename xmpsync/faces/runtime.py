@@ -1,4 +1,4 @@
-"""Sessions of the two shipped models, made late and small: nothing is loaded before the first picture."""
+"""Sessions of the shipped models, made late and small: nothing is loaded before the first picture."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from xmpsync.errors import OwnCheckFailed
 
 DETECTOR_MODEL = "centerface_fp16w.onnx"
 MESH_MODEL = "face_landmark.onnx"
+IDENTITY_MODEL = "face_identity_fp16w.onnx"
 
 
 def session(model: str, threads: int) -> Any:

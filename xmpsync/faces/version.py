@@ -6,7 +6,7 @@ BALANCE = "balance-1"
 DETECTOR = "centerface-fp16w-2"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
-FINDER = "finder-2"
-IDENTITY = "dlib-resnet-v1-1"
+FINDER = "finder-3"
+IDENTITY = "dlib-resnet-v1-onnx-1"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
-from xmpsync.faces import identity
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
@@ -55,7 +54,6 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
     to_do: dict[str, tuple[Job, FileKey, str]] = {}
-    told_apart = tells_apart(machine)
     for source in loaded.frames:
         job = _job(source, marks, machine)
         try:
@@ -64,7 +62,7 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
             troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
             continue
         key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-        faces = face_key(source, job.marks, told_apart=told_apart)
+        faces = face_key(source, job.marks, told_apart=machine.people)
         stored = None if machine.remeasure else _from_store(store, key, faces, source)
         if stored is not None:
             found[source.frame_id] = stored
@@ -133,11 +131,6 @@ def _marks(loaded: Loaded, options: Options, store: Store) -> tuple[Mark, ...]:
 def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
     own = tuple(m for m in marks if m.frame_id == source.frame_id)
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
-
-
-def tells_apart(machine: Machine) -> bool:
-    """Whether faces get identity vectors. Looks through the installed packages: ask once a run."""
-    return machine.people and identity.available()
 
 
 def face_key(source: SourceFrame, marks: tuple[Mark, ...], *, told_apart: bool) -> str:

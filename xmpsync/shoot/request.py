@@ -191,7 +191,16 @@ def shifted(frame: Frame, shifts_s: Mapping[str, float]) -> Frame:
 
 
 def _face(face: MeasuredFace) -> Face:
-    return Face(face.face_id, face.box, face.name, face.skin, face.unusable, face.identity, face.origin == "hand")
+    return Face(
+        face.face_id,
+        face.box,
+        face.name,
+        face.skin,
+        face.unusable,
+        face.identity,
+        face.identity_sd,
+        face.origin == "hand",
+    )
 
 
 def _held(stand: Stand, loaded: Loaded, options: Options) -> set[str]:

@@ -141,6 +141,7 @@ def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> Meas
         skin=skin if isinstance(skin, FaceSkin) else None,
         unusable=None if isinstance(skin, FaceSkin) else skin,
         identity=face.identity,
+        identity_sd=face.identity_sd,
     )
 
 

@@ -169,7 +169,7 @@ class Store:
                 held = [face for face in raw["faces"] if face.get("identity") is not None]
                 if held:
                     for face in held:
-                        face["identity"] = None
+                        face["identity"] = face["identity_sd"] = None
                     self._db.execute(
                         "UPDATE measurement SET record = ? WHERE path = ?", (msgspec.json.encode(raw), path)
                     )

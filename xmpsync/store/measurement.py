@@ -26,6 +26,7 @@ class MeasuredFace:
     skin: FaceSkin | None = None
     unusable: Unusable | None = None
     identity: tuple[float, ...] | None = None
+    identity_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
