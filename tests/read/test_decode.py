@@ -100,7 +100,8 @@ def test_memory_that_runs_out_is_the_frames_trouble_alone(tmp_path: Path, monkey
         raise MemoryError
 
     monkeypatch.setattr(libraw, "decode", greedy)
-    assert "too large" in refused(write_dng(tmp_path / "a.dng", MOSAIC)).what
+    path = write_maker_raw(tmp_path / "a.nef", MOSAIC, make="NIKON CORPORATION", model="X")
+    assert "too large" in refused(path).what
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from xmpsync.read.header import COPY_AGAIN, RawHeader
 from xmpsync.read.levels import Levels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
+from xmpsync.read.partial import PartlyRead, partly_read
 from xmpsync.records import Capture
 
 _TABLE_BITS = 16
@@ -20,12 +21,13 @@ _TABLE_BITS = 16
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DecodedFrame:
-    """Numbers of the whole stored array with their levels; LibRaw's white balance and matrix where it was asked.
+    """Numbers of the whole stored array, or a file to read them from in parts, with their levels; LibRaw's white
+    balance and matrix where it was asked.
 
     `capture`: the header's, with what only LibRaw knows of formats without Exif; None where there is nothing to add.
     """
 
-    pixels: npt.NDArray[np.uint16]
+    pixels: npt.NDArray[np.uint16] | PartlyRead
     levels: Levels
     camera_white_balance: tuple[float, float, float] | None = None
     camera_from_xyz: npt.NDArray[np.float64] | None = None
@@ -39,6 +41,9 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
         _refuse_undecodable(header, raw_tags)
         if tiff.number(raw_tags, tiff.PHOTOMETRIC) == tiff.LINEAR_RAW and tiff.number(raw_tags, tiff.BITS) == 8:
             return _linear_8_bit(header, raw_tags, shading)
+        partly = _in_parts(header, shading)
+        if partly is not None:
+            return partly
     try:
         decoded = libraw.decode(header.path)
     except libraw.FormatUnsupported as error:
@@ -58,6 +63,24 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
         decoded.camera_from_xyz,
         None if header.is_dng else _completed(header.capture, decoded),
     )
+
+
+def _in_parts(header: RawHeader, shading: Shading) -> DecodedFrame | None:
+    """A frame that is decoded only where it is looked at; None where the whole has to be decoded.
+
+    Where the tags leave out colours, levels or a curve that LibRaw may know or apply, it is asked.
+    """
+    if header.profile is None or header.as_shot_neutral is None or shading.value_maps:
+        return None
+    size = libraw.geometry(header.path)
+    partly = partly_read(header, whole=lambda: libraw.decode(header.path).pixels)
+    if size is None or partly is None or (size.raw_height, size.raw_width) != partly.shape:
+        return None
+    # areas and levels of a DNG come from its tags: only the array's shape matters here
+    shape_only = np.broadcast_to(np.uint16(0), partly.shape)
+    stand_in = libraw.Decoded(size, shape_only, None, (), 0.0, (), None, None)
+    found = levels(header, stand_in)
+    return None if found.black_rest_dn is not None else DecodedFrame(partly, found)
 
 
 def _completed(capture: Capture, decoded: libraw.Decoded) -> Capture | None:

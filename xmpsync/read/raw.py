@@ -18,6 +18,7 @@ from xmpsync.read.header import COPY_AGAIN, RawHeader, read_header, unreadable_f
 from xmpsync.read.levels import Area, Levels
 from xmpsync.read.noise import after_gain, noise_model
 from xmpsync.read.orientation import TRANSPOSED, stored_box, upright_array, upright_box
+from xmpsync.read.partial import PartlyRead, Photosites
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.records import Cells, NoiseModel
 
@@ -30,13 +31,14 @@ class RawImage:
     the format has no Exif.
 
     `photosites`: uint16, of the shown area, as stored (not turned): (h, w) of a mosaic, (h, 3 w) of a linear picture.
+    Where the container allows it they stay in the file until cells are asked for (`PartlyRead`).
     `sensor`: colours and levels by position, from the shown area's top left. `as_shot_neutral`: the camera value of
     the white that the camera chose, largest 1, from the file's tags or LibRaw; None where neither knows.
     `camera_from_xyz`: LibRaw's table matrix, None where it has none. `notes`: what a reader of results should know.
     """
 
     header: RawHeader
-    photosites: npt.NDArray[np.uint16]
+    photosites: Photosites
     sensor: Sensor
     area: Area
     active: Area
@@ -145,7 +147,7 @@ class RawImage:
 
 
 def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
-    """Decode one file; it is closed when this returns.
+    """Decode one file, or find where its parts lie; it is closed when this returns.
 
     Raises `RawUnreadable`, naming the file, for a missing, truncated, damaged or undecodable one.
     """
@@ -182,8 +184,10 @@ def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
     )
 
 
-def _photosites(pixels: npt.NDArray[np.uint16], found: Levels) -> npt.NDArray[np.uint16]:
+def _photosites(pixels: npt.NDArray[np.uint16] | PartlyRead, found: Levels) -> Photosites:
     area = found.shown
+    if isinstance(pixels, PartlyRead):
+        return pixels.moved(area.top, area.left, area.height, area.width)
     part = pixels[area.top : area.top + area.height, area.left : area.left + area.width]
     if found.black_rest_dn is not None:
         # saturated photosites stay saturated, whatever their own black is
