@@ -33,6 +33,8 @@ HOME = {
     "multiprocessing": {"shoot"},
     "colour": {"colour"},
     "lxml": {"xmp"},
+    "starlette": {"review"},
+    "uvicorn": {"review"},
     "scipy": {"solve", "skin", "colour", "faces"},
 }
 

@@ -1,0 +1,37 @@
+// Small helpers: elements from words, numbers with their units.
+
+export function el(name, attributes = {}, ...children) {
+  const node = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key.startsWith("on")) node.addEventListener(key.slice(2), value);
+    else if (key === "css") for (const [k, v] of Object.entries(value)) node.style.setProperty(k, v);
+    else node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((c) => c !== null && c !== undefined));
+  return node;
+}
+
+const SVG = "http://www.w3.org/2000/svg";
+export function svg(name, attributes = {}, ...children) {
+  const node = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) if (value !== null) node.setAttribute(key, value);
+  node.append(...children);
+  return node;
+}
+
+export function signed(value, digits) {
+  return (value < 0 ? "−" : "+") + Math.abs(value).toFixed(digits);
+}
+
+export function numbersText(n) {
+  if (!n) return "unchanged";
+  const white = n.kelvin === null ? "as shot" : `${Math.round(n.kelvin)} K, tint ${signed(n.tint ?? 0, 0)}`;
+  return `${white}, ${signed(n.ev, 2)} EV`;
+}
+
+export function tell(sentence) {
+  document.getElementById("told").textContent = sentence;
+  clearTimeout(tell.timer);
+  tell.timer = setTimeout(() => { document.getElementById("told").textContent = ""; }, 8000);
+}
