@@ -14,7 +14,7 @@ SHORT = (
     ("benchmarks.solve",),
     ("benchmarks.plan", "--frames", "600"),
     ("benchmarks.scale",),
-    ("benchmarks.whole_shoot", "--frames", "40", "--seeds", "1"),
+    ("benchmarks.whole_shoot",),
 )
 
 

@@ -73,6 +73,18 @@ def score_faces(frames: Sequence[TrueFrame], numbers_of: Callable[[TrueFrame], N
     return out
 
 
+def following(frames: Sequence[TrueFrame], numbers_of: Callable[[TrueFrame], Numbers]) -> tuple[float, float, int]:
+    """Frames without faces against the ideal skin settings of their light: median mired and tint, and how many."""
+    off = [
+        (abs(1e6 / numbers[0] - 1e6 / frame.ideal[0]), abs(numbers[1] - frame.ideal[1]))
+        for frame, numbers in ((frame, numbers_of(frame)) for frame in frames if not frame.faces)
+    ]
+    if not off:
+        return float("nan"), float("nan"), 0
+    mired, tint = np.median(off, axis=0)
+    return float(mired), float(tint), len(off)
+
+
 def summary(name: str, faces: Sequence[FaceScore]) -> Score:
     """Median and 95th percentile over faces."""
     de00 = np.array([face.de00 for face in faces])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter, zoom
 
 from benchmarks.whole_shoot.portraits import NAMES, Portrait, portrait, srgb_basis
 from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
-from demo_shoot.dng_model import Profile, render, temperature_tint_from_xy, xy_from_neutral
+from demo_shoot.dng_model import Profile, difference, render, solve, temperature_tint_from_xy, xy_from_neutral
 from demo_shoot.packets import Edits, FaceRegion, packet
 from demo_shoot.picture import lit_skin
 from demo_shoot.skin_model import skin_reflectance
@@ -33,6 +33,8 @@ WIDTH, HEIGHT = 1536, 1024
 BLACK, WHITE = 512, 15871
 WHITE_SHARE = 0.6
 START = datetime(2032, 5, 1, 9, 30, 0)
+BURST_STEP_S = 0.2
+_STATE_STEP = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,11 +102,21 @@ class TrueFrame:
     as_shot: tuple[float, float]
     grey_card: tuple[float, float]
     is_reference: bool = False
+    ideal: tuple[float, float, float] = (float("nan"), 0.0, 0.0)
+    """Temperature, tint and EV that bring everybody's skin in this frame's light to its reference, the median."""
+    run: int = 0
+    """Which run of frames under one light."""
+    body: int = 0
 
 
 @dataclass(frozen=True)
 class Options:
-    """What kind of shoot. `regions` is "none", "some" or "all" sidecars with named faces."""
+    """What kind of shoot. `regions` is "none", "some" or "all" sidecars with named faces.
+
+    `frames` are compositions; each is taken `burst` times, with new noise only. `state_de`: blush and tan of one face
+    in one composition, root mean square in CIEDE2000; `side_ev`: how much brighter one half of a face is, standard
+    deviation, either side by turns; `no_face`: part of the compositions without people.
+    """
 
     frames: int = 48
     seed: int = 1
@@ -113,6 +125,10 @@ class Options:
     regions: str = "none"
     sensitivities: Path | None = None
     cameras: tuple[str, ...] = field(default=())
+    burst: int = 1
+    state_de: float = 0.0
+    side_ev: float = 0.5
+    no_face: float = 0.1
 
 
 @lru_cache(maxsize=8)
@@ -172,31 +188,40 @@ def make_shoot(folder: Path, options: Options) -> list[TrueFrame]:
     for _, _, new_light in plan:
         when += timedelta(seconds=float(rng.uniform(300, 900) if new_light else rng.uniform(1, 25)))
         times.append(when)
+        when += timedelta(seconds=BURST_STEP_S * (options.burst - 1))
         body_of.append(int(rng.integers(len(bodies))))
-    reference_at = next(i for i, (light, shown, _) in enumerate(plan) if light.name == "daylight" and len(shown) == 3)
+    most = min(3, options.people)
+    reference_at = next(
+        i for i, (light, shown, _) in enumerate(plan) if light.name == "daylight" and len(shown) == most
+    )
     body_of[reference_at] = 0
-    made = {}
-    for index in [reference_at, *(i for i in range(len(plan)) if i != reference_at)]:
-        light, shown, _ = plan[index]
+    made = []
+    for index, (light, shown, _) in enumerate(plan):
         camera, profile = bodies[body_of[index]]
-        made[index] = _frame(
-            folder / f"{_name(index)}.dng", light, shown, camera, profile, body_of[index], times[index],
-            np.random.default_rng([11, options.seed, index]), options, index == reference_at,
+        paths = [folder / f"{_name(index * options.burst + k)}.dng" for k in range(options.burst)]
+        made.append(
+            _frames(
+                paths, light, shown, camera, profile, body_of[index], times[index],
+                np.random.default_rng([11, options.seed, index]), options, index == reference_at,
+            )
         )  # fmt: skip
     targets = _targets(people, bodies[0], made[reference_at])
     in_reference = {name for name, _, _ in made[reference_at].faces}
-    return [
-        TrueFrame(
-            _name(index),
-            light.name,
-            bodies[body_of[index]][1],
-            tuple(TrueFace(n, skin, targets[n], box, n in in_reference) for n, skin, box in made[index].faces),
-            made[index].as_shot,
-            made[index].grey_card,
-            index == reference_at,
-        )
-        for index, (light, _, _) in enumerate(plan)
-    ]
+    runs = np.cumsum([new for _, _, new in plan])
+    out = []
+    for index, (light, _, _) in enumerate(plan):
+        one, (camera, profile) = made[index], bodies[body_of[index]]
+        faces = tuple(TrueFace(n, skin, targets[n], box, n in in_reference) for n, skin, box in one.faces)
+        asked = [solve(profile, one.gain * _even_skin(p, light.name, camera), targets[p.name]) for p in people]
+        kelvin, tint, ev = (float(v) for v in np.median(asked, axis=0))
+        for k in range(options.burst):
+            out.append(
+                TrueFrame(
+                    _name(index * options.burst + k), light.name, profile, faces, one.as_shot, one.grey_card,
+                    index == reference_at and k == 0, (kelvin, tint, ev), int(runs[index]), body_of[index],
+                )
+            )  # fmt: skip
+    return out
 
 
 def _name(index: int) -> str:
@@ -206,13 +231,55 @@ def _name(index: int) -> str:
 def _targets(people: list[Person], body: tuple[np.ndarray, Profile], reference: _MadeFrame) -> dict[str, np.ndarray]:
     """XYZ D50 of everybody, in the picture or not, as the reference frame's light, exposure and white show them."""
     camera, profile = body
-    light = lights()[0].spectrum
+    shown = {name: skin for name, skin, _ in reference.faces}
     targets = {}
     for person in people:
-        drawn = portrait(person.picture, 200, person.mirrored, round(person.stretch, 2))
-        skin = lit_skin(_relit(drawn, person, light, camera)[drawn.judged]) * reference.gain
+        skin = shown.get(person.name, _even_skin(person, lights()[0].name, camera) * reference.gain)
         targets[person.name] = render(profile, skin, *reference.as_shot, 0.0)
     return targets
+
+
+def _even_skin(person: Person, light: str, camera: np.ndarray) -> np.ndarray:
+    """(3,) lit skin of a person without state and side light, in units of the light."""
+    drawn = portrait(person.picture, 200, person.mirrored, round(person.stretch, 2))
+    spectrum = next(one.spectrum for one in lights() if one.name == light)
+    return lit_skin(_relit(drawn, person, spectrum, camera)[drawn.judged])
+
+
+def _in_state(person: Person, state_de: float, rng: np.random.Generator) -> Person:
+    """The same person flushed or pale, tanned or made up: as far as `state_de` in the root mean square."""
+    steps = rng.normal(0.0, state_de / np.sqrt(2), 2)
+    melanin, blood = (
+        _STATE_STEP / _state_de(person.melanin, person.blood, *change)
+        for change in ((_STATE_STEP, 0.0), (0.0, _STATE_STEP))
+    )
+    return replace(
+        person,
+        melanin=person.melanin * float(np.exp(steps[0] * melanin)),
+        blood=person.blood * float(np.exp(steps[1] * blood)),
+    )
+
+
+@lru_cache(maxsize=64)
+def _state_de(melanin: float, blood: float, d_melanin: float, d_blood: float) -> float:
+    """CIEDE2000 at equal luminance of a change of ln melanin and ln blood, in daylight, by a measured body."""
+    camera = sensitivity(CAMERAS[0])
+    profile, light = _profile(camera), daylight(5500.0)
+    flat = camera_response(light, flat_reflectance(1.0), camera)
+    white = temperature_tint_from_xy(xy_from_neutral(profile, flat / flat.max()))
+    one, other = (
+        render(profile, camera_response(light, skin_reflectance(WAVELENGTH_NM, m, b), camera), *white, 0.0)
+        for m, b in ((melanin, blood), (melanin * np.exp(d_melanin), blood * np.exp(d_blood)))
+    )
+    return difference(other, one)[0]
+
+
+def _side_light(width: int, face_box: tuple[float, float, float, float], side_ev: float) -> np.ndarray:
+    """(1, w, 1) gain of a light that makes one half of the face `side_ev` brighter than the other."""
+    left, _, right, _ = face_box
+    middle, half = (left + right) / 2, (right - left) / 4
+    x = ((np.arange(width) + 0.5) / width - middle) / half
+    return (2.0 ** (0.5 * side_ev * np.clip(x, -2.0, 2.0)))[None, :, None].astype(np.float32)
 
 
 def _base(person: Person) -> np.ndarray:
@@ -237,6 +304,8 @@ def _plan(options: Options, people: list[Person], rng: np.random.Generator) -> l
         count = int(rng.choice([1, 1, 2, 2, 3]))
         if light is all_lights[0] and not have_group:
             count, have_group = 3, True
+        elif rng.random() < options.no_face:
+            count = 0
         shown = [people[i] for i in rng.choice(len(people), min(count, len(people)), replace=False)]
         plan.append((light, shown, new))
     if not have_group:
@@ -252,8 +321,8 @@ class _MadeFrame:
     gain: float
 
 
-def _frame(
-    path: Path,
+def _frames(
+    paths: list[Path],
     light: Light,
     shown: list[Person],
     camera: np.ndarray,
@@ -264,6 +333,7 @@ def _frame(
     options: Options,
     is_reference: bool,
 ) -> _MadeFrame:
+    """Write one composition as often as there are paths: what it shows is drawn once, its noise each time."""
     picture = _backdrop(light, camera, rng)
     faces = []
     for index, person in enumerate(shown):
@@ -271,12 +341,15 @@ def _frame(
             int(rng.uniform(0.16, 0.24) * HEIGHT) if len(shown) == 3 else int(rng.uniform(0.18, 0.32) * HEIGHT)
         )
         drawn = portrait(person.picture, face_height - face_height % 8, person.mirrored, round(person.stretch, 2))
-        colour = _relit(drawn, person, light.spectrum, camera)
+        even = lit_skin(_relit(drawn, person, light.spectrum, camera)[drawn.judged])
+        colour = _relit(drawn, _in_state(person, options.state_de, rng), light.spectrum, camera)
+        colour = colour * _side_light(colour.shape[1], drawn.face_box, options.side_ev * float(rng.normal()))
         slot = WIDTH / len(shown)
         left = round(slot * (index + 0.5) - colour.shape[1] / 2 + rng.uniform(-0.04, 0.04) * slot)
         top = HEIGHT - colour.shape[0] - round(rng.uniform(0.0, 0.12) * HEIGHT)
         _lay(picture, colour, drawn.alpha, left, top)
-        skin = lit_skin(colour[drawn.judged])
+        # True skin has the level that shows, and the person's own colour without state and side.
+        skin = even * lit_skin(colour[drawn.judged])[1] / even[1]
         x0, y0, x1, y1 = drawn.face_box
         height, width = colour.shape[:2]
         box = (
@@ -302,30 +375,31 @@ def _frame(
     neutral = np.round(neutral / neutral.max(), 6)
     scale, offset = iso / 100.0 / 40000.0, (3.0 * iso / 100.0 / 40000.0) ** 2
     mosaic = mosaic_from_rgb(picture)
-    noisy = mosaic + np.sqrt(scale * mosaic.clip(0, None) + offset) * rng.standard_normal(
-        mosaic.shape, dtype=np.float32
-    )
-    data = np.clip(np.round(BLACK + noisy * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
+    noise_sd = np.sqrt(scale * mosaic.clip(0, None) + offset)
     assert profile.fm is not None
     as_shot = temperature_tint_from_xy(xy_from_neutral(profile, neutral))
-    write_dng(
-        path,
-        data,
-        profile=DngProfile(
-            color_matrix_1=profile.cm[0], color_matrix_2=profile.cm[1],
-            forward_matrix_1=profile.fm[0], forward_matrix_2=profile.fm[1],
-            as_shot_neutral=neutral.tolist(), noise_profile=[(scale, offset)] * 3,
-        ),
-        exif=DngExif(
-            time=when, exposure_s=exposure_s, f_number=f_number, iso=iso, focal_mm=85.0, flash_fired=light.flash,
-            serial=f"B{body}",
-        ),
-        black=BLACK, white=WHITE, make="Bench Optics", model=f"Body {body}", preview_rgb=_small(picture, neutral),
-    )  # fmt: skip
     with_regions = options.regions == "all" or (options.regions == "some" and rng.random() < 0.4)
-    if with_regions:
-        edits = Edits(regions=[FaceRegion(name, box) for name, _, box in faces], rating=3)
-        path.with_suffix(".xmp").write_bytes(packet(edits, width=WIDTH, height=HEIGHT, raw_name=path.name))
+    preview = _small(picture, neutral)
+    for k, path in enumerate(paths):
+        noisy = mosaic + noise_sd * rng.standard_normal(mosaic.shape, dtype=np.float32)
+        data = np.clip(np.round(BLACK + noisy * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
+        write_dng(
+            path,
+            data,
+            profile=DngProfile(
+                color_matrix_1=profile.cm[0], color_matrix_2=profile.cm[1],
+                forward_matrix_1=profile.fm[0], forward_matrix_2=profile.fm[1],
+                as_shot_neutral=neutral.tolist(), noise_profile=[(scale, offset)] * 3,
+            ),
+            exif=DngExif(
+                time=when + timedelta(seconds=BURST_STEP_S * k), exposure_s=exposure_s, f_number=f_number, iso=iso,
+                focal_mm=85.0, flash_fired=light.flash, serial=f"B{body}",
+            ),
+            black=BLACK, white=WHITE, make="Bench Optics", model=f"Body {body}", preview_rgb=preview,
+        )  # fmt: skip
+        if with_regions:
+            edits = Edits(regions=[FaceRegion(name, box) for name, _, box in faces], rating=3)
+            path.with_suffix(".xmp").write_bytes(packet(edits, width=WIDTH, height=HEIGHT, raw_name=path.name))
     grey_card = temperature_tint_from_xy(xy_from_neutral(profile, flat / flat.max()))
     return _MadeFrame(tuple((name, skin * gain, box) for name, skin, box in faces), as_shot, grey_card, gain)
 
