@@ -38,16 +38,26 @@ def neutral(light: np.ndarray, sensitivity: np.ndarray, rng: np.random.Generator
 
 
 def pairs(
-    editor: CameraProfile, sensitivity: np.ndarray, kinds: Sequence[str], count: int, rng: np.random.Generator
+    editor: CameraProfile,
+    sensitivity: np.ndarray,
+    kinds: Sequence[str],
+    count: int,
+    rng: np.random.Generator,
+    *,
+    step_k: float = 1.0,
+    stray_every: int = 0,
 ) -> list[ScalePair]:
-    """`count` pairs over the kinds of light in turn; the editor saves integers."""
-    found = []
+    """`count` pairs over the kinds of light in turn; the editor saves whole tints and multiples of `step_k`, with every
+    so many a stray that is a whole kelvin."""
+    found: list[ScalePair] = []
     while len(found) < count:
         lights = world.lights()[kinds[len(found) % len(kinds)]]
         n = neutral(lights[rng.integers(len(lights))], sensitivity, rng)
         temperature_k, tint = white_from_neutral(editor, n)
         if np.isfinite(temperature_k):
-            found.append(ScalePair((float(n[0]), float(n[1]), float(n[2])), float(np.rint(temperature_k)),
+            stray = stray_every and len(found) % stray_every == stray_every - 1
+            step = 1.0 if stray else step_k
+            found.append(ScalePair((float(n[0]), float(n[1]), float(n[2])), float(step * np.rint(temperature_k / step)),
                                    float(np.rint(tint))))  # fmt: skip
     return found
 

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.colour import profiles
+from xmpsync.colour import scale_fit
 from xmpsync.colour.camera import neutral_from_white, render, white_from_neutral
 from xmpsync.colour.difference import skin_difference
 from xmpsync.colour.dng import profile_from_matrix
@@ -216,6 +217,29 @@ def test_an_editor_that_rounds_to_50_kelvin_is_learned_as_well() -> None:
     scale = fit_scale(_pairs(("A", "FL2", "D55"), 30, step_k=50.0), TABLE)
     assert scale.extent is not Extent.NONE
     assert np.median(_skin_errors(scale.profile)) <= 0.8
+
+
+def test_strays_among_rounded_numbers_do_not_undo_the_rounding() -> None:
+    """32 of 35 numbers of real sidecars were multiples of 50 K."""
+    numbers = np.array([50.0 * n for n in range(60, 92)] + [4321.0, 5017.0, 3999.0])
+    sd = scale_fit._rounding_sd(numbers)
+    assert np.allclose(sd[:32], 50 / np.sqrt(12)) and np.allclose(sd[32:], 1 / np.sqrt(12))
+    # the standard deviation of an even distribution over one step
+
+
+def test_zeros_repeats_and_chance_are_no_rounding() -> None:
+    whole = 1 / np.sqrt(12)
+    assert np.allclose(scale_fit._rounding_sd(np.zeros(30)), whole)
+    assert np.allclose(scale_fit._rounding_sd(np.full(30, 5500.0)), whole)
+    assert np.allclose(scale_fit._rounding_sd(np.arange(4003.0, 6000.0, 71.0)), whole)
+
+
+def test_an_editor_that_rounds_but_not_always_is_learned_as_well() -> None:
+    rounded = _pairs(("A", "FL2", "D55"), 30, step_k=50.0)
+    exact = _pairs(("A", "FL2", "D55"), 30)
+    mixed = [exact[i] if i % 11 == 10 else pair for i, pair in enumerate(rounded)]
+    found, best = (np.median(_skin_errors(fit_scale(p, TABLE).profile)) for p in (mixed, exact))
+    assert found <= max(1.25 * best, best + 0.1)
 
 
 @pytest.mark.parametrize(

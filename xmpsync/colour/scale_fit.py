@@ -110,8 +110,13 @@ def fit_matrices(
     mired = 1e6 / np.array([p[1] for p in pairs], float)
     tint = np.array([p[2] for p in pairs], float)
     observed = _log_ratios(neutral)
-    sd = np.stack([np.hypot(settings.sd_floor_mired, _rounding_sd_mired(mired)), np.hypot(settings.sd_floor_tint,
-                  _rounding_sd(tint)) * np.ones_like(tint)], -1)  # fmt: skip
+    sd = np.stack(
+        [
+            np.hypot(settings.sd_floor_mired, _rounding_sd_mired(mired)),
+            np.hypot(settings.sd_floor_tint, _rounding_sd(tint)),
+        ],
+        axis=-1,
+    )
     numbers_by_log = np.linalg.inv(model.log_by_numbers(mired, tint)) / sd[:, :, None]
     e = np.zeros(model.size)
     width, curvature = np.inf, model.precision
@@ -257,16 +262,32 @@ def _rounding_sd_mired(mired: FloatArray) -> FloatArray:
     return _rounding_sd(temperature_k) * mired / temperature_k
 
 
-def _rounding_sd(numbers: FloatArray) -> float:
-    """Standard deviation of rounding: the coarsest of the usual steps that all numbers are multiples of."""
-    for step in (100.0, 50.0, 10.0, 5.0):
-        if len(numbers) >= MANY and (np.abs(numbers / step - np.rint(numbers / step)) < 1e-6).all():
-            return step / float(np.sqrt(12.0))
-    return 1.0 / float(np.sqrt(12.0))
+def _rounding_sd(numbers: FloatArray) -> FloatArray:
+    """Standard deviation (n,) of the rounding of each number.
+
+    The step of a camera or editor is the coarsest usual one of which most numbers are multiples; a number that is no
+    multiple of it (a stray: set by hand, or by another program) is rounded to a whole one. Zeros and repeated numbers
+    are evidence for no step.
+    """
+    fine = 1.0 / float(np.sqrt(12.0))
+    distinct = np.unique(numbers[numbers != 0])
+    for step in STEPS:
+        evidence = _multiples(distinct, step)
+        if evidence.sum() >= MANY and evidence.mean() >= LEAST_SHARE:
+            return np.where(_multiples(numbers, step), step * fine, fine)
+    return np.full(numbers.shape, fine)
 
 
+def _multiples(numbers: FloatArray, step: float) -> FloatArray:
+    return np.asarray(np.abs(numbers / step - np.rint(numbers / step)) < 1e-6)
+
+
+STEPS = (100.0, 50.0, 10.0, 5.0)
 MANY = 4
-"""From this many numbers on, all of them being multiples of a step is no chance."""
+"""From this many distinct numbers on, most of them being multiples of a step is no chance: one of 50 is a multiple of
+50 by chance, one of 5 of 5, so that 4 of at most 6 numbers come to less than one in 50."""
+LEAST_SHARE = 0.6
+"""Share of multiples; half of the multiples of 50 are multiples of 100 too, and must not count as such."""
 
 
 def _kinds(mired: FloatArray, tint: FloatArray, settings: ScaleSettings) -> int:
