@@ -46,8 +46,8 @@ def _profile() -> CameraProfile:
 def _rendered_outside(settings: Settings3, camera: np.ndarray) -> np.ndarray:
     """XYZ D50 by the DNG specification's forward matrices, with colour-science's temperature and tint.
 
-    Robertson's uv of a temperature and D_uv (`CCT_to_uv_Robertson1968`); tint 1 is 1/3000 in D_uv, positive above the locus
-    (the scale is common practice, from memory).
+    Robertson's uv of a temperature and D_uv (`CCT_to_uv_Robertson1968`); tint 1 is 1/3000 in D_uv, positive above the
+    locus (the scale is common practice, from memory).
     """
     profile = _profile()
     one, two = profile.calibrations
