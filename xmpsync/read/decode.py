@@ -47,6 +47,10 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
     try:
         decoded = libraw.decode(header.path)
     except libraw.FormatUnsupported as error:
+        if tiff.ends_too_early(header.path):
+            raise RawUnreadable(
+                f"{limits.printable(header.path)}: the file ends too early.", next_step=COPY_AGAIN
+            ) from error
         kind = formats.undecodable(raw_tags, header.capture.make)
         raise _undecodable(header, kind) from error
     if header.is_dng and (decoded.pixels.ndim == 3) != (tiff.number(raw_tags, tiff.PHOTOMETRIC) == tiff.LINEAR_RAW):

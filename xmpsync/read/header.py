@@ -123,6 +123,8 @@ def _maker_header(path: Path, directories: tiff.Directories | None) -> RawHeader
     else:
         tags, packet = exif.read_exif([path]), tiff.blob(directories.first, tiff.XMP)
     if geometry is None and not tags.tags:
+        if tiff.ends_too_early(path):
+            raise RawUnreadable(f"{limits.printable(path)}: the file ends too early.", next_step=COPY_AGAIN)
         raise RawUnreadable(
             f"{limits.printable(path)}: not a RAW file that can be read here, or damaged from its first bytes on.",
             next_step=COPY_AGAIN,
