@@ -11,8 +11,22 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "xmpsync"
 
 # Top to bottom: a room imports only from itself and from rooms further down.
-ORDER = ["__main__", "cli", "review", "shoot", "write", "read", "faces", "store", "solve", "skin", "xmp", "colour"]
-BOTTOM = {"records", "errors", "__init__"}
+ORDER = [
+    "__main__",
+    "cli",
+    "review",
+    "shoot",
+    "write",
+    "read",
+    "faces",
+    "store",
+    "disk",
+    "solve",
+    "skin",
+    "xmp",
+    "colour",
+]
+BOTTOM = {"records", "errors", "printable", "__init__"}
 PURE = {"solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {

@@ -10,16 +10,15 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from tests.write.disk import Shoot, corrected, packet
-from xmpsync.write import system
-from xmpsync.write.files import RealFileSystem
+from tests.write.disk import AnyDisk, Shoot, corrected, packet
+from xmpsync.disk import system
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import Plan
 from xmpsync.write.rollback import perform_rollback, plan_rollback
 from xmpsync.write.runs import list_runs, verify_runs, written_by_us
 
 
-class Counting(RealFileSystem):
+class Counting(AnyDisk):
     """Counts the calls of each step."""
 
     def __init__(self) -> None:

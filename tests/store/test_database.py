@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import struct
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
-from xmpsync.errors import DiskNeedsAttention
 from xmpsync.records import Box, Capture
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, Unusable
 from xmpsync.solve.problem import Scene
@@ -87,21 +88,115 @@ def test_a_damaged_record_is_measured_again(tmp_path: Path) -> None:
         assert store.get(KEY, "faces-1") is None
 
 
-def test_a_file_that_is_no_store_is_named_with_the_way_out(tmp_path: Path) -> None:
+def test_a_file_that_is_not_a_store_is_set_aside_and_said(tmp_path: Path) -> None:
     (tmp_path / "m.sqlite").write_bytes(b"not a database at all" * 100)
-    with pytest.raises(DiskNeedsAttention, match=r"m\.sqlite.*--no-store"):
-        Store(tmp_path / "m.sqlite")
+    with Store(tmp_path / "m.sqlite") as store:
+        assert store.remark is not None
+        assert "renamed to m.sqlite.set-aside-1" in store.remark
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    assert (tmp_path / "m.sqlite.set-aside-1").read_bytes() == b"not a database at all" * 100
 
 
-def test_a_store_of_another_schema_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+def test_a_store_of_another_schema_is_kept_under_another_name(tmp_path: Path) -> None:
     database = sqlite3.connect(tmp_path / "m.sqlite")
     database.execute("PRAGMA user_version = 99")
     database.commit()
     database.close()
     before = (tmp_path / "m.sqlite").read_bytes()
-    with pytest.raises(DiskNeedsAttention, match="schema 99"):
-        Store(tmp_path / "m.sqlite")
+    with Store(tmp_path / "m.sqlite", read_only=True) as store:
+        assert "schema 99" in str(store.remark)
     assert (tmp_path / "m.sqlite").read_bytes() == before
+    with Store(tmp_path / "m.sqlite") as store:
+        assert "schema 99" in str(store.remark)
+    assert (tmp_path / "m.sqlite.set-aside-1").read_bytes() == before
+
+
+def _spoil(path: Path, script: str) -> None:
+    with Store(path) as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    database = sqlite3.connect(path)
+    database.executescript(script)
+    database.close()
+
+
+@pytest.mark.parametrize(
+    "script",
+    [
+        "DROP TABLE mark; CREATE VIEW mark AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c)"
+        " SELECT zeroblob(9) AS path, zeroblob(1000) AS record FROM c;",
+        "CREATE TRIGGER t AFTER INSERT ON pair BEGIN DELETE FROM measurement; END;",
+        "CREATE TABLE more (x);",
+        "ALTER TABLE mark ADD COLUMN y GENERATED ALWAYS AS (hex(record));",
+        "PRAGMA journal_mode = WAL;",
+    ],
+    ids=["view", "trigger", "table", "generated column", "write-ahead"],
+)
+def test_nothing_that_acts_is_ever_read(tmp_path: Path, script: str) -> None:
+    _spoil(tmp_path / "m.sqlite", script)
+    with Store(tmp_path / "m.sqlite") as store:
+        assert store.remark is not None
+        assert (store.marks(), store.pairs(), store.get(KEY, "faces-1")) == ((), (), None)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["m.sqlite", "m.sqlite.set-aside-1"]
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+@pytest.mark.parametrize("relative", [False, True])
+def test_a_journal_that_names_another_file_deletes_nothing(tmp_path: Path, read_only: bool, relative: bool) -> None:
+    """A hot journal's end names a super-journal (Database File Format, 3): page 0, name, length, checksum, magic."""
+    path, victim = tmp_path / "state" / "m.sqlite", tmp_path / "victim"
+    path.parent.mkdir()
+    with Store(path) as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    victim.write_bytes(b"somebody's work")
+    name = b"../victim" if relative else str(victim).encode()
+    header = bytes.fromhex("d9d505f920a163d7") + struct.pack(">IIIII", 0, 1, 1, 512, 4096)
+    end = struct.pack(">I", 1 << 18) + name + struct.pack(">II", len(name), sum(name)) + header[:8]
+    path.with_name("m.sqlite-journal").write_bytes(header.ljust(512, b"\0") + end)
+    with Store(path, read_only=read_only) as store:
+        assert "journal" in str(store.remark)
+    assert victim.read_bytes() == b"somebody's work"
+
+
+@pytest.mark.parametrize("suffix", ["", "-journal", "-wal", "-shm"])
+@pytest.mark.parametrize("kind", ["link", "hard link", "pipe", "folder"])
+def test_only_plain_files_of_their_own_are_opened(tmp_path: Path, suffix: str, kind: str) -> None:
+    path, victim = tmp_path / "state" / "m.sqlite", tmp_path / "victim"
+    path.parent.mkdir()
+    with Store(victim) as other:
+        other.put(KEY, "faces-1", "hash", MEASUREMENT)
+    before = victim.read_bytes()
+    name = path.with_name(path.name + suffix)
+    if kind == "link":
+        name.symlink_to(victim)
+    elif kind == "hard link":
+        name.hardlink_to(victim)
+    elif kind == "pipe":
+        os.mkfifo(name)
+    else:
+        name.mkdir()
+    with Store(path) as store:
+        assert store.remark is not None
+        store.put(KEY, "faces-2", "hash", MEASUREMENT)
+    assert victim.read_bytes() == before
+
+
+def test_a_page_that_is_used_twice_is_damage(tmp_path: Path) -> None:
+    """Without the check a few such pages make a table endless."""
+    path = tmp_path / "m.sqlite"
+    with Store(path) as store:
+        store.add_marks([Mark(f"{k:06}", "skin", 0.5, 0.5) for k in range(2000)])
+    (root,) = sqlite3.connect(path).execute("SELECT rootpage FROM sqlite_master WHERE name = 'mark'").fetchone()
+    data = bytearray(path.read_bytes())
+    page = (root - 1) * 4096
+    assert data[page] == 5  # an interior page of a table (Database File Format, 1.6)
+    cells = struct.unpack_from(">H", data, page + 3)[0]
+    first = struct.unpack_from(">H", data, page + 12)[0]
+    for k in range(cells):
+        (cell,) = struct.unpack_from(">H", data, page + 12 + 2 * k)
+        data[page + cell : page + cell + 4] = data[page + first : page + first + 4]
+    path.write_bytes(data)
+    with Store(path) as store:
+        assert "damaged" in str(store.remark)
 
 
 def test_without_a_path_nothing_touches_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

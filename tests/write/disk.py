@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from xmpsync.disk.files import RealFileSystem
 from xmpsync.write.perform import RunOutcome, perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.xmp.edit import Change, apply_change, new_sidecar
@@ -25,6 +26,13 @@ def rated(data: bytes, rating: int = 5) -> bytes:
     return data.replace(
         b'rdf:about=""', b'rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="%d"' % rating, 1
     )
+
+
+class AnyDisk(RealFileSystem):
+    """The whole real disk, for steps that are tried one by one."""
+
+    def __init__(self, **keywords: Any) -> None:
+        super().__init__(Path("/"), **keywords)
 
 
 @dataclass

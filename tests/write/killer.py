@@ -13,9 +13,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.write.disk import Shoot, corrected, packet
+from tests.write.disk import AnyDisk, Shoot, corrected, packet
 from tests.write.tinydng import tiny_dng
-from xmpsync.write.files import RealFileSystem
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import Plan
 from xmpsync.write.recover import recover, unfinished
@@ -37,7 +36,7 @@ STEPS = (
 )
 
 
-class Deadly(RealFileSystem):
+class Deadly(AnyDisk):
     """Kills its own process right before step number `at`."""
 
     def __init__(self, at: int) -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from xmpsync.write.files import FileStat
+from xmpsync.disk.files import FileStat
 
 MANY = 4
 """Up to this many pending things, every subset is tried; above it none, all, every prefix, each alone, all but each."""
@@ -326,6 +326,10 @@ class SimFS:
         return FileStat(0 if is_dir else len(node.seen), is_dir, not is_dir, False, 1)
 
     def real_path(self, path: Path) -> Path:
+        return path
+
+    def follow(self, path: Path) -> Path:
+        self._folder(path.parent)
         return path
 
     def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes:

@@ -16,12 +16,12 @@ import tifffile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.write.disk import Shoot, corrected, packet, rated
+from tests.write.disk import AnyDisk, Shoot, corrected, packet, rated
 from tests.write.simfs import SimFS
 from tests.write.tinydng import XMP_TAG, tiny_dng
 from xmpsync.errors import Refused
 from xmpsync.write import embed, patch
-from xmpsync.write.files import RealFileSystem
+from xmpsync.write.outcome import LeftAlone
 from xmpsync.write.patch import Condition, Patch, Spliced
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
@@ -254,7 +254,7 @@ def test_a_file_that_would_outgrow_four_gigabytes_is_refused() -> None:
 
 def test_there_is_no_packet_in_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(EmbedRefused, match="no such file"):
-        embed.read_packet(RealFileSystem(), tmp_path / "a.dng")
+        embed.read_packet(AnyDisk(), tmp_path / "a.dng")
 
 
 def test_a_raw_that_changed_since_the_plan_refuses_the_run(shoot: Shoot) -> None:
@@ -273,11 +273,12 @@ def test_a_raw_that_holds_the_packet_already_is_not_opened(shoot: Shoot) -> None
     assert shoot.run(shoot.embedding("a.dng", PADDED)).run_id is None
 
 
-def test_hard_links_of_a_raw_are_remarked(shoot: Shoot) -> None:
+def test_a_raw_with_other_names_is_left_alone(shoot: Shoot) -> None:
     path = shoot.put("a.dng", tiny_dng("<", PADDED))
     (shoot.root / "b.dng").hardlink_to(path)
     outcome = shoot.run(shoot.embedding("a.dng", packet()))
-    assert "2 names (hard links); all of them change" in outcome.remarks[0]
+    assert outcome.left_alone == (LeftAlone("a.dng", "it has other names (hard links), which would change with it"),)
+    assert shoot.read("b.dng") == tiny_dng("<", PADDED)
 
 
 def test_bytes_of_ours_are_known_by_the_file_and_by_its_packet(shoot: Shoot) -> None:
@@ -292,8 +293,8 @@ def test_after_somebody_elses_edit_only_our_fields_go_back(shoot: Shoot, how: st
     old = packet() + b" " * (0 if how == "append" else 200)
     ours = corrected(packet())
     _embedded(shoot, tiny_dng("<", old), ours + b" " * (len(old) - len(ours) if how == "in place" else 30))
-    theirs = rated(embed.read_packet(RealFileSystem(), shoot.root / "a.dng") or b"")
-    fs = RealFileSystem()
+    theirs = rated(embed.read_packet(AnyDisk(), shoot.root / "a.dng") or b"")
+    fs = AnyDisk()
     patch.apply(fs, shoot.root / "a.dng", embed.make_patch(fs, shoot.root / "a.dng", theirs))
     plan = plan_rollback(shoot.root, shoot.state)
     assert [step.action for step in plan.steps] == [Action.FIELDS]
@@ -343,7 +344,7 @@ def test_recovery_leaves_a_raw_that_somebody_changed_and_puts_back_one_that_is_o
 
 @pytest.mark.parametrize("wrong", ["inside the span", "outside the spans", "shorter", "gone"])
 def test_a_patch_knows_foreign_bytes(shoot: Shoot, wrong: str) -> None:
-    fs, path = RealFileSystem(), shoot.put("a.dng", tiny_dng("<", PADDED))
+    fs, path = AnyDisk(), shoot.put("a.dng", tiny_dng("<", PADDED))
     made = embed.make_patch(fs, path, PADDED.replace(b"4000", b"5000"))
     data = path.read_bytes()
     at = data.index(b"4000")
@@ -370,7 +371,7 @@ def test_a_packet_outside_the_spans_is_a_bug_that_speaks() -> None:
 def test_a_file_that_ends_early_while_it_is_hashed_ends_the_hash(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"12345")
-    assert patch.outside_sha256(RealFileSystem(), path, 99, []) == sha256(b"12345")
+    assert patch.outside_sha256(AnyDisk(), path, 99, []) == sha256(b"12345")
 
 
 def test_an_undo_of_a_run_that_does_not_know_the_file_is_left_alone(shoot: Shoot) -> None:
@@ -383,7 +384,7 @@ def test_an_undo_of_a_run_that_does_not_know_the_file_is_left_alone(shoot: Shoot
 
 
 def test_a_raw_saved_by_somebody_right_before_its_turn_is_left_alone(shoot: Shoot) -> None:
-    class Saving(RealFileSystem):
+    class Saving(AnyDisk):
         def copy_attributes(self, model: Path, target: Path) -> bool:
             shoot.put("b.dng", tiny_dng("<", PADDED, odd=1))
             return super().copy_attributes(model, target)

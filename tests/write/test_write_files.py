@@ -9,25 +9,26 @@ from pathlib import Path
 
 import pytest
 
+from tests.write.disk import AnyDisk
 from tests.write.simfs import SimFS
-from xmpsync.write import system
-from xmpsync.write.files import RealFileSystem, make_dirs, make_dirs_durably
-from xmpsync.write.settings import Settings
+from xmpsync.disk import system
+from xmpsync.disk.files import make_dirs, make_dirs_durably
+from xmpsync.disk.settings import Settings
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="of POSIX systems")
 
 
 def _held(times: int, code: int = 32):  # type: ignore[no-untyped-def]
     """A `replace` of Windows while another program holds the file `times` times (32: sharing violation)."""
-    real, left = Path.replace, [times]
+    real, left = os.replace, [times]
 
-    def replace(self: Path, target: Path) -> Path:
+    def replace(*names: str, **folders: int) -> None:
         if left[0]:
             left[0] -= 1
             error = PermissionError(13, "held")
             error.winerror = code  # type: ignore[attr-defined]
             raise error
-        return real(self, target)
+        real(*names, **folders)
 
     return replace
 
@@ -36,8 +37,8 @@ def test_on_windows_a_file_held_by_another_program_is_tried_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "a").write_bytes(b"new")
-    monkeypatch.setattr(Path, "replace", _held(3))
-    fs = RealFileSystem(Settings(sharing_pause_s=0.001), windows=True)
+    monkeypatch.setattr(os, "replace", _held(3))
+    fs = AnyDisk(settings=Settings(sharing_pause_s=0.001), windows=True)
     fs.replace(tmp_path / "a", tmp_path / "b")
     assert (tmp_path / "b").read_bytes() == b"new"
 
@@ -47,14 +48,14 @@ def test_patience_ends(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, windows: bool, code: int, patience: float
 ) -> None:
     (tmp_path / "a").write_bytes(b"new")
-    monkeypatch.setattr(Path, "replace", _held(1, code))
-    fs = RealFileSystem(Settings(sharing_retry_s=patience, sharing_pause_s=0.001), windows=windows)
+    monkeypatch.setattr(os, "replace", _held(1, code))
+    fs = AnyDisk(settings=Settings(sharing_retry_s=patience, sharing_pause_s=0.001), windows=windows)
     with pytest.raises(PermissionError):
         fs.replace(tmp_path / "a", tmp_path / "b")
 
 
 def test_windows_promises_nothing_about_names(tmp_path: Path) -> None:
-    assert RealFileSystem(windows=True).sync_dir(tmp_path) is False
+    assert AnyDisk(windows=True).sync_dir(tmp_path) is False
 
 
 @posix
@@ -63,9 +64,9 @@ def test_a_folder_that_cannot_be_synced_is_no_error(tmp_path: Path, monkeypatch:
     def refuse(fd: int) -> None:
         raise OSError(code, os.strerror(code))
 
-    assert RealFileSystem(windows=False).sync_dir(tmp_path) is True
+    assert AnyDisk(windows=False).sync_dir(tmp_path) is True
     monkeypatch.setattr(system, "full_sync", refuse)
-    assert RealFileSystem(windows=False).sync_dir(tmp_path) is False
+    assert AnyDisk(windows=False).sync_dir(tmp_path) is False
 
 
 @posix
@@ -75,7 +76,7 @@ def test_a_medium_that_fails_is_an_error(tmp_path: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(system, "full_sync", fail)
     with pytest.raises(OSError, match="Input/output"):
-        RealFileSystem().sync_dir(tmp_path)
+        AnyDisk().sync_dir(tmp_path)
 
 
 @posix
@@ -84,7 +85,7 @@ def test_a_folder_that_cannot_be_opened_is_not_synced(tmp_path: Path, monkeypatc
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(os, "open", refuse)
-    assert RealFileSystem(windows=False).sync_dir(tmp_path) is False
+    assert AnyDisk(windows=False).sync_dir(tmp_path) is False
 
 
 @posix
@@ -115,7 +116,7 @@ def test_macos_is_asked_to_empty_the_drives_cache(
 
 
 def test_a_file_is_written_in_place_truncated_and_read_in_parts(tmp_path: Path) -> None:
-    fs, path = RealFileSystem(), tmp_path / "a"
+    fs, path = AnyDisk(), tmp_path / "a"
     path.write_bytes(b"0123456789")
     with fs.open_in_place(path) as file:
         file.write_at(3, b"abc")
@@ -130,12 +131,12 @@ def test_a_file_is_written_in_place_truncated_and_read_in_parts(tmp_path: Path) 
 def test_creating_never_writes_over_a_file(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"somebody's")
     with pytest.raises(FileExistsError):
-        RealFileSystem().create(tmp_path / "a")
+        AnyDisk().create(tmp_path / "a")
 
 
 def test_a_path_below_a_file_does_not_exist(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"")
-    assert RealFileSystem().stat(tmp_path / "a" / "b") is None
+    assert AnyDisk().stat(tmp_path / "a" / "b") is None
 
 
 def test_folders_are_made_with_those_above_them() -> None:

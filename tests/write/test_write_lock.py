@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.write.disk import Shoot, packet
+from tests.write.disk import AnyDisk, Shoot, packet
+from xmpsync.disk import system
 from xmpsync.errors import Refused
-from xmpsync.write import lock, system
-from xmpsync.write.files import RealFileSystem
+from xmpsync.write import lock
 from xmpsync.write.settings import Settings
 
 QUICK = Settings(lock_settle_s=0.0)
@@ -34,14 +34,14 @@ def _state(shoot: Shoot, text: bytes) -> Path:
 
 
 def test_the_lock_names_its_holder_while_held_and_nobody_after(shoot: Shoot) -> None:
-    with lock.held(shoot.state, RealFileSystem(), make=True):
+    with lock.held(shoot.state, AnyDisk(), make=True):
         text = json.loads((shoot.state / "lock").read_bytes())
         assert (text["pid"], text["host"]) == (os.getpid(), system.host_name())
-        assert lock.somebody_at_work(shoot.state, RealFileSystem())
-        with pytest.raises(Refused, match=f"process {os.getpid()} on"), lock.held(shoot.state, RealFileSystem()):
+        assert lock.somebody_at_work(shoot.state, AnyDisk())
+        with pytest.raises(Refused, match=f"process {os.getpid()} on"), lock.held(shoot.state, AnyDisk()):
             raise AssertionError("held twice")
     assert (shoot.state / "lock").read_bytes() == b""
-    assert not lock.somebody_at_work(shoot.state, RealFileSystem())
+    assert not lock.somebody_at_work(shoot.state, AnyDisk())
 
 
 @pytest.mark.parametrize(
@@ -58,17 +58,17 @@ def test_the_lock_names_its_holder_while_held_and_nobody_after(shoot: Shoot) -> 
     ids=["empty", "zeros", "cut", "list", "another-start", "no-such-process", "ourselves"],
 )
 def test_a_stale_lock_is_taken_over(shoot: Shoot, text: bytes) -> None:
-    with lock.held(_state(shoot, text), RealFileSystem()):
+    with lock.held(_state(shoot, text), AnyDisk()):
         pass
 
 
 def test_a_lock_of_another_machine_is_refused_with_the_way_out(shoot: Shoot) -> None:
     state = _state(shoot, _holder(host="elsewhere", pid=1))
-    with pytest.raises(Refused, match=r"machine elsewhere.*delete that file"), lock.held(state, RealFileSystem()):
+    with pytest.raises(Refused, match=r"machine elsewhere.*delete that file"), lock.held(state, AnyDisk()):
         raise AssertionError
 
 
-class Lockless(RealFileSystem):
+class Lockless(AnyDisk):
     """A file system that knows no locks; `rival` writes its own text right after ours."""
 
     rival = b""
@@ -105,12 +105,12 @@ def test_without_kernel_locks_of_two_that_write_at_once_one_gives_way(shoot: Sho
 
 
 def test_a_lock_that_cannot_be_read_still_says_that_somebody_is_at_work(shoot: Shoot) -> None:
-    class Blind(RealFileSystem):
+    class Blind(AnyDisk):
         def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes:
             raise PermissionError(13, "held")
 
     with (
-        lock.held(shoot.state, RealFileSystem(), make=True),
+        lock.held(shoot.state, AnyDisk(), make=True),
         pytest.raises(Refused, match="its lock is taken"),
         lock.held(shoot.state, Blind()),
     ):
@@ -138,13 +138,13 @@ def test_what_the_kernel_answers(monkeypatch: pytest.MonkeyPatch, tmp_path: Path
         with pytest.raises(OSError, match="Input/output"):
             system.try_lock(fd)
         with pytest.raises(OSError, match="Input/output"):
-            RealFileSystem().open_lock(tmp_path / "x")
+            AnyDisk().open_lock(tmp_path / "x")
     finally:
         os.close(fd)
 
 
 def test_a_lock_text_that_cannot_be_cleared_does_not_hide_what_happened(shoot: Shoot) -> None:
-    class Full(RealFileSystem):
+    class Full(AnyDisk):
         def open_lock(self, path: Path):  # type: ignore[no-untyped-def]
             made = super().open_lock(path)
             write = made.write
@@ -175,9 +175,11 @@ def test_systems_without_proc_ask_ps(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         subprocess,
         "run",
-        lambda command, **_: answers.append(command) or subprocess.CompletedProcess(command, 0, " Mon Jan  1 \n", ""),
+        lambda command, **_: (
+            answers.append(command) or subprocess.CompletedProcess(command, 0, "S+   Mon Jan  1 \n", "")
+        ),
     )
     assert system.process_started(42) == "Mon Jan  1"
-    assert answers == [["ps", "-o", "lstart=", "-p", "42"]]
+    assert answers == [["ps", "-o", "stat=,lstart=", "-p", "42"]]
     monkeypatch.setattr(subprocess, "run", lambda command, **_: subprocess.CompletedProcess(command, 1, "", ""))
     assert system.process_started(42) is None

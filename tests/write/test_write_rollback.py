@@ -239,9 +239,9 @@ def test_a_recovered_run_has_nothing_to_roll_back(shoot: Shoot) -> None:
 def test_an_unreadable_target_is_left_alone(shoot: Shoot) -> None:
     from pathlib import Path
 
-    from xmpsync.write.files import RealFileSystem
+    from tests.write.disk import AnyDisk
 
-    class Unreadable(RealFileSystem):
+    class Unreadable(AnyDisk):
         def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes:
             if path.name == "a.xmp" and "originals" not in path.parts:
                 raise PermissionError(13, "Permission denied")

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.write.disk import Shoot, corrected, packet, rated
+from tests.write.disk import AnyDisk, Shoot, corrected, packet, rated
 from tests.write.tinydng import tiny_dng
+from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, WrongUsage
 from xmpsync.write import layout, runs
-from xmpsync.write.files import RealFileSystem
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import Plan, sha256
 from xmpsync.write.recover import recover, unfinished
@@ -130,9 +130,7 @@ def test_backups_verify_and_damage_is_named(shoot: Shoot) -> None:
         lambda text: b"[" * 200_000,
     ],
 )
-def test_a_manifest_that_cannot_be_read_is_damage_and_stops_writing_while_its_run_is_open(
-    shoot: Shoot, spoil: object
-) -> None:
+def test_a_manifest_that_cannot_be_read_is_damage_and_stops_no_later_run(shoot: Shoot, spoil: object) -> None:
     shoot.run(shoot.change("a.xmp", packet()))
     folder = _folder(shoot, 0)
     manifest = folder / "manifest.json"
@@ -141,10 +139,14 @@ def test_a_manifest_that_cannot_be_read_is_damage_and_stops_writing_while_its_ru
     assert list_runs(shoot.state)[0].state is RunState.DAMAGED
     shoot.run(shoot.change("b.xmp", packet()))  # it had ended: nothing is open
     (folder / "outcome.json").unlink()
-    with pytest.raises(DiskNeedsAttention, match="manifest cannot be read") as caught:
-        shoot.run(shoot.change("c.xmp", packet()))
-    assert str(folder) in str(caught.value)
-    assert not (shoot.root / "c.xmp").exists()
+    assert unfinished(shoot.state) is not None
+    outcome = shoot.run(shoot.change("c.xmp", packet()))
+    assert outcome.recovered is not None
+    assert folder.name in outcome.recovered.sentence
+    assert "nothing of it was taken back" in outcome.recovered.sentence
+    assert shoot.read("a.xmp") == shoot.read("c.xmp") == packet()
+    assert unfinished(shoot.state) is None
+    assert shoot.run(shoot.change("d.xmp", packet())).recovered is None  # said once
 
 
 def test_a_manifest_of_a_newer_tool_is_not_misread(shoot: Shoot) -> None:
@@ -215,7 +217,7 @@ def test_abandoned_runs_are_listed_and_their_number_is_not_used_again(shoot: Sho
     assert str(outcome.run_id).startswith("0006-")
 
 
-class _Unreadable(RealFileSystem):
+class _Unreadable(AnyDisk):
     def list_dir(self, path: Path) -> tuple[str, ...]:
         raise PermissionError(13, os.strerror(13), str(path))
 
@@ -300,7 +302,7 @@ def test_a_file_saved_right_while_it_is_taken_back_is_left(shoot: Shoot) -> None
     shoot.run(shoot.change("a.xmp", corrected(packet())))
     (_folder(shoot, 0) / "outcome.json").unlink()
 
-    class Saving(RealFileSystem):
+    class Saving(AnyDisk):
         def copy_attributes(self, model: Path, target: Path) -> bool:
             shoot.put("a.xmp", b"just saved")
             return super().copy_attributes(model, target)
@@ -327,7 +329,7 @@ def test_a_half_written_outcome_under_its_other_name_is_in_nobodys_way(shoot: Sh
 
 
 def test_a_half_made_run_that_cannot_be_removed_is_abandoned(shoot: Shoot) -> None:
-    class Full(RealFileSystem):
+    class Full(AnyDisk):
         def remove(self, path: Path) -> None:
             raise OSError(5, "Input/output error")
 
@@ -340,7 +342,7 @@ def test_a_half_made_run_that_cannot_be_removed_is_abandoned(shoot: Shoot) -> No
     assert shoot.everything() == {}
 
 
-def test_a_manifest_that_says_too_little_about_a_raw_leaves_it_alone(shoot: Shoot) -> None:
+def test_a_manifest_that_lacks_what_changed_in_a_raw_is_set_aside(shoot: Shoot) -> None:
     shoot.put("a.dng", tiny_dng())
     shoot.run(shoot.embedding("a.dng", packet()))
     path = _folder(shoot, 0) / "manifest.json"
@@ -351,5 +353,5 @@ def test_a_manifest_that_says_too_little_about_a_raw_leaves_it_alone(shoot: Shoo
     after = shoot.read("a.dng")
     report = recover(shoot.root, shoot.state)
     assert report is not None
-    assert "does not say what changed" in report.left[0].reason
+    assert "lacks what changed inside the file" in report.sentence
     assert shoot.read("a.dng") == after

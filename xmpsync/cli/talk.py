@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from xmpsync.printable import printable, printable_lines
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
@@ -18,11 +20,6 @@ PIPE_WIDTH = 240
 
 QUIET_S = 2.0
 """Progress is shown for anything that takes longer than this."""
-
-
-def printable(text: str) -> str:
-    """A file name that may hold undecodable bytes, as text that any terminal takes."""
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def console(*, data: bool) -> Console:
@@ -46,8 +43,8 @@ def say(sentence: str = "", style: str | None = None) -> None:
 
 
 def put(text: str) -> None:
-    """Data on stdout, as it is."""
-    sys.stdout.write(printable(text) + ("" if text.endswith("\n") else "\n"))
+    """Data on stdout, line by line; what would act on a terminal is escaped."""
+    sys.stdout.write(printable_lines(text) + ("" if text.endswith("\n") else "\n"))
 
 
 def put_json(document: dict[str, Any]) -> None:

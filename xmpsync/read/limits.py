@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import RawUnreadable
+from xmpsync.printable import printable as printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +50,6 @@ def check_size(path: Path, width: int, height: int, limits: Limits = DEFAULT) ->
             " it is damaged.",
             next_step="Copy the file again from the card or the backup.",
         )
-
-
-def printable(path: Path | str) -> str:
-    """A name that can be shown and logged anywhere: bytes that are not UTF-8 become `\\xNN`, control characters too."""
-    try:
-        text = str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    except UnicodeEncodeError:  # half a surrogate pair, which some systems allow in names
-        text = str(path).encode("utf-8", "backslashreplace").decode("utf-8")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def prepare_worker(limits: Limits = DEFAULT) -> None:

@@ -15,6 +15,7 @@ from types import MappingProxyType
 from xmpsync.colour import dng
 from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.tags import BadColourTags
+from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage
 from xmpsync.read import limits, tiff
 from xmpsync.read.cameras import TableMatch, listed_name, table_match, table_matrix
@@ -38,9 +39,7 @@ class CameraProfileFile:
 def read_camera_profile(path: Path) -> CameraProfileFile:
     """A camera profile file of the DNG specification. Raises `WrongUsage` where it cannot be used."""
     try:
-        if path.stat().st_size > _MAX_PROFILE_BYTES:
-            raise WrongUsage(f"{limits.printable(path)}: too large for a camera profile.")
-        data = path.read_bytes()
+        data = read_named(path, _MAX_PROFILE_BYTES)
     except OSError as error:
         raise WrongUsage(
             f"{limits.printable(path)}: cannot be read ({error.strerror}).", next_step="Check --camera-profile."

@@ -19,6 +19,7 @@ from xmpsync.shoot.pool import Lost, run_jobs
 from xmpsync.shoot.worker import Failed, Job, measure_frame
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.measurement import FrameMeasurement, Mark
+from xmpsync.store.opening import require_place
 
 STORE_NAME = "measurements.sqlite"
 
@@ -38,14 +39,17 @@ def open_store(state: Path, machine: Machine, listener: Listener) -> Store:
         return Store(None)
     path = state / STORE_NAME
     try:
-        state.mkdir(parents=True, exist_ok=True)
-        probe = state / ".probe"
-        probe.touch()
-        probe.unlink()
+        require_place(state)
     except OSError as error:
         listener.note(f"{state} cannot be written ({error.strerror}): measurements are not kept this time.")
-        return Store(path, read_only=True) if path.exists() else Store(None)
-    return Store(path)
+        return _said(Store(path, read_only=True), listener)
+    return _said(Store(path), listener)
+
+
+def _said(store: Store, listener: Listener) -> Store:
+    if store.remark is not None:
+        listener.note(store.remark)
+    return store
 
 
 def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, listener: Listener) -> Measured:

@@ -17,6 +17,7 @@ from xmpsync.colour.huesat import effect_on_skin, hue_sat_map_from_tags
 from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
 from xmpsync.colour.tags import BadColourTags
+from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
@@ -29,6 +30,8 @@ from xmpsync.store.database import Store
 from xmpsync.store.measurement import FrameMeasurement, Pair
 
 SCHEMA = 1
+MAX_SCALE_BYTES = 1 << 20
+"""A scale takes some hundred bytes for each camera."""
 
 _SOURCES = {
     ProfileSource.DNG_TAGS: "the DNG's own tags",
@@ -170,7 +173,7 @@ def _load(path: str | None) -> tuple[Scale, ...]:
     if path is None:
         return ()
     try:
-        file = msgspec.json.decode(Path(path).read_bytes(), type=ScaleFile)
+        file = msgspec.json.decode(read_named(Path(path), MAX_SCALE_BYTES), type=ScaleFile)
     except OSError as error:
         raise WrongUsage(f"--scale {path}: {error.strerror}.", next_step="Check the name.") from error
     except msgspec.DecodeError as error:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.events import Listener
@@ -51,7 +52,9 @@ def state_folder(root: Path, machine: Machine) -> Path:
     if not root.is_dir():
         kind = "is not a folder" if root.exists() else "does not exist"
         raise WrongUsage(f"{root} {kind}.", next_step="Point at the folder that holds the RAW files.")
-    return machine.state if machine.state is not None else root / STATE_FOLDER
+    folder = machine.state.resolve() if machine.state is not None else root / STATE_FOLDER
+    require_real_folder(folder)
+    return folder
 
 
 def refuse_unfinished(root: Path, state: Path) -> None:

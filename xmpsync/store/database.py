@@ -17,19 +17,9 @@ from typing import TypeVar
 import msgspec
 
 from xmpsync.errors import DiskNeedsAttention
+from xmpsync.records import Mat3
 from xmpsync.store.measurement import VERSION, FrameMeasurement, Mark, Pair
-
-SCHEMA = 1
-
-_TABLES = """
-CREATE TABLE IF NOT EXISTS measurement (
-    path BLOB PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, content TEXT NOT NULL,
-    face_key TEXT NOT NULL, version INTEGER NOT NULL, record BLOB NOT NULL, proxy BLOB NOT NULL, embedded BLOB
-);
-CREATE INDEX IF NOT EXISTS measurement_content ON measurement (size, content);
-CREATE TABLE IF NOT EXISTS mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));
-CREATE TABLE IF NOT EXISTS pair (path BLOB PRIMARY KEY, record BLOB NOT NULL);
-"""
+from xmpsync.store.opening import Opened, in_memory, open_file
 
 T = TypeVar("T")
 
@@ -48,37 +38,22 @@ def _path_key(frame_id: str) -> bytes:
 
 
 class Store:
-    """The open store; a context manager. `path=None` keeps everything in memory (`--no-store`)."""
+    """The open store; a context manager. `path=None` keeps everything in memory (`--no-store`).
+
+    `remark` tells that a file in doubt was set aside (`opening`), None otherwise.
+    """
 
     def __init__(self, path: Path | None, *, read_only: bool = False) -> None:
         self.path = path
         with self._explained():
-            if path is None or (read_only and not path.exists()):
-                self._db = sqlite3.connect(":memory:")
-                self._db.executescript(_TABLES)
-            elif read_only:
-                self._db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=10)
-            else:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                self._db = sqlite3.connect(path, timeout=10)
-                self._prepare()
-
-    def _prepare(self) -> None:
-        (found,) = self._db.execute("PRAGMA user_version").fetchone()
-        if found not in (0, SCHEMA):
-            raise DiskNeedsAttention(
-                f"{self.path} was made by another version of xmpsync (schema {found}, this one knows {SCHEMA}).",
-                next_step="Use that version, or rename the file: measuring then starts anew.",
-            )
-        self._db.executescript(_TABLES)
-        self._db.execute(f"PRAGMA user_version = {SCHEMA}")
-        self._db.commit()
+            opened = Opened(in_memory()) if path is None else open_file(path, read_only=read_only)
+        self._db, self.remark = opened.database, opened.remark
 
     @contextmanager
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, OverflowError) as error:
             raise DiskNeedsAttention(
                 f"The measurement store {self.path} cannot be used: {error}.",
                 next_step="Rename it (measuring then starts anew), keep state elsewhere with --state DIR, "
@@ -104,11 +79,16 @@ class Store:
                 row = self._db.execute(columns + "content = ?", (face_key, VERSION, key.size, content)).fetchone()
         if row is None:
             return None
+        record, proxy, embedded = row
         try:
-            measurement = msgspec.json.decode(row[0], type=FrameMeasurement)
-        except (msgspec.DecodeError, msgspec.ValidationError):
+            if not isinstance(proxy, bytes) or not isinstance(embedded, bytes | None):
+                return None
+            measurement = msgspec.json.decode(record, type=FrameMeasurement)
+        except (msgspec.DecodeError, TypeError, UnicodeDecodeError, RecursionError):
             return None  # made by other code or damaged: measure again
-        return replace(measurement, proxy=row[1], embedded_xmp=row[2])
+        if not sound(measurement):
+            return None
+        return replace(measurement, proxy=proxy, embedded_xmp=embedded)
 
     def holds_size(self, size: int) -> bool:
         """Whether some measured file had this size: only then is a content hash worth its reads."""
@@ -165,8 +145,12 @@ class Store:
         changed = 0
         with self._explained():
             for path, record in self._db.execute("SELECT path, record FROM measurement").fetchall():
-                raw = msgspec.json.decode(record)
-                held = [face for face in raw["faces"] if face.get("identity") is not None]
+                try:
+                    raw = msgspec.json.decode(record)
+                    held = [face for face in raw["faces"] if face.get("identity") is not None]
+                except (msgspec.DecodeError, TypeError, LookupError, AttributeError, RecursionError):
+                    self._db.execute("DELETE FROM measurement WHERE path IS ?", (path,))  # nobody can say what it holds
+                    continue
                 if held:
                     for face in held:
                         face["identity"] = face["identity_sd"] = None
@@ -189,10 +173,32 @@ class Store:
             rows = self._db.execute(f"SELECT path, record FROM {table}").fetchall()
         found = []
         for path, record in rows:
-            fields = msgspec.json.decode(record)
-            fields["frame_id"] = path.decode("utf-8", "surrogateescape")
-            found.append(msgspec.convert(fields, type=kind))
+            try:
+                fields = msgspec.json.decode(record)
+                fields["frame_id"] = path.decode("utf-8", "surrogateescape")
+                found.append(msgspec.convert(fields, type=kind))
+            except (msgspec.DecodeError, TypeError, AttributeError, UnicodeDecodeError, RecursionError):
+                continue  # made by other code or damaged
         return found
+
+
+def sound(measurement: FrameMeasurement) -> bool:
+    """Whether the numbers of a stored measurement are possible ones: finite, and matrices regular."""
+    matrices = [calibration.camera_from_xyz for calibration in measurement.profile.calibrations]
+    return _finite(msgspec.to_builtins(measurement)) and all(abs(_determinant(m)) > 1e-9 for m in matrices)
+
+
+def _finite(value: object) -> bool:
+    if isinstance(value, dict):
+        return all(map(_finite, value.values()))
+    if isinstance(value, list | tuple):
+        return all(map(_finite, value))
+    return not isinstance(value, int | float) or abs(value) < 1e12
+
+
+def _determinant(m: Mat3) -> float:
+    (a, b, c), (d, e, f), (g, h, i) = m
+    return a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
 
 
 def _portable(record: object) -> dict[str, object]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import struct
 from pathlib import Path
 
-from xmpsync.write.files import FileSystem
+from xmpsync.disk.files import FileSystem
 from xmpsync.write.journal import BackupDamaged, Run, original, piece
 from xmpsync.write.manifest import Entry
 from xmpsync.write.patch import Patch, Spliced, from_record, outside_sha256
 from xmpsync.write.tiff import BYTE, HEADER_SIZE, INLINE, MAX_LENGTH, XMP_TAG, EmbedRefused, TiffEntry, first_directory
+from xmpsync.write.tiff_regions import check_apart
 
 
 def read_packet(fs: FileSystem, path: Path) -> bytes | None:
@@ -29,6 +30,7 @@ def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
     """
     length = _length(fs, path)
     directory = first_directory(lambda at, size: fs.read(path, at, size), length, path.name)
+    check_apart(lambda at, size: fs.read(path, at, size), directory, length, path.name)
     order, xmp = directory.order, directory.xmp
     spans: list[Spliced] = []
     if len(packet) <= INLINE:

@@ -5,16 +5,19 @@ The order and its reasons are docs/crash-safety.md, steps 3 and 5.
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
-from xmpsync.errors import DiskNeedsAttention
+from xmpsync.disk.fence import Fenced
+from xmpsync.disk.files import FileSystem, make_dirs
+from xmpsync.errors import DiskNeedsAttention, Refused
 from xmpsync.write import layout
-from xmpsync.write.files import FileSystem, make_dirs
 from xmpsync.write.manifest import (
+    MAX_BYTES,
     SCHEMA,
     DocumentDamaged,
     Ending,
@@ -53,11 +56,17 @@ class Abandoned:
 
 @dataclass(frozen=True, slots=True)
 class Damaged:
-    """A run whose documents cannot be read."""
+    """A run whose documents cannot be used. `disk`: the disk failed, so that another try may read them."""
 
     folder: Path
     run_id: str
     why: str
+    disk: bool = False
+
+
+def phrase(error: OSError) -> str:
+    """What the system says about a failed step, without numbers and paths."""
+    return error.strerror or str(error)
 
 
 @contextmanager
@@ -67,8 +76,8 @@ def state_readable(state: Path) -> Iterator[None]:
         yield
     except OSError as error:
         raise DiskNeedsAttention(
-            f"The state folder {state} cannot be read ({error}).",
-            next_step="Make it readable, or see to the disk, and try again.",
+            f"The state folder {state} cannot be read ({error.filename or state}: {phrase(error)}).",
+            next_step="Make it readable, move away what does not belong there, or see to the disk, and try again.",
         ) from error
 
 
@@ -82,6 +91,10 @@ def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[b
     `originals[i]` is the backup of `manifest.files[i]`, None where there is none.
     """
     folder = layout.run_dir(state, manifest.run_id)
+    if len(encode(manifest)) > MAX_BYTES:
+        raise Refused(
+            f"{len(manifest.files)} files are more than one run can take back.", next_step="Do a part: --frames GLOB."
+        )
     dirty = dict.fromkeys([state, *make_dirs(fs, folder)])  # `runs` may have been made by somebody killed since
     for entry, data in zip(manifest.files, originals, strict=True):
         if entry.backup is None or data is None:
@@ -98,12 +111,44 @@ def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[b
     return Run(folder, manifest, None)
 
 
+class Unconfirmed(OSError):
+    """The outcome stands on the disk, and the disk does not confirm that it will after a power loss."""
+
+
 def end(fs: FileSystem, run: Run, ending: Ending, results: Sequence[Result], now: datetime) -> Run:
-    """Write the outcome. Its name on the disk is the commit point."""
+    """Write the outcome. Its name on the disk is the commit point.
+
+    A rename may take effect and then report an error, so what counts is what stands there: OSError says that no outcome
+    does, `Unconfirmed` that it does.
+    """
     outcome = Outcome(SCHEMA, run.run_id, ending, utc_text(now), tuple(results))
-    _write_document(fs, run.folder / layout.OUTCOME, outcome)
-    fs.sync_dir(run.folder)
+    _end(fs, run.folder, outcome)
     return Run(run.folder, run.manifest, outcome, run.pruned)
+
+
+def set_aside(fs: FileSystem, run: Damaged, now: datetime) -> None:
+    """End a run whose manifest is invalid, so that it stops no later one. Nothing else of it is touched."""
+    _end(fs, run.folder, Outcome(SCHEMA, run.run_id, Ending.SET_ASIDE, utc_text(now), ()))
+
+
+def _end(fs: FileSystem, folder: Path, outcome: Outcome) -> None:
+    path = folder / layout.OUTCOME
+    try:
+        _write_document(fs, path, outcome)
+    except OSError:
+        if not _stands(fs, path, encode(outcome)):
+            raise
+    try:
+        fs.sync_dir(folder)
+    except OSError as error:
+        raise Unconfirmed(error.errno, phrase(error), str(path)) from error
+
+
+def _stands(fs: FileSystem, path: Path, data: bytes) -> bool:
+    try:
+        return fs.stat(path) is not None and fs.read(path) == data
+    except OSError:
+        return False
 
 
 def discard(fs: FileSystem, folder: Path) -> None:
@@ -115,7 +160,7 @@ def discard(fs: FileSystem, folder: Path) -> None:
 
 
 def remove_tree(fs: FileSystem, folder: Path) -> None:
-    """Remove a folder of ours with everything in it."""
+    """Remove a folder of ours with everything in it; of a link only the link."""
     for name in fs.list_dir(folder):
         path = folder / name
         found = fs.stat(path)
@@ -129,20 +174,39 @@ def remove_tree(fs: FileSystem, folder: Path) -> None:
 def load(fs: FileSystem, state: Path, run_id: str) -> Run | Abandoned | Damaged:
     """Read one run back."""
     folder = layout.run_dir(state, run_id)
-    if fs.stat(folder / layout.MANIFEST) is None:
-        return Abandoned(folder, run_id)
+    name = layout.MANIFEST
     try:
+        found = fs.stat(folder)
+        if found is None or not found.is_dir:
+            return Damaged(folder, run_id, "it is not a folder")
+        if fs.stat(folder / layout.MANIFEST) is None:
+            return Abandoned(folder, run_id)
         manifest = decode(fs.read(folder / layout.MANIFEST), Manifest)
-        outcome = None
+        if manifest.run_id != run_id:
+            raise DocumentDamaged(f"it names the run {manifest.run_id}")
+        outcome, name = None, layout.OUTCOME
         if fs.stat(folder / layout.OUTCOME) is not None:
             outcome = decode(fs.read(folder / layout.OUTCOME), Outcome)
-            if len(outcome.results) != len(manifest.files):
-                raise DocumentDamaged(f"{layout.OUTCOME} does not fit {layout.MANIFEST}")
-        if manifest.run_id != run_id:
-            raise DocumentDamaged(f"the manifest names the run {manifest.run_id}")
-    except (DocumentDamaged, OSError) as error:
-        return Damaged(folder, run_id, str(error))
-    return Run(folder, manifest, outcome, fs.stat(folder / layout.PRUNED) is not None)
+            if (outcome.run_id, len(outcome.results)) != (run_id, len(manifest.files)):
+                raise DocumentDamaged(f"it does not fit {layout.MANIFEST}")
+        return Run(folder, manifest, outcome, fs.stat(folder / layout.PRUNED) is not None)
+    except DocumentDamaged as error:
+        return Damaged(folder, run_id, f"{name}: {error}")
+    except OSError as error:
+        return Damaged(folder, run_id, f"{name}: {phrase(error)}", disk=not isinstance(error, Fenced))
+
+
+def unended(fs: FileSystem, state: Path) -> list[str]:
+    """The runs that began and did not end, oldest first. Only names are looked at."""
+    found = []
+    for run_id in layout.run_ids(state, fs):
+        folder = layout.run_dir(state, run_id)
+        kind = fs.stat(folder)
+        if kind is None or not kind.is_dir:
+            continue
+        if fs.stat(folder / layout.OUTCOME) is None and fs.stat(folder / layout.MANIFEST) is not None:
+            found.append(run_id)
+    return found
 
 
 def load_all(fs: FileSystem, state: Path) -> tuple[Run | Abandoned | Damaged, ...]:
@@ -172,7 +236,7 @@ def _checked(fs: FileSystem, path: Path, offset: int, size: int | None, expected
     try:
         data = fs.read(path, offset, size)
     except OSError as error:
-        raise BackupDamaged(f"{path} cannot be read ({error.strerror})") from error
+        raise BackupDamaged(f"{path} cannot be read ({phrase(error)})") from error
     if sha256(data) != expected:
         raise BackupDamaged(f"{path} does not have the hash that the manifest states")
     return data
@@ -187,7 +251,10 @@ def _write_new(fs: FileSystem, path: Path, data: bytes) -> None:
 def _write_document(fs: FileSystem, path: Path, document: Manifest | Outcome) -> None:
     """The document under a temporary name, durable, then renamed: its name never stands for half of it."""
     temporary = path.with_name(path.name + ".tmp")
-    if fs.stat(temporary) is not None:
+    found = fs.stat(temporary)
+    if found is not None and found.is_dir:  # not ours: leave it, and take another name
+        temporary = path.with_name(f"{path.name}.{secrets.token_hex(4)}.tmp")
+    elif found is not None:
         fs.remove(temporary)
     _write_new(fs, temporary, encode(document))
     fs.replace(temporary, path)

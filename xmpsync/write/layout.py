@@ -16,10 +16,11 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from datetime import datetime
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
-from xmpsync.errors import WrongUsage
-from xmpsync.write.files import FileSystem
+from xmpsync.disk.files import FileSystem
+from xmpsync.disk.paths import why_not_inside
+from xmpsync.errors import Refused, WrongUsage
 
 LOCK = "lock"
 RUNS = "runs"
@@ -31,7 +32,8 @@ PRUNED = "pruned"
 CHANGED_BYTES = ".changed-bytes"
 """Suffix of a backup that holds only the changed bytes of a RAW file, not the whole file."""
 
-_RUN_ID = re.compile(r"(\d{4,})-\d{8}T\d{6}Z")
+_RUN_ID = re.compile(r"[0-9]{4,9}-[0-9]{8}T[0-9]{6}Z")
+MAX_NUMBER = 999_999_999
 
 
 def runs_dir(state: Path) -> Path:
@@ -56,8 +58,16 @@ def run_number(run_id: str) -> int:
 
 
 def new_run_id(existing: Iterable[str], now: datetime) -> str:
-    """The next run's name: one number above all others, so that a clock set back changes no order."""
+    """The next run's name: one number above all others, so that a clock set back changes no order.
+
+    Refused where no number is left, which only a made-up folder brings about.
+    """
     number = 1 + max((run_number(run_id) for run_id in existing), default=0)
+    if number > MAX_NUMBER:
+        raise Refused(
+            f"A run has the number {MAX_NUMBER}, and none is left for the next one.",
+            next_step=f"Move that run's folder out of {RUNS} in the state folder, or give --state DIR.",
+        )
     return f"{number:04d}-{now:%Y%m%dT%H%M%SZ}"
 
 
@@ -74,12 +84,11 @@ def find_run(existing: Iterable[str], wanted: str) -> str:
 
 
 def target_path(shoot: Path, path: str) -> Path:
-    """The absolute path of a plan's relative one; ValueError if it would leave the shoot."""
-    parts = PurePosixPath(path).parts
-    target = shoot.joinpath(*parts)
-    if not parts or ".." in parts or "\0" in path or not target.is_relative_to(shoot):
-        raise ValueError(f"not a path inside the shoot: {path!r}")
-    return target
+    """The path of a plan's relative one; ValueError if it would leave the shoot."""
+    why = why_not_inside(path)
+    if why is not None:
+        raise ValueError(f"the path {path!r} {why}")
+    return shoot.joinpath(*path.split("/"))
 
 
 def temporary_path(target: Path, run_id: str, index: int) -> Path:

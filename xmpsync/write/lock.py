@@ -8,34 +8,36 @@ lock file that is removed can be taken twice.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
+from xmpsync.disk import system
+from xmpsync.disk.files import FileSystem, LockFile, make_dirs_durably
 from xmpsync.errors import DiskNeedsAttention, Refused
-from xmpsync.write import system
-from xmpsync.write.files import FileSystem, LockFile, make_dirs_durably
-from xmpsync.write.journal import state_readable
+from xmpsync.write.journal import phrase, state_readable
 from xmpsync.write.layout import LOCK
+from xmpsync.write.manifest import Word
 from xmpsync.write.settings import DEFAULT, Settings
 
 
 class Holder(msgspec.Struct, frozen=True):
     """Who holds the lock: process number, machine, a word for the process's start, and since when."""
 
-    pid: int
-    host: str
-    started: str
-    since_utc: str
+    pid: Annotated[int, Meta(ge=1, le=2**32)]
+    host: Word
+    started: Word
+    since_utc: Word
 
 
 def ourselves() -> Holder:
     """This process as a lock's holder."""
-    pid = os.getpid()
+    pid = system.own_process()
     return Holder(pid, system.host_name(), system.process_started(pid) or "", f"{datetime.now(UTC):%Y-%m-%d %H:%M:%SZ}")
 
 
@@ -53,8 +55,8 @@ def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT, *, make: boo
         lock = fs.open_lock(path)
     except OSError as error:
         raise DiskNeedsAttention(
-            f"The state folder {state} cannot be written ({error.strerror}).",
-            next_step="Make it writable, or keep the state elsewhere: --state DIR.",
+            f"The state folder {state} cannot be written ({error.filename or path}: {phrase(error)}).",
+            next_step="Make it writable, move away what does not belong there, or keep state elsewhere: --state DIR.",
         ) from error
     try:
         with state_readable(state):
@@ -79,8 +81,8 @@ def _take(lock: LockFile, path: Path, fs: FileSystem, settings: Settings) -> Non
                 f"A run on the machine {holder.host} (process {holder.pid}, since {holder.since_utc}) holds {path}.",
                 next_step="If no run is at work there any more, delete that file and try again.",
             )
-        ours = lock.owned and (holder.pid, holder.started) == (me.pid, me.started)
-        if not ours and system.process_started(holder.pid) == holder.started:
+        # Where the kernel knows locks, it has just said that nobody holds this one, whatever the text says.
+        if lock.owned is None and system.process_started(holder.pid) == holder.started:
             raise _at_work(holder, path)
     text = json.dumps(msgspec.to_builtins(me)).encode("ascii")
     lock.write(text)

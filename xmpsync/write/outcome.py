@@ -25,13 +25,17 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class RecoveryReport:
-    """What became of interrupted runs: paths relative to SHOOT. `backups` are the folders that keep the originals."""
+    """What became of interrupted runs: paths relative to SHOOT. `backups` are the folders that keep the originals.
+
+    `set_aside`: runs with an invalid manifest, by their number, with the reason; nothing of them was taken back.
+    """
 
     run_ids: tuple[str, ...]
     taken_back: tuple[str, ...]
     untouched: tuple[str, ...]
     left: tuple[LeftAlone, ...]
     backups: tuple[str, ...]
+    set_aside: tuple[LeftAlone, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -41,15 +45,22 @@ class RecoveryReport:
     @property
     def sentence(self) -> str:
         """One or two sentences for the user."""
-        text = (
-            f"An interrupted run ({', '.join(self.run_ids)}) was taken back: {len(self.taken_back)} files have their "
-            f"original bytes again, {len(self.untouched)} had not been touched."
-        )
+        text = ""
+        if self.run_ids:
+            text = (
+                f"An interrupted run ({', '.join(self.run_ids)}) was taken back: {len(self.taken_back)} files have "
+                f"their original bytes again, {len(self.untouched)} had not been touched."
+            )
+        for item in self.set_aside:
+            text += (
+                f" The run {item.path} did not end and its documents cannot be used ({item.reason}): it is set aside, "
+                "and nothing of it was taken back. Its folder in the state folder keeps whatever originals it has."
+            )
         if self.left:
             names = "; ".join(f"{item.path} ({item.reason})" for item in self.left)
             text += f" Left as they are, because they hold somebody else's work: {names}."
             text += f" Their originals are kept in {', '.join(self.backups)}."
-        return text
+        return text.strip()
 
 
 @dataclass(frozen=True, slots=True)

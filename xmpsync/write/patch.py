@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from xmpsync.write.files import FileSystem
+from xmpsync.disk.files import FileSystem
 from xmpsync.write.manifest import PatchRecord, Span
 from xmpsync.write.settings import DEFAULT
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import journal, layout, lock, patch
-from xmpsync.write.files import FileSystem, RealFileSystem
-from xmpsync.write.journal import Run, state_readable
+from xmpsync.write.journal import Run, Unconfirmed, phrase, state_readable
 from xmpsync.write.manifest import SCHEMA, Ending, Entry, Fate, Manifest, Piece, Result
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport, RunOutcome
 from xmpsync.write.plan import Plan, sha256
@@ -51,7 +51,7 @@ def perform(
         The disk failed; or an earlier, interrupted run was put right and left files for a person to look at. The
         message says what was written. A run that did not end is taken back by the next writing command.
     """
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state, shoot)
     tell = listener or _quiet
     with lock.held(state, fs, settings, make=True):
         with state_readable(state):
@@ -103,7 +103,7 @@ def _begin(run_id: str, plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSy
     except OSError as error:
         journal.discard(fs, layout.run_dir(state, run_id))
         raise DiskNeedsAttention(
-            f"The originals could not be backed up to {layout.runs_dir(state)} ({error.strerror}).",
+            f"The originals could not be backed up to {layout.runs_dir(state)} ({phrase(error)}).",
             next_step="Make room there or make it writable, or keep the state elsewhere: --state DIR.",
         ) from error
 
@@ -157,7 +157,7 @@ def _write_all(run: Run, jobs: Sequence[Job], fs: FileSystem, tell: Listener, re
 
 def _after_trouble(job: Job, error: OSError, fs: FileSystem) -> Result:
     """What a failed step left behind, by the bytes that are there."""
-    reason = f"it could not be written: {error.strerror}"
+    reason = f"it could not be written: {phrase(error)}"
     try:
         written = current_sha256(fs, job.target) == job.after_sha256
     except OSError:
@@ -173,7 +173,7 @@ def _write_embedded(run: Run, job: Job, fs: FileSystem) -> Result:
         patch.apply(fs, job.target, job.patch)
     except OSError as error:
         _take_back_half(run, job, error, fs)
-        return Result(Fate.LEFT_ALONE, f"it could not be written: {error.strerror}")
+        return Result(Fate.LEFT_ALONE, f"it could not be written: {phrase(error)}")
     return Result(Fate.WRITTEN)
 
 
@@ -183,7 +183,7 @@ def _take_back_half(run: Run, job: Job, error: OSError, fs: FileSystem) -> None:
         if patch.examine(fs, job.target, job.patch) is not patch.Condition.OLD:
             patch.apply(fs, job.target, job.patch.reversed())
     except OSError:
-        raise _unended(run, f"{job.change.path} could not be written whole ({error.strerror})") from error
+        raise _unended(run, f"{job.change.path} could not be written whole ({phrase(error)})") from error
 
 
 def _end(run: Run, jobs: Sequence[Job], results: Sequence[Result], fs: FileSystem, remarks: list[str]) -> None:
@@ -192,8 +192,15 @@ def _end(run: Run, jobs: Sequence[Job], results: Sequence[Result], fs: FileSyste
             if not fs.sync_dir(folder):
                 remarks.append(f"{folder}: this file system cannot promise that names survive a power loss")
         journal.end(fs, run, Ending.COMPLETE, results, datetime.now(UTC))
+    except Unconfirmed as error:
+        raise DiskNeedsAttention(
+            f"The run {run.run_id} is complete, but the disk does not confirm its last step ({phrase(error)}).",
+            written=f"All its files hold the new values; the originals are in {run.folder}.",
+            next_step="See to the disk. If the power fails before it is sound, the next writing command may take the "
+            "run back.",
+        ) from error
     except OSError as error:
-        raise _unended(run, f"the disk failed before the run could be marked complete ({error})") from error
+        raise _unended(run, f"the disk failed before the run could be marked complete ({phrase(error)})") from error
 
 
 def _unended(run: Run, what: str) -> DiskNeedsAttention:

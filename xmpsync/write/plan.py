@@ -6,13 +6,14 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final, Literal
 
 JsonObject = Mapping[str, Any]
 """JSON values only: str, int, float, bool, None, list, dict."""
 
-CORRECT = "correct"
-ROLLBACK = "rollback"
+Command = Literal["correct", "rollback"]
+CORRECT: Final = "correct"
+ROLLBACK: Final = "rollback"
 
 
 class ChangeKind(StrEnum):
@@ -63,7 +64,7 @@ class Plan:
     changes: tuple[FileChange, ...]
     options: JsonObject = field(default_factory=dict)
     tool_version: str = ""
-    command: str = CORRECT
+    command: Command = CORRECT
     undoes: str | None = None
     whole: bool = True
 

@@ -12,15 +12,17 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
+from xmpsync.disk.fence import Fenced
+from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import embed, journal, layout, lock, patch
-from xmpsync.write.files import FileSystem, RealFileSystem
-from xmpsync.write.journal import BackupDamaged, Damaged, Run, state_readable
+from xmpsync.write.journal import BackupDamaged, Damaged, Run, Unconfirmed, phrase, state_readable
 from xmpsync.write.manifest import Ending, Entry, Fate, Result
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport
 from xmpsync.write.plan import ChangeKind
 from xmpsync.write.replace import ChangedMeanwhile, clear, current_sha256, put
 from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.targets import resolve
 
 Listener = Callable[[Progress], None]
 HELP = "docs/crash-safety.md, 'By hand', tells how."
@@ -36,9 +38,9 @@ class Unfinished:
 
 def unfinished(state: Path, *, fs: FileSystem | None = None) -> Unfinished | None:
     """The newest run that began and did not end, or None. Reads only."""
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state)
     with state_readable(state):
-        ids = _unfinished_ids(state, fs)
+        ids = journal.unended(fs, state)
     return Unfinished(ids[-1], lock.somebody_at_work(state, fs)) if ids else None
 
 
@@ -57,11 +59,11 @@ def recover(
     Refused
         Another run is at work.
     DiskNeedsAttention
-        A run's documents cannot be read, or the disk fails; the run stays to be put right.
+        The disk fails; the run stays to be put right.
     """
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state, shoot)
     with state_readable(state):
-        if not _unfinished_ids(state, fs):
+        if not journal.unended(fs, state):
             return None
     with lock.held(state, fs, settings), state_readable(state):
         return recover_locked(shoot, state, fs, listener)
@@ -69,19 +71,35 @@ def recover(
 
 def recover_locked(shoot: Path, state: Path, fs: FileSystem, listener: Listener | None = None) -> RecoveryReport | None:
     """The same, for a caller that holds the lock."""
-    ids = _unfinished_ids(state, fs)
     results: list[tuple[Run, list[Result]]] = []
-    for run_id in reversed(ids):
+    aside: list[LeftAlone] = []
+    for run_id in reversed(journal.unended(fs, state)):
         run = journal.load(fs, state, run_id)
-        if not isinstance(run, Run):
+        if isinstance(run, Run):
+            results.append((run, take_back(shoot, run, fs, listener)))
+        elif isinstance(run, Damaged) and not run.disk:
+            _set_aside(fs, run)
+            aside.append(LeftAlone(run_id, run.why))
+        else:
             why = run.why if isinstance(run, Damaged) else "it is gone"
             raise DiskNeedsAttention(
                 f"The run {run_id} did not end, and its manifest cannot be read ({why}).",
                 written="Nothing was written now; the run may have written some files.",
-                next_step=f"Compare the files with the originals in {run.folder}, then move that folder away. {HELP}",
+                next_step=f"See to the disk and try again, or compare the files with the originals in {run.folder} and "
+                f"move that folder away. {HELP}",
             )
-        results.append((run, take_back(shoot, run, fs, listener)))
-    return _report(results) if results else None
+    return _report(results, aside) if results or aside else None
+
+
+def _set_aside(fs: FileSystem, run: Damaged) -> None:
+    try:
+        journal.set_aside(fs, run, datetime.now(UTC))
+    except OSError as error:
+        raise DiskNeedsAttention(
+            f"The run {run.run_id} did not end, its documents cannot be used ({run.why}), and that cannot be noted "
+            f"down ({phrase(error)}).",
+            next_step=f"Make the disk writable, or move {run.folder} away.",
+        ) from error
 
 
 def take_back(shoot: Path, run: Run, fs: FileSystem, listener: Listener | None = None) -> list[Result]:
@@ -91,41 +109,60 @@ def take_back(shoot: Path, run: Run, fs: FileSystem, listener: Listener | None =
     entries = run.manifest.files
     try:
         for index, entry in enumerate(entries):
-            target = fs.real_path(layout.target_path(shoot, entry.path))
-            folders[target.parent] = None
-            clear(fs, layout.temporary_path(target, run.run_id, index))
-            results.append(_take_back_one(fs, run, index, entry, target))
+            results.append(_take_back_one(fs, run, index, entry, shoot, folders))
             if listener is not None:
                 listener(Progress("put right", index + 1, len(entries), entry.path))
         for folder in folders:
             if fs.stat(folder) is not None:
                 fs.sync_dir(folder)
         journal.end(fs, run, Ending.RECOVERED, results, datetime.now(UTC))
+    except Unconfirmed as error:
+        raise DiskNeedsAttention(
+            f"The interrupted run {run.run_id} was taken back, but the disk does not confirm the last step "
+            f"({phrase(error)}).",
+            written=f"Its files are as they were before; all originals are in {run.folder}.",
+            next_step="See to the disk, then run the same command again.",
+        ) from error
     except OSError as error:
         raise DiskNeedsAttention(
-            f"The interrupted run {run.run_id} could not be taken back to its end ({error}).",
+            f"The interrupted run {run.run_id} could not be taken back to its end ({phrase(error)}).",
             written=f"Files may hold the run's values or their old ones; all originals are in {run.folder}.",
             next_step="Make the disk writable and try again: every writing command goes on from there.",
         ) from error
     return results
 
 
-def _take_back_one(fs: FileSystem, run: Run, index: int, entry: Entry, target: Path) -> Result:
+def _take_back_one(
+    fs: FileSystem, run: Run, index: int, entry: Entry, shoot: Path, folders: dict[Path, None]
+) -> Result:
+    """Take one file back; its folder is noted in `folders`, to be synced."""
     try:
-        if entry.kind == ChangeKind.EMBEDDED:
+        target = resolve(fs, shoot, entry.path, entry.kind)
+    except (FileNotFoundError, NotADirectoryError):
+        if entry.before_sha256 is None:
+            return Result(Fate.UNTOUCHED)
+        return Result(Fate.LEFT_ALONE, "it is gone, with its folder")
+    except OSError as error:
+        return Result(Fate.LEFT_ALONE, f"it cannot be written: {phrase(error)}")
+    folders[target.parent] = None
+    clear(fs, layout.temporary_path(target, run.run_id, index))
+    try:
+        if entry.kind is ChangeKind.EMBEDDED:
             return _take_back_embedded(fs, run, entry, target)
         return _take_back_sidecar(fs, run, index, entry, target)
     except BackupDamaged as error:
         return Result(Fate.LEFT_ALONE, f"the original cannot be put back: {error}")
     except ChangedMeanwhile:
         return Result(Fate.LEFT_ALONE, "it is being changed right now")
+    except (Fenced, FileExistsError, IsADirectoryError) as error:
+        return Result(Fate.LEFT_ALONE, f"it cannot be written: {phrase(error)}")
 
 
 def _take_back_sidecar(fs: FileSystem, run: Run, index: int, entry: Entry, target: Path) -> Result:
     try:
         current = current_sha256(fs, target)
     except OSError as error:
-        return Result(Fate.LEFT_ALONE, f"it cannot be read: {error.strerror}")
+        return Result(Fate.LEFT_ALONE, f"it cannot be read: {phrase(error)}")
     if current == entry.before_sha256:
         return Result(Fate.UNTOUCHED)
     if current != entry.after_sha256:
@@ -138,10 +175,13 @@ def _take_back_sidecar(fs: FileSystem, run: Run, index: int, entry: Entry, targe
 
 def _take_back_embedded(fs: FileSystem, run: Run, entry: Entry, target: Path) -> Result:
     made = embed.kept_patch(fs, run, entry)
+    found = fs.stat(target)
+    if found is not None and found.n_names > 1:
+        return Result(Fate.LEFT_ALONE, "it has other names (hard links), which would change with it")
     try:
         condition = patch.examine(fs, target, made)
     except OSError as error:
-        return Result(Fate.LEFT_ALONE, f"it cannot be read: {error.strerror}")
+        return Result(Fate.LEFT_ALONE, f"it cannot be read: {phrase(error)}")
     if condition is patch.Condition.OLD:
         return Result(Fate.UNTOUCHED)
     if condition is patch.Condition.FOREIGN:
@@ -150,16 +190,7 @@ def _take_back_embedded(fs: FileSystem, run: Run, entry: Entry, target: Path) ->
     return Result(Fate.TAKEN_BACK)
 
 
-def _unfinished_ids(state: Path, fs: FileSystem) -> list[str]:
-    found = []
-    for run_id in layout.run_ids(state, fs):
-        folder = layout.run_dir(state, run_id)
-        if fs.stat(folder / layout.OUTCOME) is None and fs.stat(folder / layout.MANIFEST) is not None:
-            found.append(run_id)
-    return found
-
-
-def _report(results: list[tuple[Run, list[Result]]]) -> RecoveryReport:
+def _report(results: list[tuple[Run, list[Result]]], aside: list[LeftAlone]) -> RecoveryReport:
     by_fate: dict[Fate, list[str]] = {fate: [] for fate in Fate}
     left, backups = [], []
     for run, ends in results:
@@ -174,4 +205,5 @@ def _report(results: list[tuple[Run, list[Result]]]) -> RecoveryReport:
         untouched=tuple(by_fate[Fate.UNTOUCHED]),
         left=tuple(left),
         backups=tuple(dict.fromkeys(backups)),
+        set_aside=tuple(aside),
     )

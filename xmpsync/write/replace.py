@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from xmpsync.write.files import FileSystem
+from xmpsync.disk.files import FileSystem
 from xmpsync.write.plan import sha256
 
 
@@ -46,9 +46,10 @@ def put(fs: FileSystem, target: Path, temporary: Path, data: bytes | None, expec
 
 
 def clear(fs: FileSystem, temporary: Path, *, strict: bool = True) -> None:
-    """Remove a temporary file of ours if it is there."""
+    """Remove a temporary file of ours if it is there; a folder of that name is somebody else's."""
     try:
-        if fs.stat(temporary) is not None:
+        found = fs.stat(temporary)
+        if found is not None and not found.is_dir:
             fs.remove(temporary)
     except OSError:
         if strict:

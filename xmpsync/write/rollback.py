@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
+from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
 from xmpsync.write import embed, journal, layout, patch
-from xmpsync.write.files import FileSystem, RealFileSystem
-from xmpsync.write.journal import BackupDamaged, Run
+from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run, phrase
 from xmpsync.write.manifest import Ending, Entry
 from xmpsync.write.outcome import LeftAlone, RunOutcome
 from xmpsync.write.perform import perform
@@ -18,7 +18,8 @@ from xmpsync.write.plan import CORRECT, ROLLBACK, ChangeKind, FileChange, Plan, 
 from xmpsync.write.recover import Listener, unfinished
 from xmpsync.write.runs import undone_paths, written_entries
 from xmpsync.write.settings import DEFAULT, Settings
-from xmpsync.write.tiff import EmbedRefused
+from xmpsync.write.targets import resolve
+from xmpsync.write.tiff import MAX_LENGTH, EmbedRefused
 from xmpsync.xmp.edit import our_fields
 from xmpsync.xmp.restore import restore_fields
 
@@ -90,14 +91,15 @@ def plan_rollback(
     DiskNeedsAttention
         A run did not end, or this run's documents cannot be read.
     """
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state, shoot)
     open_run = unfinished(state, fs=fs)
     if open_run is not None:
         raise DiskNeedsAttention(
             f"The run {open_run.run_id} did not end.", next_step="The next writing command takes it back by itself."
         )
-    runs = [run for run in journal.load_all(fs, state) if isinstance(run, Run)]
-    run = _choose(runs, run_id, state, fs)
+    found = journal.load_all(fs, state)
+    runs = [run for run in found if isinstance(run, Run)]
+    run = _named(runs, run_id, state, fs) if run_id is not None else _newest(found)
     entries = written_entries(run)
     if frames is not None:
         unknown = sorted(set(frames) - {entry.path for entry in entries})
@@ -126,20 +128,30 @@ def perform_rollback(
     return replace(outcome, left_alone=(*plan.left_alone, *outcome.left_alone))
 
 
-def _choose(runs: list[Run], wanted: str | None, state: Path, fs: FileSystem) -> Run:
-    if wanted is None:
-        undone = undone_paths(runs)
-        for run in reversed(runs):
+def _newest(found: Sequence[Run | Abandoned | Damaged]) -> Run:
+    """The newest correction not yet rolled back; DiskNeedsAttention if a newer run cannot be read."""
+    undone = undone_paths(run for run in found if isinstance(run, Run))
+    for run in reversed(found):
+        if isinstance(run, Damaged):
+            raise DiskNeedsAttention(
+                f"The newest run, {run.run_id}, cannot be used ({run.why}).",
+                next_step=f"Its originals, if any, are in {run.folder}. To take an older run back, name it: "
+                "xmpsync rollback SHOOT RUN",
+            )
+        if isinstance(run, Run) and run.manifest.command == CORRECT:
             paths = {entry.path for entry in written_entries(run)}
-            if run.manifest.command == CORRECT and paths - undone.get(run.run_id, frozenset()):
+            if paths - undone.get(run.run_id, frozenset()):
                 return _usable(run)
-        raise WrongUsage("There is no run to roll back.", next_step="See: xmpsync runs SHOOT")
+    raise WrongUsage("There is no run to roll back.", next_step="See: xmpsync runs SHOOT")
+
+
+def _named(runs: list[Run], wanted: str, state: Path, fs: FileSystem) -> Run:
     run_id = layout.find_run(layout.run_ids(state, fs), wanted)
     for run in runs:
         if run.run_id == run_id:
             return _usable(run)
     found = journal.load(fs, state, run_id)
-    if isinstance(found, journal.Damaged):
+    if isinstance(found, Damaged):
         raise DiskNeedsAttention(
             f"The manifest of the run {run_id} cannot be read ({found.why}).",
             next_step=f"Its originals are in {found.folder}.",
@@ -171,9 +183,12 @@ def _written_later(runs: list[Run], run: Run) -> Mapping[str, str]:
 
 
 def _step(fs: FileSystem, shoot: Path, run: Run, entry: Entry, newer: str | None, force: bool) -> RollbackStep:
-    target = fs.real_path(layout.target_path(shoot, entry.path))
-    embedded = entry.kind == ChangeKind.EMBEDDED
+    embedded = entry.kind is ChangeKind.EMBEDDED
     try:
+        target = resolve(fs, shoot, entry.path, entry.kind)
+        size = getattr(fs.stat(target), "size", 0)
+        if embedded and size > MAX_LENGTH:
+            return _leave(entry, "it is larger than the 4 GB of a classic TIFF")
         if embedded:
             current = None if fs.stat(target) is None else patch.file_sha256(fs, target)
         else:
@@ -188,8 +203,10 @@ def _step(fs: FileSystem, shoot: Path, run: Run, entry: Entry, newer: str | None
         return _sidecar_step(fs, run, entry, data, current, force)
     except (BackupDamaged, EmbedRefused, SidecarMalformed, OwnCheckFailed) as error:
         return _leave(entry, str(error))
+    except (FileNotFoundError, NotADirectoryError):
+        return _leave(entry, "it is gone, with its folder")
     except OSError as error:
-        return _leave(entry, f"it cannot be read: {error.strerror}")
+        return _leave(entry, f"it cannot be read: {phrase(error)}")
 
 
 def _leave(entry: Entry, why: str) -> RollbackStep:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
+from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import WrongUsage
 from xmpsync.write import journal, layout, lock
-from xmpsync.write.files import FileSystem, RealFileSystem
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run
 from xmpsync.write.manifest import Ending, Entry, Fate
 from xmpsync.write.plan import CORRECT, ROLLBACK, JsonObject
@@ -59,7 +59,7 @@ class Damage:
 
 def list_runs(state: Path, *, fs: FileSystem | None = None) -> tuple[RunSummary, ...]:
     """Every run in the state folder, oldest first. Reads only."""
-    runs = journal.load_all(fs or RealFileSystem(), state)
+    runs = journal.load_all(fs or RealFileSystem.around(state), state)
     undone = undone_paths(run for run in runs if isinstance(run, Run))
     return tuple(_summary(run, undone) for run in runs)
 
@@ -134,7 +134,7 @@ def undone_paths(runs: Iterable[Run]) -> dict[str, frozenset[str]]:
 
 def remembered(state: Path, *, fs: FileSystem | None = None) -> JsonObject | None:
     """The options of the newest complete run that corrected (rolled back since or not); None if there is none."""
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state)
     with journal.state_readable(state):
         for run_id in reversed(layout.run_ids(state, fs)):
             run = journal.load(fs, state, run_id)
@@ -152,7 +152,7 @@ def written_by_us(state: Path, *, fs: FileSystem | None = None) -> Mapping[str, 
     """
     origins: dict[str, dict[str, dict[str, Any]]] = {}
     before_of: dict[tuple[str, str], str | None] = {}
-    for run in journal.load_all(fs or RealFileSystem(), state):
+    for run in journal.load_all(fs or RealFileSystem.around(state), state):
         if not isinstance(run, Run):
             continue
         for entry in written_entries(run):
@@ -172,7 +172,7 @@ def written_by_us(state: Path, *, fs: FileSystem | None = None) -> Mapping[str, 
 
 def verify_runs(state: Path, *, fs: FileSystem | None = None) -> tuple[Damage, ...]:
     """Every kept original and every kept written byte against its hash; empty if all is sound. Reads only."""
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state)
     found: list[Damage] = []
     for run in journal.load_all(fs, state):
         if isinstance(run, Damaged):
@@ -204,21 +204,59 @@ def prune(state: Path, keep: int, *, fs: FileSystem | None = None, settings: Set
     """
     if keep < 1:
         raise WrongUsage("At least one run must be kept.", next_step="Give a number from 1 up.")
-    fs = fs or RealFileSystem()
+    fs = fs or RealFileSystem.around(state)
     given_up: list[str] = []
     if fs.stat(layout.runs_dir(state)) is None:
         return ()
     with lock.held(state, fs, settings):
-        runs = [run for run in journal.load_all(fs, state) if not isinstance(run, Damaged)]
-        for run in runs[:-keep]:
+        for run in _old(journal.load_all(fs, state), keep):
             if isinstance(run, Abandoned):
                 journal.remove_tree(fs, run.folder)
-            elif run.outcome is None or run.pruned:
-                continue
             else:
                 _give_up(fs, run)
             given_up.append(run.run_id)
     return tuple(given_up)
+
+
+@dataclass(frozen=True, slots=True)
+class Prunable:
+    """A run whose backups `prune` would delete: how many kept files, and how many bytes."""
+
+    run_id: str
+    n_files: int
+    n_bytes: int
+
+
+def prunable(state: Path, keep: int, *, fs: FileSystem | None = None) -> tuple[Prunable, ...]:
+    """What `prune` would delete, for the question before it. Reads only."""
+    fs = fs or RealFileSystem.around(state)
+    found = []
+    for run in _old(journal.load_all(fs, state), keep):
+        sizes = [size for name in _given_up_names(fs, run) for size in _sizes(fs, run.folder / name)]
+        found.append(Prunable(run.run_id, len(sizes), sum(sizes)))
+    return tuple(found)
+
+
+def _old(runs: Sequence[Run | Abandoned | Damaged], keep: int) -> Iterable[Run | Abandoned]:
+    """All but the newest `keep` runs that can be read, without those that must keep everything or have nothing left."""
+    known = [run for run in runs if not isinstance(run, Damaged)]
+    for run in known[:-keep]:
+        if isinstance(run, Abandoned) or (run.outcome is not None and not run.pruned):
+            yield run
+
+
+def _given_up_names(fs: FileSystem, run: Run | Abandoned) -> list[str]:
+    kept = {layout.MANIFEST, layout.OUTCOME, layout.PRUNED}
+    return [name for name in fs.list_dir(run.folder) if name not in kept]
+
+
+def _sizes(fs: FileSystem, path: Path) -> Iterable[int]:
+    found = fs.stat(path)
+    if found is not None and found.is_dir:
+        for name in fs.list_dir(path):
+            yield from _sizes(fs, path / name)
+    elif found is not None:
+        yield found.size
 
 
 def _give_up(fs: FileSystem, run: Run) -> None:
@@ -226,11 +264,10 @@ def _give_up(fs: FileSystem, run: Run) -> None:
     with fs.create(run.folder / layout.PRUNED) as file:
         file.sync()
     fs.sync_dir(run.folder)
-    keep = {layout.MANIFEST, layout.OUTCOME, layout.PRUNED}
-    for name in fs.list_dir(run.folder):
-        path = run.folder / PurePosixPath(name)
+    for name in _given_up_names(fs, run):
+        path = run.folder / name
         found = fs.stat(path)
-        if name in keep or found is None:
+        if found is None:
             continue
         if found.is_dir:
             journal.remove_tree(fs, path)

@@ -6,13 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from xmpsync.disk.fence import Fenced
+from xmpsync.disk.files import FileSystem
 from xmpsync.errors import FrameError, Refused
 from xmpsync.write import embed, journal, layout, patch
-from xmpsync.write.files import FileSystem
-from xmpsync.write.journal import BackupDamaged, Run
+from xmpsync.write.journal import BackupDamaged, Run, phrase
+from xmpsync.write.manifest import why_no_target
 from xmpsync.write.outcome import LeftAlone
 from xmpsync.write.patch import Patch
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
+from xmpsync.write.tiff import MAX_LENGTH
 
 NAMES_SHOWN = 10
 """How many changed files an error names before it only counts."""
@@ -53,8 +56,10 @@ def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[Job
             changed.append(f"{change.path} ({error})")
         except (_Unwritable, FrameError, BackupDamaged) as error:
             left.append(LeftAlone(change.path, error.what if isinstance(error, FrameError) else str(error)))
+        except Fenced as error:
+            left.append(LeftAlone(change.path, phrase(error)))
         except OSError as error:
-            left.append(LeftAlone(change.path, f"it cannot be read: {error.strerror}"))
+            left.append(LeftAlone(change.path, f"it cannot be read: {phrase(error)}"))
         else:
             if job is not None:
                 jobs.append(job)
@@ -72,26 +77,45 @@ def _listed(names: list[str]) -> str:
     return ", ".join(names[:NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
 
 
+def resolve(fs: FileSystem, shoot: Path, path: str, kind: ChangeKind) -> Path:
+    """Where a file that may be written really lies: below the shoot, through real folders, under a name of its kind.
+
+    A link to such a file in the shoot is followed. `Fenced` for anything else; FileNotFoundError or NotADirectoryError
+    where its folder is gone.
+    """
+    why = why_no_target(path, kind)
+    if why is not None:
+        raise Fenced(f"its path {why}", path)
+    named = layout.target_path(shoot, path)
+    target = fs.follow(named)
+    if target.name != named.name:
+        why = why_no_target(target.relative_to(fs.real_path(shoot)).as_posix(), kind)
+        if why is not None:
+            raise Fenced(f"it is a link to a file that {why}", path)
+    return target
+
+
 def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> Job | None:
-    named = layout.target_path(shoot, change.path)
-    target = fs.real_path(named)
+    layout.target_path(shoot, change.path)  # a path of our own that leaves the shoot is a bug, not trouble
+    try:
+        target = resolve(fs, shoot, change.path, change.kind)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise _Changed("gone" if change.before_sha256 else "its folder is gone") from error
     found = fs.stat(target)
     if found is None:
-        if target.name != named.name or target.parent != fs.real_path(named.parent):
-            raise _Unwritable("it is a link to a file that does not exist")
+        pass
     elif not found.is_regular:
-        raise _Unwritable("it is no regular file")
+        raise _Unwritable("it is not a plain file")
     elif found.read_only and change.before_sha256 is not None:
         raise _Unwritable("it is write-protected")
+    elif found.n_names > 1 and change.kind is ChangeKind.EMBEDDED:
+        raise _Unwritable("it has other names (hard links), which would change with it")
     elif found.n_names > 1:
-        fate = "all of them change" if change.kind is ChangeKind.EMBEDDED else "the others keep the old bytes"
-        remarks.append(f"{change.path} has {found.n_names} names (hard links); {fate}")
+        remarks.append(f"{change.path} has {found.n_names} names (hard links); the others keep the old bytes")
     if change.kind is ChangeKind.EMBEDDED:
         return _look_at_embedded(change, target, state, fs)
     original = None if found is None else fs.read(target)
     _compare(change, None if original is None else sha256(original))
-    if found is None and fs.stat(target.parent) is None:
-        raise _Changed("its folder is gone")
     if change.after == original:
         return None
     return Job(change, target, original, None, None if change.after is None else sha256(change.after))
@@ -99,6 +123,8 @@ def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remar
 
 def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSystem) -> Job | None:
     found = fs.stat(target)
+    if found is not None and found.size > MAX_LENGTH:
+        raise _Unwritable("it is larger than the 4 GB of a classic TIFF")
     _compare(change, None if found is None else patch.file_sha256(fs, target))
     if change.after is not None:
         made = embed.make_patch(fs, target, change.after)

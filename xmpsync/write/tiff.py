@@ -75,21 +75,26 @@ def first_directory(read_at: ReadAt, length: int, name: str) -> Directory:
         raise EmbedRefused(f"{name}: a BigTIFF file; only classic TIFF structure can be written into")
     if magic != 42:
         raise EmbedRefused(f"{name}: not a TIFF or DNG file")
+    directory = read_directory(read_at, order, at, length, name)
+    _check(directory, length, name)
+    return directory
+
+
+def read_directory(read_at: ReadAt, order: str, at: int, length: int, name: str) -> Directory:
+    """The directory at byte `at`; EmbedRefused where it lies outside the file or is cut off."""
     raw_count = read_at(at, 2) if HEADER_SIZE <= at < length else b""
     if len(raw_count) < 2:
-        raise EmbedRefused(f"{name}: the first directory lies outside the file")
+        raise EmbedRefused(f"{name}: a directory lies outside the file")
     (n_entries,) = struct.unpack(order + "H", raw_count)
     body = read_at(at + 2, n_entries * ENTRY_SIZE + 4)
     if len(body) < n_entries * ENTRY_SIZE + 4:
-        raise EmbedRefused(f"{name}: the first directory is cut off")
+        raise EmbedRefused(f"{name}: a directory is cut off")
     entries = tuple(
         TiffEntry(at + 2 + nth * ENTRY_SIZE, *struct.unpack_from(order + "HHII", body, nth * ENTRY_SIZE))
         for nth in range(n_entries)
     )
     (next_at,) = struct.unpack_from(order + "I", body, n_entries * ENTRY_SIZE)
-    directory = Directory(order, at, entries, next_at)
-    _check(directory, length, name)
-    return directory
+    return Directory(order, at, entries, next_at)
 
 
 def _check(directory: Directory, length: int, name: str) -> None:

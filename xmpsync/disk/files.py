@@ -1,7 +1,8 @@
 """The small file system seam: every step that touches the disk goes through it, so that tests can take the power away.
 
-`FileSystem` is what the writer needs; `RealFileSystem` does it on the machine at hand. Paths are absolute `Path`s.
-Each method is one step. Errors are the operating system's own (`OSError` and its children).
+`FileSystem` is what the writer needs; `RealFileSystem` does it on the machine at hand, and only below the shoot and the
+state folder (`fence`). Each method is one step. Errors are the operating system's own (`OSError` and its children,
+`Fenced` among them).
 """
 
 from __future__ import annotations
@@ -11,14 +12,18 @@ import shutil
 import stat
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self, TypeVar
+from typing import Any, Protocol, Self, TypeVar
 
-from xmpsync.write import system
-from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.disk import system
+from xmpsync.disk.fence import RELATIVE, Fence, Fenced, is_link
+from xmpsync.disk.plain import IN_PLACE, NEW, READ, open_plain, read_open
+from xmpsync.disk.settings import DEFAULT, Settings
+from xmpsync.errors import Refused
 
 T = TypeVar("T")
 
@@ -28,11 +33,12 @@ SHARING_VIOLATIONS = frozenset({5, 32, 33})
 
 @dataclass(frozen=True, slots=True)
 class FileStat:
-    """What the writer wants to know about a file; links are followed."""
+    """What the writer wants to know about a name; a link is a link (the roots themselves are followed)."""
 
     size: int
     is_dir: bool
     is_regular: bool
+    """A plain file: no folder, link, pipe or device."""
     read_only: bool
     """No write bit at all (POSIX), the read-only attribute (Windows)."""
     n_names: int
@@ -68,6 +74,7 @@ class FileSystem(Protocol):
 
     def stat(self, path: Path) -> FileStat | None: ...
     def real_path(self, path: Path) -> Path: ...
+    def follow(self, path: Path) -> Path: ...
     def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes: ...
     def list_dir(self, path: Path) -> tuple[str, ...]: ...
     def make_dir(self, path: Path) -> None: ...
@@ -130,7 +137,7 @@ class RealLockFile(_Closing):
 
     def read(self) -> bytes:
         os.lseek(self._fd, 0, os.SEEK_SET)
-        return os.read(self._fd, 1 << 16)
+        return os.read(self._fd, DEFAULT.lock_bytes)
 
     def write(self, data: bytes) -> None:
         os.lseek(self._fd, 0, os.SEEK_SET)
@@ -139,52 +146,71 @@ class RealLockFile(_Closing):
 
 
 class RealFileSystem:
-    """The disk of this machine.
+    """The disk of this machine, below `roots`.
 
     `windows` is a parameter so that its branches can be tested anywhere: there folders cannot be synced, and files
     that another program has open are retried for a few seconds.
     """
 
-    def __init__(self, settings: Settings = DEFAULT, *, windows: bool = sys.platform == "win32") -> None:
+    def __init__(self, *roots: Path, settings: Settings = DEFAULT, windows: bool = sys.platform == "win32") -> None:
+        self._fence = Fence(*roots)
         self._settings = settings
         self._windows = windows
 
+    @classmethod
+    def around(cls, state: Path, shoot: Path | None = None, *, settings: Settings = DEFAULT) -> Self:
+        """The disk below the shoot and below the folder that holds the state folder: that one must be real itself."""
+        roots = (state.parent,) if shoot is None else (shoot, state.parent)
+        return cls(*roots, settings=settings)
+
     def stat(self, path: Path) -> FileStat | None:
         try:
-            found = path.stat()
+            with self._fence.at(path) as spot:
+                found = os.stat(spot.name, dir_fd=spot.folder, follow_symlinks=spot.given)
         except (FileNotFoundError, NotADirectoryError):
             return None
+        mode = found.st_mode
         return FileStat(
             size=found.st_size,
-            is_dir=stat.S_ISDIR(found.st_mode),
-            is_regular=stat.S_ISREG(found.st_mode),
-            read_only=not found.st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH),
+            is_dir=stat.S_ISDIR(mode) and not is_link(found),
+            is_regular=stat.S_ISREG(mode),
+            read_only=not mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH) and not is_link(found),
             n_names=found.st_nlink,
         )
 
     def real_path(self, path: Path) -> Path:
-        return Path(os.path.realpath(path))  # Path.resolve raises RuntimeError for a link to itself
+        """The same path from the real root; `Fenced` where a folder on the way is a link."""
+        return self._fence.real(path)
+
+    def follow(self, path: Path) -> Path:
+        """The same with a link to a file followed, as far as it stays inside; `Fenced` otherwise."""
+        return self._fence.follow(path)
 
     def read(self, path: Path, offset: int = 0, size: int | None = None) -> bytes:
         def once() -> bytes:
-            with path.open("rb") as file:
-                file.seek(offset)
-                return file.read() if size is None else file.read(size)
+            with self._opened(path, READ) as fd:
+                return read_open(fd, offset, size, self._settings.whole_bytes, path)
 
         return self._patiently(once)
 
     def list_dir(self, path: Path) -> tuple[str, ...]:
-        return tuple(sorted(entry.name for entry in path.iterdir()))
+        with self._open_folder(path) as folder:
+            return tuple(sorted(os.listdir(folder)))  # noqa: PTH208 (of a descriptor)
 
     def make_dir(self, path: Path) -> None:
-        path.mkdir()
+        with self._fence.at(path) as spot:
+            os.mkdir(spot.name, dir_fd=spot.folder)
 
     def create(self, path: Path) -> OpenFile:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-        return RealOpenFile(os.open(path, flags, 0o666))
+        with self._fence.at(path) as spot:
+            return RealOpenFile(open_plain(spot, NEW))
 
     def open_in_place(self, path: Path) -> OpenFile:
-        return self._patiently(lambda: RealOpenFile(os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))))
+        def once() -> OpenFile:
+            with self._fence.at(path) as spot:
+                return RealOpenFile(open_plain(spot, IN_PLACE, one_name=True))
+
+        return self._patiently(once)
 
     def copy_attributes(self, model: Path, target: Path) -> bool:
         """Give `target` the owner, mode and extended attributes of `model`, and a modification time later than its.
@@ -192,52 +218,58 @@ class RealFileSystem:
         False if some of that could not be kept: the system lets only its administrator give files away, and some
         network file systems know neither owners nor modes.
         """
-        old = model.stat()
-        kept = True
-        try:
-            if hasattr(os, "chown"):
-                os.chown(target, old.st_uid, old.st_gid)
-        except OSError as error:
-            kept = _forgiven(error)
-        try:
-            shutil.copystat(model, target)
-        except OSError as error:
-            kept = _forgiven(error)
-        now_ns = time.time_ns()
-        if now_ns <= old.st_mtime_ns:
-            now_ns = old.st_mtime_ns + int(self._settings.mtime_step_s * 1e9)
-        os.utime(target, ns=(now_ns, now_ns))
+        with self._opened(model, READ) as source, self._opened(target, IN_PLACE) as made:
+            old = os.fstat(source)
+            kept = True
+            for step in _attribute_steps(source, made, old, model, target):
+                try:
+                    step()
+                except OSError as error:
+                    kept = _forgiven(error)
+            now_ns = time.time_ns()
+            if now_ns <= old.st_mtime_ns:
+                now_ns = old.st_mtime_ns + int(self._settings.mtime_step_s * 1e9)
+            os.utime(made if os.utime in os.supports_fd else target, ns=(now_ns, now_ns))
         return kept
 
     def replace(self, source: Path, target: Path) -> None:
-        self._patiently(lambda: source.replace(target))
+        def once() -> None:
+            with self._fence.at(source) as old, self._fence.at(target) as new:
+                os.replace(old.name, new.name, src_dir_fd=old.folder, dst_dir_fd=new.folder)
+
+        self._patiently(once)
 
     def remove(self, path: Path) -> None:
-        self._patiently(path.unlink)
+        def once() -> None:
+            with self._fence.at(path) as spot:
+                os.unlink(spot.name, dir_fd=spot.folder)
+
+        self._patiently(once)
 
     def remove_dir(self, path: Path) -> None:
-        path.rmdir()
+        with self._fence.at(path) as spot:
+            os.rmdir(spot.name, dir_fd=spot.folder)
 
     def sync_dir(self, path: Path) -> bool:
         """True if the folder's names are durable now; False where the system or the file system cannot promise it."""
         if self._windows:
             return False
         try:
-            fd = os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+            with self._open_folder(path) as fd:
+                system.full_sync(fd)
         except PermissionError:  # a folder that we may write into but not list
             return False
-        try:
-            system.full_sync(fd)
         except OSError as error:
             if error.errno in system.NOT_SUPPORTED:
                 return False
             raise
-        finally:
-            os.close(fd)
         return True
 
     def open_lock(self, path: Path) -> LockFile:
-        fd = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o666)
+        with self._fence.at(path) as spot:
+            with suppress(FileExistsError):
+                os.close(open_plain(spot, NEW))
+            fd = open_plain(spot, IN_PLACE, one_name=True)
         try:
             return RealLockFile(fd)
         except OSError:
@@ -246,6 +278,31 @@ class RealFileSystem:
 
     def pause(self, seconds: float) -> None:
         time.sleep(seconds)
+
+    @contextmanager
+    def _opened(self, path: Path, flags: int) -> Iterator[int]:
+        with self._fence.at(path) as spot:
+            fd = open_plain(spot, flags)
+        try:
+            yield fd
+        finally:
+            os.close(fd)
+
+    @contextmanager
+    def _open_folder(self, path: Path) -> Iterator[Any]:
+        """A descriptor of a folder, to list or sync it; its path where the system has none."""
+        with self._fence.at(path) as spot:
+            if not RELATIVE:
+                if not Path(spot.name).is_dir() or (not spot.given and is_link(os.lstat(spot.name))):
+                    raise Fenced("it is not a folder", path)
+                yield spot.name
+                return
+            follow = 0 if spot.given else os.O_NOFOLLOW
+            fd = os.open(spot.name, os.O_RDONLY | os.O_DIRECTORY | follow | os.O_CLOEXEC, dir_fd=spot.folder)
+        try:
+            yield fd
+        finally:
+            os.close(fd)
 
     def _patiently(self, action: Callable[[], T]) -> T:
         """Do it; on Windows, while another program holds the file, again for a few seconds."""
@@ -260,6 +317,22 @@ class RealFileSystem:
                 time.sleep(self._settings.sharing_pause_s)
 
 
+def _attribute_steps(
+    source: int, made: int, old: os.stat_result, model: Path, target: Path
+) -> Iterator[Callable[[], object]]:
+    """Owner, extended attributes (access lists among them), mode, flags: each may fail on its own."""
+    if not hasattr(os, "fchmod") or not hasattr(os, "fchown"):
+        yield lambda: shutil.copystat(model, target, follow_symlinks=False)
+        return
+    yield lambda: os.fchown(made, old.st_uid, old.st_gid)
+    if hasattr(os, "listxattr"):
+        for name in os.listxattr(source):
+            yield lambda name=name: os.setxattr(made, name, os.getxattr(source, name))  # type: ignore[misc]
+    yield lambda: os.fchmod(made, stat.S_IMODE(old.st_mode))
+    if getattr(old, "st_flags", 0):  # macOS
+        yield lambda: getattr(os, "chflags")(target, old.st_flags, follow_symlinks=False)  # type: ignore[attr-defined]  # noqa: B009
+
+
 def _forgiven(error: OSError) -> bool:
     """False for an attribute that this system does not let us keep; any other trouble is raised again."""
     if isinstance(error, PermissionError) or error.errno in system.NOT_SUPPORTED:
@@ -269,13 +342,10 @@ def _forgiven(error: OSError) -> bool:
 
 def make_dirs(fs: FileSystem, path: Path) -> list[Path]:
     """Make a folder and the missing ones above it; the folders whose lists of names changed, for syncing."""
-    missing = []
-    while fs.stat(path) is None:
-        missing.append(path)
-        path = path.parent
-    for folder in reversed(missing):
+    missing = _missing(fs, path)
+    for folder in missing:
         fs.make_dir(folder)
-    return [folder.parent for folder in reversed(missing)]
+    return [folder.parent for folder in missing]
 
 
 def make_dirs_durably(fs: FileSystem, path: Path) -> None:
@@ -283,11 +353,32 @@ def make_dirs_durably(fs: FileSystem, path: Path) -> None:
 
     The deepest folder that is there already is synced too: whoever made it may have been killed before that.
     """
-    missing = []
-    while fs.stat(path) is None:
-        missing.append(path)
-        path = path.parent
-    fs.sync_dir(path.parent)
-    for folder in reversed(missing):
+    missing = _missing(fs, path)
+    fs.sync_dir(missing[0].parent.parent if missing else path.parent)
+    for folder in missing:
         fs.make_dir(folder)
         fs.sync_dir(folder.parent)
+
+
+def _missing(fs: FileSystem, path: Path) -> list[Path]:
+    """The folders that are not there, the highest first; NotADirectoryError where something else has such a name."""
+    missing: list[Path] = []
+    while (found := fs.stat(path)) is None:
+        missing.insert(0, path)
+        path = path.parent
+    if not found.is_dir:
+        raise Fenced("it is not a folder", path)
+    return missing
+
+
+def require_real_folder(state: Path) -> None:
+    """Refused where the state folder's name stands for a link or a file; a missing one is well."""
+    try:
+        found = RealFileSystem.around(state).stat(state)
+    except OSError as error:
+        raise Refused(f"{state} cannot be looked at: {error.strerror}.", next_step="Check its permissions.") from error
+    if found is not None and not found.is_dir:
+        raise Refused(
+            f"{state} is a link or a file; state is kept in a real folder only.",
+            next_step="Move it away, or name a folder: --state DIR.",
+        )

@@ -84,15 +84,24 @@ else:
             line = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace")
         except (FileNotFoundError, ProcessLookupError):
             return None
-        ticks = line.rpartition(")")[2].split()[19]  # field 22 of proc(5): start time in ticks since boot
+        fields = line.rpartition(")")[2].split()
+        if fields[0] in "ZX":  # proc(5): dead, and its parent has not asked for its end yet
+            return None
+        ticks = fields[19]  # field 22: start time in ticks since boot
         boot = Path("/proc/sys/kernel/random/boot_id")
         return f"{boot.read_text(encoding='ascii').strip() if boot.exists() else ''}:{ticks}"
 
     def _started_from_ps(pid: int) -> str | None:
         found = subprocess.run(
-            ["ps", "-o", "lstart=", "-p", str(pid)], capture_output=True, text=True, check=False, timeout=10
+            ["ps", "-o", "stat=,lstart=", "-p", str(pid)], capture_output=True, text=True, check=False, timeout=10
         )
-        return found.stdout.strip() or None
+        state, _, started = found.stdout.strip().partition(" ")
+        return None if state.startswith("Z") else started.strip() or None
+
+
+def own_process() -> int:
+    """The number of this process."""
+    return os.getpid()
 
 
 def host_name() -> str:
