@@ -100,3 +100,23 @@ def test_outside_libraries_stay_in_their_home_and_pure_rooms_stay_pure(path: Pat
         if room in PURE:
             assert top not in PURE_MAY_NOT_IMPORT, f"{room} is pure and may not import {top}"
             assert top in PURE_MAY_IMPORT or top in sys.stdlib_module_names, f"{room} is pure: {top}"
+
+
+OPENING_MODULES = {"os", "shutil", "io", "tempfile", "glob", "fcntl", "msvcrt"}
+OPENING_CALLS = {
+    "open", "read_bytes", "read_text", "write_bytes", "write_text", "unlink", "mkdir", "rmdir", "touch", "rename",
+    "symlink_to", "hardlink_to", "exists", "is_file", "is_dir", "lstat", "iterdir", "glob", "rglob", "resolve",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "path", [p for p in _modules() if _room(p) in ("write", "store")], ids=lambda p: str(p.relative_to(PACKAGE))
+)
+def test_write_and_store_open_files_through_disk_alone(path: Path) -> None:
+    """A shoot folder is somebody else's data: what lies in it is opened in one place (docs/decisions/0016)."""
+    assert not OPENING_MODULES & {name.split(".")[0] for name in _imports(path)}
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            opens = isinstance(node.func, ast.Attribute) and node.func.attr in OPENING_CALLS
+            opens |= isinstance(node.func, ast.Name) and node.func.id == "open"
+            assert not opens, f"{path.name}:{node.lineno} opens a file by itself"

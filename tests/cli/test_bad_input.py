@@ -130,14 +130,14 @@ def test_a_preset_without_numbers_cannot_be_a_reference(shoot: Path, call: Call)
     assert result.code == 2 and REFERENCE in result.err
 
 
-def test_a_state_folder_that_cannot_be_made_stops_a_real_run_and_not_a_look(shoot: Path, call: Call) -> None:
+def test_a_file_where_the_state_folder_belongs_is_refused_with_the_way_out(shoot: Path, call: Call) -> None:
     shutil.rmtree(shoot / ".xmpsync")
     (shoot / ".xmpsync").write_text("in the way")
     before = tree(shoot, state=True)
     look = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--dry-run")
-    assert look.code == 0 and "not kept" in look.err
+    assert look.code == 3 and "--state" in look.err
     real = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--yes")
-    assert real.code in (3, 4) and "--state" in real.err
+    assert real.code == 3 and "--state" in real.err
     assert tree(shoot, state=True) == before
 
 
