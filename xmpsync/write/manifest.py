@@ -11,7 +11,6 @@ back as the same name.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterator
 from enum import StrEnum
 from typing import Annotated, Any, Final, Literal, TypeVar
@@ -30,6 +29,8 @@ MAX_PARTS = 2_000_000
 """Objects and lists in a document, about 12 for each file: more would take memory out of proportion to its bytes."""
 MAX_DEPTH = 8
 """How deep options and notes nest; ours need three."""
+MAX_NUMBER = 1e15
+"""Size of the numbers in options and notes: far above temperatures and times, and exact as a float."""
 
 Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}\\Z")]
 RunId = Annotated[str, Meta(pattern="^[0-9]{4,9}-[0-9]{8}T[0-9]{6}Z\\Z")]
@@ -259,5 +260,5 @@ def _odd_values(value: object, where: str, depth: int) -> Iterator[str]:
             yield from _odd_values(child, where, depth - 1)
     elif isinstance(value, str) and len(value) > 10_000:
         yield f"{where} holds a text of {len(value)} letters"
-    elif isinstance(value, (int, float)) and not (math.isfinite(value) and abs(value) < 1e15):
-        yield f"{where} holds the number {value:.6g}" if isinstance(value, float) else f"{where} holds a huge number"
+    elif isinstance(value, int | float) and not abs(value) < MAX_NUMBER:
+        yield f"{where} holds a number beyond {MAX_NUMBER:.0e}"

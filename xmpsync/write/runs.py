@@ -206,8 +206,9 @@ def prune(state: Path, keep: int, *, fs: FileSystem | None = None, settings: Set
         raise WrongUsage("At least one run must be kept.", next_step="Give a number from 1 up.")
     fs = fs or RealFileSystem.around(state)
     given_up: list[str] = []
-    if fs.stat(layout.runs_dir(state)) is None:
-        return ()
+    with journal.state_readable(state):
+        if fs.stat(layout.runs_dir(state)) is None:
+            return ()
     with lock.held(state, fs, settings):
         for run in _old(journal.load_all(fs, state), keep):
             if isinstance(run, Abandoned):
@@ -231,9 +232,10 @@ def prunable(state: Path, keep: int, *, fs: FileSystem | None = None) -> tuple[P
     """What `prune` would delete, for the question before it. Reads only."""
     fs = fs or RealFileSystem.around(state)
     found = []
-    for run in _old(journal.load_all(fs, state), keep):
-        sizes = [size for name in _given_up_names(fs, run) for size in _sizes(fs, run.folder / name)]
-        found.append(Prunable(run.run_id, len(sizes), sum(sizes)))
+    with journal.state_readable(state):
+        for run in _old(journal.load_all(fs, state), keep):
+            sizes = [size for name in _given_up_names(fs, run) for size in _sizes(fs, run.folder / name)]
+            found.append(Prunable(run.run_id, len(sizes), sum(sizes)))
     return tuple(found)
 
 
