@@ -97,6 +97,10 @@ class RawImage:
             n_photosites=(red, green, blue),
         )
 
+    def upright(self, stored: Box) -> Box:
+        """Where a box of the stored picture lies in the upright one."""
+        return upright_box(stored, self.orientation)
+
     def _range(self, start: float, length: float, axis: int, reduce: int) -> tuple[int, int]:
         """First and last + 1 of the whole cells that a part of the picture touches, in whole blocks."""
         shown = self.area.height if axis == 0 else self.area.width

@@ -75,7 +75,8 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
     n_from_store = len(found)
     if to_do:
         listener.start("Measuring", len(to_do))
-        jobs = [job for job, _, _ in to_do.values()]
+        # largest first, so that no worker is left with the longest frame at the end
+        jobs = [job for job, _, _ in sorted(to_do.values(), key=lambda entry: -entry[1].size)]
         try:
             for job, outcome in run_jobs(
                 measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker

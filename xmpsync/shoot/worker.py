@@ -12,12 +12,13 @@ from xmpsync.errors import FrameError
 from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.faces.records import FoundFace
 from xmpsync.read.header import RawHeader, read_header
+from xmpsync.read.overview import Overview, overview
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.read.profile import profile_for
 from xmpsync.read.raw import RawImage, open_raw
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.measure import measure_face, measure_neutral
-from xmpsync.skin.records import Cells, FaceSkin, Unusable
+from xmpsync.skin.records import FaceSkin, Unusable
 from xmpsync.solve.problem import Scene
 from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, MeasuredNeutral
 from xmpsync.xmp.embedded import embedded_packet
@@ -32,13 +33,15 @@ class MeasureSettings:
     `detection_side_px`: long side of the picture that the detector sees; larger finds smaller faces, at square cost.
     `proxy_side_px`: long side of the stored proxy, enough for the page. `margin`: room around a face's places, in
     parts of its box. `patch_radius`: half size of a hand-marked
-    patch, in fractions of the picture's long side.
+    patch, in fractions of the picture's long side. `scene_step`: every how many cells of the overview count for level
+    and colour of the scene; 75,000 of 680,000 place a percentile as well.
     """
 
     detection_side_px: int = 1024
     proxy_side_px: int = 480
     margin: float = 0.1
     patch_radius: float = 0.008
+    scene_step: int = 3
 
 
 SETTINGS = MeasureSettings()
@@ -81,9 +84,9 @@ def _measure(job: Job) -> FrameMeasurement:
     profile, profile_note = profile_for(header, raw)
     regions, notes = _regions(job.packet, header)
     neutral = header.as_shot_neutral or raw.as_shot_neutral
-    picture_cells = raw.cells(reduce=_reduction(raw, SETTINGS.detection_side_px))
+    shown = overview(raw, SETTINGS.detection_side_px)
     found, face_notes = _finder(job.people).find(
-        picture_cells.camera,
+        shown.camera,
         neutral=neutral,
         regions=[(face.name, face.box) for face in regions.faces],
         hands=[(m.name, (m.x, m.y)) for m in job.marks if m.kind == "skin"],
@@ -95,10 +98,10 @@ def _measure(job: Job) -> FrameMeasurement:
         profile=profile,
         as_shot_neutral=neutral,
         baseline_exposure_ev=header.baseline_exposure_ev,
-        scene=scene_of(picture_cells),
+        scene=scene_of(shown),
         faces=faces,
         neutrals=_neutrals(job.marks, raw),
-        proxy=_proxy(picture_cells),
+        proxy=_proxy(shown),
         embedded_xmp=header.embedded_xmp,
         notes=tuple(n for n in (profile_note, *raw.notes, *notes, *face_notes) if n),
     )
@@ -116,11 +119,6 @@ def _regions(sidecar: bytes | None, header: RawHeader) -> tuple[Regions, tuple[s
     turned = capture.orientation >= 5
     stored = (capture.height, capture.width) if turned else (capture.width, capture.height)
     return oriented(regions, capture.orientation, stored), ()
-
-
-def _reduction(raw: RawImage, side_px: int) -> int:
-    height, width = raw.cells_shape
-    return max(1, round(max(height, width) / side_px))
 
 
 @lru_cache(maxsize=1)
@@ -165,23 +163,24 @@ def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, 
     return tuple(found)
 
 
-def scene_of(cells: Cells) -> Scene:
-    """Levels and clipping of the whole frame, from reduced cells."""
-    camera = cells.camera.reshape(-1, 3)
+def scene_of(shown: Overview) -> Scene:
+    """Levels and clipping of the whole frame, from every `scene_step`-th cell of its overview each way."""
+    step = SETTINGS.scene_step
+    camera, clipped = shown.camera[::step, ::step].reshape(-1, 3), shown.clipped[::step, ::step].reshape(-1)
     largest = camera.max(axis=1)
-    clean = camera[~cells.clipped.reshape(-1) & (camera.min(axis=1) > 0)]
+    clean = camera[~clipped & (camera.min(axis=1) > 0)]
     log_mean = np.log(clean).mean(axis=0) if len(clean) else np.zeros(3)
     return Scene(
         green_percentiles=tuple(float(v) for v in np.percentile(camera[:, 1], [1, 5, 25, 50, 75, 95, 99, 99.9])),
         log_mean_camera=(float(log_mean[0]), float(log_mean[1]), float(log_mean[2])),
-        clipped_fraction=float(cells.clipped.mean()),
+        clipped_fraction=float(clipped.mean()),
         channel_max_percentiles=tuple(float(v) for v in np.percentile(largest, [95, 99, 99.9])),
     )
 
 
-def _proxy(cells: Cells) -> bytes:
-    step = max(1, round(max(cells.camera.shape[:2]) / SETTINGS.proxy_side_px))
-    height, width = (n // step * step for n in cells.camera.shape[:2])
-    small = cells.camera[:height, :width].reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
+def _proxy(shown: Overview) -> bytes:
+    step = max(1, round(max(shown.camera.shape[:2]) / SETTINGS.proxy_side_px))
+    height, width = (n // step * step for n in shown.camera.shape[:2])
+    small = shown.camera[:height, :width].reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
     encoded = np.sqrt(np.clip(small, 0.0, 1.0)) * 255.0
     return encode_jpeg((encoded + 0.5).astype(np.uint8), 92)

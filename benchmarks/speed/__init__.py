@@ -1,0 +1,1 @@
+"""What measuring a frame costs beside LibRaw's bare unpack and beside a naive script."""

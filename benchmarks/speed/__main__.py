@@ -1,0 +1,140 @@
+"""``python -m benchmarks.speed [--megapixels 24] [--repeat 3] [--json FILE]``: measuring a frame, beside plain ways.
+
+One scene with a portrait (scikit-image's astronaut, public domain) is written in the containers that cameras use. In
+one process and one thread each, CPU seconds of the best of `repeat` rounds, the ways taking turns:
+
+    unpack   LibRaw opens and unpacks, nothing else: the bare loop
+    naive    LibRaw's half-size render, the same detector on it, no skin, no store
+    measure  what a worker does with a frame
+
+and the overview from the preview beside the one from all photosites: faces found, and how far the scene's level and
+colour differ.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # as in a worker; before LibRaw is loaded
+
+import numpy as np
+import rawpy
+import skimage.data
+from PIL import Image
+
+from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
+from xmpsync.faces.detector import Detector
+from xmpsync.read.picture import resize
+from xmpsync.shoot import worker
+from xmpsync.store.measurement import FrameMeasurement
+
+KINDS: dict[str, dict[str, object]] = {
+    "lossless, one stream": {},
+    "lossless, tiles of 256": {"tile": 256},
+    "16 bit, one strip": {"compress": False},
+}
+
+
+def make(folder: Path, megapixels: float) -> dict[str, Path]:
+    """One frame in every container."""
+    height = int((megapixels * 1e6 / 1.5) ** 0.5) // 64 * 64
+    width = height * 3 // 2
+    rng = np.random.default_rng(1)
+    coarse = (np.clip(rng.normal(110, 40, (24, 36, 3)), 0, 255)).astype(np.uint8)
+    room = Image.fromarray(coarse).resize((width // 4, height // 4), Image.Resampling.BICUBIC)
+    side = height // 6
+    room.paste(Image.fromarray(skimage.data.astronaut()).resize((side, side)), (width // 12, height // 24))
+    shown = np.asarray(room)
+    linear = np.asarray(room.resize((width, height), Image.Resampling.BILINEAR), dtype=np.float32)
+    linear = (linear / 255) ** 2.2 * (0.5, 1.0, 0.6)
+    mosaic = mosaic_from_rgb(linear) * 12000
+    mosaic = np.clip(mosaic + rng.normal(0, 1, mosaic.shape) * np.sqrt(mosaic + 9) + 512, 0, 16383).astype(np.uint16)
+    profile = DngProfile(color_matrix_1=np.eye(3).tolist(), as_shot_neutral=(0.5, 1.0, 0.6))
+    paths = {}
+    for number, (name, how) in enumerate(KINDS.items()):
+        paths[name] = folder / f"{number}.dng"
+        write_dng(
+            paths[name], mosaic, profile=profile, exif=DngExif(exposure_s=0.01, iso=400), black=512, preview_rgb=shown,
+            **how,  # type: ignore[arg-type]
+        )  # fmt: skip
+    return paths
+
+
+def unpack(path: Path) -> None:
+    with rawpy.imread(str(path)) as raw:
+        raw.unpack()
+
+
+def naive(path: Path, detector: Detector) -> None:
+    with rawpy.imread(str(path)) as raw:
+        picture = raw.postprocess(half_size=True, use_camera_wb=True, output_bps=8)
+    detector.find(resize(picture, 1024))
+
+
+def measured(path: Path) -> FrameMeasurement:
+    found = worker.measure_frame(worker.Job("f", str(path), None, (), False))
+    assert isinstance(found, FrameMeasurement), found
+    return found
+
+
+def rounds(ways: dict[str, Callable[[], object]], repeat: int) -> dict[str, float]:
+    """The least CPU seconds of each way; the first round, which loads models, does not count."""
+    best = dict.fromkeys(ways, np.inf)
+    for k in range(repeat + 1):
+        for name, way in ways.items():
+            start = time.process_time()
+            way()
+            best[name] = min(best[name], time.process_time() - start) if k else np.inf
+    return best
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        prog="python -m benchmarks.speed", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--megapixels", type=float, default=24)
+    parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+    detector = Detector(1)
+    found: dict[str, dict[str, float]] = {}
+    with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as folder:
+        paths = make(Path(folder), options.megapixels)
+        for name, path in paths.items():
+            found[name] = rounds(
+                {
+                    "unpack": lambda p=path: unpack(p),
+                    "naive": lambda p=path: naive(p, detector),
+                    "measure": lambda p=path: measured(p),
+                },
+                options.repeat,
+            )
+        results = {name: measured(path) for name, path in paths.items()}
+    print("| container | unpack, s | measure / unpack | naive / measure | faces |\n|---|---|---|---|---|")
+    for name, s in found.items():
+        print(
+            f"| {name} | {s['unpack']:.3f} | {s['measure'] / s['unpack']:.2f} | {s['naive'] / s['measure']:.2f}"
+            f" | {len(results[name].faces)} |"
+        )
+    whole, tiles = results["lossless, one stream"], results["lossless, tiles of 256"]
+    level = np.log2(np.array(tiles.scene.green_percentiles) / np.array(whole.scene.green_percentiles))
+    colour = np.array(tiles.scene.log_mean_camera) - np.array(whole.scene.log_mean_camera)
+    print(f"\nscene from the preview against all photosites: level {np.abs(level).max():.3f} EV at most over its")
+    print(f"percentiles, colour {np.ptp(colour) / np.log(2):.3f} EV between channels")
+    for a, b in zip(whole.faces, tiles.faces, strict=False):
+        shift = np.hypot(*(np.array(a.box.centre) - b.box.centre)) / a.box.height
+        skins = [f.skin.camera if f.skin else (np.nan,) * 3 for f in (a, b)]
+        apart = np.abs(np.log2(np.array(skins[1]) / skins[0])).max()
+        print(f"face {a.face_id}: centre moved by {shift:.1%} of its height, skin by {apart:.3f} EV")
+    if options.json:
+        options.json.write_text(json.dumps({"schema": 1, "cpu_s": found}, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
