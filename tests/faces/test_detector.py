@@ -20,7 +20,7 @@ def test_five_points_lie_where_they_were_read_by_eye(collins: Portrait, hopper: 
     for portrait in (collins, hopper, collins.mirrored()):
         (face,) = detector.find(portrait.picture)
         apart = np.hypot(*(_points(face, portrait.picture) - portrait.points).T)
-        assert apart.max() < 0.07 * portrait.face_px
+        assert apart.max() < 0.08 * portrait.face_px  # 8-bit weights: 0.073 at worst, 0.06 with 16-bit ones
 
 
 def test_several_faces_come_from_left_to_right(collins: Portrait, hopper: Portrait, detector: Detector) -> None:
@@ -32,7 +32,7 @@ def test_several_faces_come_from_left_to_right(collins: Portrait, hopper: Portra
 
 def test_a_face_that_fills_the_frame_is_one_face(collins: Portrait, detector: Detector) -> None:
     (face,) = detector.find(np.ascontiguousarray(collins.picture[50:188, 165:285]))
-    assert face.box.height > 0.8
+    assert face.box.height > 0.7  # brow to chin; hairline to chin is 0.84
 
 
 @pytest.mark.parametrize("turn", [1, 2, 3])

@@ -15,7 +15,7 @@ from xmpsync.faces import runtime
 MODELS = resources.files("xmpsync.faces") / "models"
 # Of the files as converted; `tools/convert_models.py` compares them with a fresh conversion from the wheels.
 SHA256 = {
-    "centerface_fp16w.onnx": "4e9223851eb21e6614624bdb5e26e258fb92a6040ef3bfcc3f6b0c5a723e1c20",
+    "centerface_int8.onnx": "adf590748f7eecaf550c5a752a59da78ff83bdc4c504a7e7432a3a5475d82ba1",
     "face_identity_fp16w.onnx": "79587943095bc769d36e4de2049e81e433fb7357d052bbe2f952633a6fba050b",
     "face_landmark.onnx": "78d2758e46e338e14aca8a43abed8fcdfd2bfbd7e0cd4d9c2414c6970e839b14",
 }

@@ -60,21 +60,24 @@ def picture_for_detection(
     # past the level at which the first channel clips, colour is an artefact: highlights would turn magenta
     balanced = np.minimum(clipped / neutral, 1.0 / float(neutral.max()))
     rgb = np.clip(balanced @ SRGB_FROM_BALANCED.T, s.floor, None)
-    luminance = np.clip(balanced.mean(axis=-1), s.floor, None)
-    base = _large_scale(np.log(luminance), s.base_px)
+    luminance = np.clip(balanced[..., 0] + balanced[..., 1] + balanced[..., 2], 3 * s.floor, None) / 3
+    # large-scale brightness is smooth: worked out on a coarse picture, its gain is enlarged
+    height, width = luminance.shape
+    few = max(1, width // COARSE), max(1, height // COARSE)
+    coarse = np.asarray(Image.fromarray(luminance).resize(few, Image.Resampling.BOX))
+    base = _large_scale(np.log(np.clip(coarse, s.floor, None)), s.base_px)
     level = float(np.median(base))
     exponent = s.local_compression * (0.5 if lifted else 1.0)
     gain = np.exp(np.log(MID_GREY) - level + (exponent - 1.0) * (base - level))
     if lifted:
         gain *= 2.0 ** (s.lift_ev * 0.5)
-    return _tone(rgb * gain[..., None])
+    rgb *= np.asarray(Image.fromarray(gain).resize((width, height), Image.Resampling.BILINEAR))[..., None]
+    return _tone(rgb)
 
 
 def picture_from_preview(preview: Picture, *, lifted: bool = False) -> Picture:
     """A balanced picture from an embedded preview (sRGB, upright)."""
-    encoded = np.asarray(preview, dtype=np.float32) / 255.0
-    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-    return picture_for_detection(linear, (1.0, 1.0, 1.0), lifted=lifted)
+    return picture_for_detection(LINEAR_FROM_SRGB[preview], (1.0, 1.0, 1.0), lifted=lifted)
 
 
 def _neutral(linear: npt.NDArray[np.float32], as_shot: Vec3 | None, s: BalanceSettings) -> npt.NDArray[np.float32]:
@@ -107,8 +110,23 @@ def _large_scale(values: npt.NDArray[np.float32], base_px: int) -> npt.NDArray[n
 
 def _tone(rgb: npt.NDArray[np.float32]) -> Picture:
     """A shoulder above mid-grey (x (1 + x / w^2) / (1 + x), Reinhard et al. 2002), then the sRGB encoding."""
-    white = 6.0
-    scaled = rgb * 1.2
-    shouldered = np.clip(scaled * (1 + scaled / white**2) / (1 + scaled), 0, 1)
+    steps = len(TONE) - 1
+    index = np.sqrt(np.clip(rgb, 0.0, TONE_WHITE / TONE_GAIN) * (TONE_GAIN / TONE_WHITE * steps * steps))
+    return np.asarray(TONE[(index + np.float32(0.5)).astype(np.uint16)])
+
+
+def _tone_table(steps: int) -> Picture:
+    """The encoded value by the square root of the linear one: even steps to the eye, no power for each pixel."""
+    scaled = (np.arange(steps + 1) / steps) ** 2 * TONE_WHITE
+    shouldered = np.clip(scaled * (1 + scaled / TONE_WHITE**2) / (1 + scaled), 0, 1)
     encoded = np.where(shouldered <= 0.0031308, shouldered * 12.92, 1.055 * shouldered ** (1 / 2.4) - 0.055)
     return np.asarray(encoded * 255 + 0.5, dtype=np.uint8)
+
+
+TONE_WHITE, TONE_GAIN = 6.0, 1.2
+"""Linear value that becomes white, and the gain before the shoulder, which costs mid-grey about that much."""
+TONE = _tone_table(4095)
+_CODES = np.arange(256, dtype=np.float32) / 255
+LINEAR_FROM_SRGB = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(np.float32)
+COARSE = 4
+"""Pixels of the picture to one of the coarse picture, a side."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from xmpsync.errors import OwnCheckFailed
 
-DETECTOR_MODEL = "centerface_fp16w.onnx"
+DETECTOR_MODEL = "centerface_int8.onnx"
 MESH_MODEL = "face_landmark.onnx"
 IDENTITY_MODEL = "face_identity_fp16w.onnx"
 
@@ -15,8 +15,9 @@ IDENTITY_MODEL = "face_identity_fp16w.onnx"
 def session(model: str, threads: int) -> Any:
     """An onnxruntime session of a shipped model.
 
-    The arena is switched off: pictures come in many sizes, and an arena keeps the largest of each (peak memory counts
-    once per worker). Threads do not spin, so that workers leave the cores to each other.
+    The arena stays on: without it a look takes half as long again, and the peak is no lower (268 against 253 MB).
+    Memory patterns are off: they pay for inputs of one size, and pictures come in many. Threads do not spin, so that
+    workers leave the cores to each other.
 
     Raises `OwnCheckFailed` when the installed package lacks the model or the file is damaged.
     """
@@ -25,7 +26,7 @@ def session(model: str, threads: int) -> Any:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
-    options.enable_cpu_mem_arena = False
+    options.enable_mem_pattern = False
     options.log_severity_level = 3
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     try:

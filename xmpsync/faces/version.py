@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-BALANCE = "balance-1"
-DETECTOR = "centerface-fp16w-2"
+BALANCE = "balance-2"
+DETECTOR = "centerface-int8-1"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
-FINDER = "finder-3"
+FINDER = "finder-4"
 IDENTITY = "dlib-resnet-v1-onnx-1"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))
