@@ -48,6 +48,14 @@ LUMA = np.array([0.299, 0.587, 0.114])
 def identity_sd(chip: Picture, face_px: float, settings: QualitySettings | None = None) -> float:
     """Expected distance of this chip's vector from its person's own. `face_px`: height of the face in the picture."""
     s = settings or QualitySettings()
+    per_feature = (s.per_ln_size, s.per_fine, s.per_coarse, s.per_ln_bright)
+    ln_distance = s.constant + float(np.dot(per_feature, features(chip, face_px)))
+    worse = max(float(np.exp(2.0 * ln_distance)) - s.known**2, 0.0)
+    return float(min(np.sqrt(s.good**2 + worse), s.largest))
+
+
+def features(chip: Picture, face_px: float) -> tuple[float, float, float, float]:
+    """What the regression goes by, in the order of `QualitySettings`: size, fine and coarse detail, brightness (ln)."""
     level = chip[MARGIN:-MARGIN, MARGIN:-MARGIN] @ LUMA
     bright = float(np.log(level.mean() + 1.0))
     detail = []
@@ -57,12 +65,5 @@ def identity_sd(chip: Picture, face_px: float, settings: QualitySettings | None 
         rest = level - half.repeat(2, axis=0).repeat(2, axis=1)
         detail.append(float(np.log(rest.std() + 0.1)))
         level = half
-    ln_distance = (
-        s.constant
-        + s.per_ln_size * np.log(max(face_px, 1.0) / 100.0)
-        + s.per_fine * (detail[1] - detail[0])
-        + s.per_coarse * (detail[2] - detail[1])
-        + s.per_ln_bright * (bright - np.log(110.0))
-    )
-    worse = max(float(np.exp(2.0 * ln_distance)) - s.known**2, 0.0)
-    return float(min(np.sqrt(s.good**2 + worse), s.largest))
+    size = float(np.log(max(face_px, 1.0) / 100.0))
+    return size, detail[1] - detail[0], detail[2] - detail[1], bright - float(np.log(110.0))
