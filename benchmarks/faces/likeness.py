@@ -1,4 +1,4 @@
-"""How far identity vectors lie from their person's own, by size, blur and darkness: `python -m benchmarks.faces.likeness`.
+"""How far identity vectors lie from their person's own: `python -m benchmarks.faces.likeness`.
 
 `--frames N` (default 400), `--seed S`. The two portraits, relit, in six tones of skin, from 24 to 400 px, at 0, -3 and
 -5 EV, ISO 100 to 6400, blurred by 0 to 4 px. Printed: distance to the portrait's own vector and to the other woman's
@@ -35,7 +35,7 @@ BINS_PX = ((0, 28), (28, 40), (40, 56), (56, 80), (80, 120), (120, 200), (200, 1
 
 @dataclass(frozen=True)
 class Seen:
-    """One face: its height in the picture, distances to its own and the other portrait's vector, what the chip shows."""
+    """One face: its height in the picture, distances to its own and the other portrait, what the chip shows."""
 
     portrait: int
     face_px: float
@@ -86,7 +86,7 @@ def _seen(one: Picture, face_px: float, portrait: int, identity: Identity, still
 def table(faces: list[Seen]) -> str:
     """Distances and odds by size, then the regression."""
     lines = [
-        f"{'face, px':>10}{'faces':>7}{'own p50':>9}{'p90':>7}{'other p50':>11}{'sd':>7}{'odds own':>10}{'odds other':>12}"
+        f"{'face, px':>10}{'faces':>7}{'own p50':>9}{'p90':>7}{'other p50':>11}{'sd':>7}{'own odds':>9}{'other':>7}"
     ]
     for low, high in BINS_PX:
         part = [f for f in faces if low <= f.face_px < high]
