@@ -26,6 +26,12 @@ WHITE_AT_ZERO_EV = 0.75
 """Largest channel of a white where shading is 1, at 0 EV."""
 FULL_WELL_E = 50000.0
 READ_E = 3.0
+KEY_WIDTH = 0.10
+"""Width of the turn from the bright half to the dark one, face widths."""
+SHEEN_AT = ((151, 0.20), (4, 0.07), (6, 0.06), (117, 0.11), (346, 0.11), (18, 0.05))
+"""Mesh points that shine first and the reach of each, face widths: forehead, tip and bridge of the nose, cheekbones,
+chin."""
+SHEEN_EDGE = 0.05
 MARGIN = 0.35
 """Picture around the face, in face widths, that the cells cover."""
 
@@ -47,6 +53,12 @@ class Shot:
     second: Light | None = None
     second_share: float = 0.0
     side: int = 1
+    sheen_share: float = 0.0
+    sheen_strength: float = 0.0
+    """A broad sheen over `sheen_share` of the face's clean skin, at its strongest `sheen_strength` of the body's own
+    luminance, in the light's colour: sweat, make-up, oily skin."""
+    key_ev: float = 0.0
+    """A key light from one side (`side`): the middle of that half is so much brighter than the other's, one light."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,6 +108,8 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
     down = (yy + 0.5 - h / 2) / shot.face_cells
     direction = np.radians(shot.slope_deg)
     slope = np.exp2(shot.slope_ev * (np.cos(direction) * across + np.sin(direction) * down))
+    axis = _axis(picture_from_cell)
+    slope = slope * _key(shot, np.stack([across, down], axis=-1) @ axis)
     shading = shading * slope
 
     def seen(light: Light) -> Array:
@@ -116,11 +130,16 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
     gain = WHITE_AT_ZERO_EV / white_one.max() * 2.0**shot.ev
     clean = gain * diffuse
     total = clean + gain * shot.gloss * (gloss * skin)[..., None] * white
+    if shot.sheen_share > 0:
+        sheen = warp(broad_sheen(portrait, shot.sheen_share, rng)) * skin * slope
+        own = float((reflectance * shot.light.power).sum() / shot.light.power.sum())
+        total = total + gain * shot.sheen_strength * own * sheen[..., None] * white
 
     # the truth, on the portrait's own pixels
     ty, tx = np.nonzero(portrait.truth)
     at = (np.stack([tx, ty], axis=-1) + 0.5 - centre) @ cell_from_picture.T / shot.face_cells
     bright = portrait.shading[ty, tx] * np.exp2(shot.slope_ev * (at @ (np.cos(direction), np.sin(direction))))
+    bright = bright * _key(shot, at @ axis)
     chosen = np.ones(len(at), dtype=bool)
     if shot.second is not None:
         chosen = share_at(at) < 0.1 * shot.second_share
@@ -140,13 +159,48 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
 
 def _share(shot: Shot, picture_from_cell: Array) -> Callable[[Array], Array]:
     """Share of the second light at points (..., 2) in face widths from the middle; the axis turns with the face."""
-    axis = np.linalg.inv(picture_from_cell) @ np.array([1.0, 0.0])
-    axis = axis / np.hypot(*axis)
+    axis = _axis(picture_from_cell)
 
     def at(points: Array) -> Array:
         return np.asarray(shot.second_share / (1 + np.exp(-shot.side * (points @ axis) / 0.06)))
 
     return at
+
+
+def _axis(picture_from_cell: Array) -> Array:
+    """The face's own left-to-right direction in the picture."""
+    axis = np.linalg.inv(picture_from_cell) @ np.array([1.0, 0.0])
+    return np.asarray(axis / np.hypot(*axis))
+
+
+def _key(shot: Shot, along: Array) -> Array:
+    """Brightness of the key light at places `along` the face's axis, face widths from the middle; 1 there."""
+    return np.asarray(np.exp2(shot.key_ev * (1 / (1 + np.exp(-shot.side * along / KEY_WIDTH)) - 0.5)))
+
+
+def broad_sheen(portrait: Portrait, share: float, rng: np.random.Generator) -> Array:
+    """A sheen (h, w), 0..1, over `share` of the clean skin: forehead, nose and cheekbones first, soft borders, uneven
+    inside, other borders in every frame."""
+    h, w = portrait.truth.shape
+    size = portrait.face_width
+    yy, xx = np.mgrid[0:h, 0:w]
+    field = np.zeros((h, w))
+    for point, radius in SHEEN_AT:
+        x, y = portrait.mesh[point]
+        field = np.maximum(field, np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * (radius * size) ** 2)))
+    field += 0.25 * _cloud((h, w), 0.10 * size, rng)
+    edge = np.quantile(field[portrait.truth], 1 - share)
+    inside = 1 / (1 + np.exp(-(field - edge) / SHEEN_EDGE))
+    return np.asarray(inside * np.clip(0.75 + 0.25 * _cloud((h, w), 0.08 * size, rng), 0.2, 1.0))
+
+
+def _cloud(shape: tuple[int, int], width: float, rng: np.random.Generator) -> Array:
+    """A smooth random field (h, w) of sd 1."""
+    step = max(1, int(width / 2))
+    coarse = rng.normal(size=(shape[0] // step + 3, shape[1] // step + 3))
+    coarse = ndimage.gaussian_filter(coarse, 2.0)
+    fine = ndimage.zoom(coarse, step, order=1)[: shape[0], : shape[1]]
+    return np.asarray((fine - fine.mean()) / fine.std())
 
 
 def expose(total: Array, noise: NoiseModel, rng: np.random.Generator) -> Cells:

@@ -81,6 +81,28 @@ def test_highlights_in_the_colour_of_the_light_do_not_pull_the_colour() -> None:
     assert face.specular_fraction > 0.05
 
 
+def test_a_broad_sheen_over_a_third_of_the_face_is_left_out_and_the_level_is_the_body_s() -> None:
+    # the dichromatic model itself (Shafer 1985) makes the scene
+    rng = np.random.default_rng(25)
+    body = textured(BODY, SIZE, rng) * 0.6
+    _, y = grid()
+    sheen = 1 / (1 + np.exp((y - 0.42) / 0.01))
+    plain = seen(measure_face(cells(body, rng), face_places(), neutral=NEUTRAL))
+    shiny = seen(measure_face(cells(body + 0.1 * sheen[..., None] * LIGHT, rng), face_places(), neutral=NEUTRAL))
+    assert chroma_error(shiny.camera, BODY) < 0.02
+    assert abs(np.log2(shiny.camera[1] / plain.camera[1])) < 0.1
+    assert shiny.specular_fraction > 0.2
+
+
+def test_where_nothing_shines_nothing_is_left_out() -> None:
+    # skin's own variation towards the light's colour, to both sides
+    rng = np.random.default_rng(26)
+    own = np.repeat(np.repeat(rng.normal(size=(12, 12)), SIZE // 12, axis=0), SIZE // 12, axis=1)
+    scene = textured(BODY, SIZE, rng) * np.exp(0.06 * own[..., None] * np.array([-0.5, 0.3, 0.8]))
+    face = seen(measure_face(cells(scene, rng), face_places(), neutral=NEUTRAL))
+    assert face.specular_fraction < 0.15
+
+
 def test_a_bright_rim_in_backlight_is_not_the_face() -> None:
     rng = np.random.default_rng(6)
     scene = textured(BODY * 0.25, SIZE, rng)

@@ -43,3 +43,27 @@ def test_shading_under_one_light_is_no_mixed_light(slope_ev: float, iso: float) 
 def test_the_difference_of_level_is_reported() -> None:
     # halves of a slope of 2 EV over the picture differ by about half of it
     assert sides(0.0, 3, 2.0).level_ev == pytest.approx(-0.9, abs=0.35)
+
+
+def test_a_key_light_that_changes_sides_does_not_change_the_colour() -> None:
+    # one half of the face 1-3 dE00 redder, as on portraits; the other half is the bright one from frame to frame
+    rng = np.random.default_rng(4)
+    x, _ = grid()
+    own = np.exp(0.06 / (1 + np.exp(-(x - 0.5) / 0.05)))[..., None] ** np.array([1.0, 0.0, 0.0])
+    scene = textured(BODY * 0.5, SIZE, rng) * own
+    chroma = []
+    for side in (-1, 1, -1):
+        key = np.exp2(0.9 * side * np.tanh((x - 0.5) / 0.05))[..., None]
+        face = measure_face(cells(scene * key, rng), face_places(), neutral=(0.5, 1.0, 0.6))
+        assert isinstance(face, FaceSkin) and face.sides is not None and not face.sides.mixed_light
+        chroma.append(np.log(face.camera[0] / face.camera[1]))
+    # half of the halves' own difference would be 0.03
+    assert np.ptp(chroma) < 0.015
+
+
+def test_the_difference_comes_with_its_covariance() -> None:
+    found = sides(0.5, 1)
+    covariance = np.asarray(found.log_covariance)
+    assert np.linalg.eigvalsh(covariance).min() >= 0
+    ratio = np.asarray(found.log_ratio)
+    assert np.hypot(ratio[0] - ratio[1], ratio[2] - ratio[1]) > 3 * np.sqrt(covariance[0, 0] + covariance[1, 1])

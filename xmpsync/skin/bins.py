@@ -61,17 +61,13 @@ def bin_cells(cells: Cells, max_bins: int) -> Bins:
     rows, columns = h // factor, w // factor
     given = cells.camera[: rows * factor, : columns * factor]
     clipped_cells: Mask = cells.clipped[: rows * factor, : columns * factor]
-    finite = np.isfinite(given.sum(axis=-1, dtype=np.float64))
-    if not finite.all():
-        given = np.where(finite[..., None], given, np.float32(0.0))
-        clipped_cells = clipped_cells | ~finite
-    # one strided slice per place in the block: several times quicker than a mean over two inner axes
-    camera, clipped = np.zeros((rows, columns, 3)), np.zeros((rows, columns), dtype=bool)
-    for i in range(factor):
-        for j in range(factor):
-            camera += given[i::factor, j::factor]
-            clipped |= clipped_cells[i::factor, j::factor]
+    camera = _block_sums(given, factor)
+    if not np.isfinite(camera).all():
+        finite: Mask = np.asarray(np.isfinite(given).all(axis=-1), dtype=bool)
+        camera = _block_sums(np.where(finite[..., None], given, np.float32(0.0)), factor)
+        clipped_cells = np.asarray(clipped_cells | ~finite, dtype=bool)
     camera /= factor**2
+    clipped = _block_sums(clipped_cells[..., None].astype(np.float32), factor)[..., 0] > 0
     box = Box(
         cells.box.left,
         cells.box.top,
@@ -79,6 +75,22 @@ def bin_cells(cells: Cells, max_bins: int) -> Bins:
         cells.box.height * rows * factor / h,
     )
     return Bins(camera, noise_variance(cells, camera) / factor**2, np.asarray(clipped, dtype=bool), box, factor**2)
+
+
+def _block_sums(values: npt.NDArray[np.float32], factor: int) -> Array:
+    """Sums (rows, columns, k) over square blocks of `values` (rows x factor, columns x factor, k).
+
+    Whole rows are added first: long contiguous runs, several times quicker than a sum over two inner axes. A sum of at
+    most a few hundred numbers in single precision is good to 1e-6, noise is 1e-3.
+    """
+    height, width, k = values.shape
+    rows, columns = height // factor, width // factor
+    flat = np.ascontiguousarray(values).reshape(rows, factor, width * k)
+    tall = flat.sum(axis=1).reshape(rows, columns, factor, k)
+    answer: Array = np.zeros((rows, columns, k))
+    for i in range(factor):
+        answer += tall[:, :, i]
+    return answer
 
 
 def noise_variance(cells: Cells, camera: Array) -> Array:

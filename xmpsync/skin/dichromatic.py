@@ -3,10 +3,13 @@
 A bin's camera colour is p = a b + s l: body colour b times shading a, plus surface reflection s in the colour l of the
 light. Divided by the body, q = p / b = a 1 + s v with v = l / b; with u = v - mean(v) the least-squares answer is
 s = q.u / u.u in units where mean(v) = 1, and a = mean(q) - s. The light's own camera colour is known only roughly (the
-as-shot neutral, or a prior); an error of its direction turns a specular bin's share by that angle only.
+as-shot neutral, or a prior) and its error counts
+where much is taken off.
 
-For light skin b and l are near each other and a specular bin does little harm; for dark skin they are far apart, the
-harm is large and so is its visibility here.
+Skin's own colour spreads about a centre to both sides, a sheen to one side only. Whether there is a sheen, how much of
+the face it covers and where the matte centre lies are not decided but weighed: all combinations of a few values are
+judged by their likelihood, and centre, correction and uncertainty are means over them. Where skin and light are near
+each other in colour, or the shares look like skin's own, hardly anything is corrected; nothing jumps in between.
 """
 
 from __future__ import annotations
@@ -14,57 +17,91 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
-from xmpsync.skin.bins import Array, Mask
+from xmpsync.skin.bins import Array
+from xmpsync.skin.settings import SkinSettings
 
-LEAST_SPREAD = 1e-3
-"""Spread of shares below which a perfectly even surface is not cut."""
 MOST_SHARE = 0.95
 LEAST_CONTRAST = 0.02
 """u.u below which body and light have the same colour, and nothing can be told apart."""
+CENTRES, CLASSES = 16, 32
+"""Places of the centre that are tried, and classes of the histogram of shares."""
+COVERED = np.array([0.0, 0.1, 0.25, 0.4, 0.55, 0.7])
+"""Parts of the bins under a sheen that are tried; none has as much prior weight as all others together."""
+REACH = np.array([0.1, 0.2, 0.35, 0.6])
+"""Largest shares of a sheen that are tried; below it all shares are alike in number."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Separation:
-    """`matte`, `specular` (n,): without and with a visible surface reflection; `body_log_level` (n,): ln green of the
-    body alone where specular, as measured where matte."""
-
-    matte: Mask
-    specular: Mask
-    body_log_level: Array
-    spread: float
-    log_per_share: Array
-    """Spread of the shares below their centre, and change of ln camera (3,) per unit of share."""
-
-
-def separate(
-    camera: Array, variance: Array, log_level: Array, light: Array, sd_limit: float, passes: int
-) -> Separation:
-    """Bins (n, 3) of one body under one light told apart by their specular share.
-
-    The matte bins are the lower part of the shares: what lies more than `sd_limit` times the spread below the centre
-    above it is left out, and centre and spread are taken anew from what remains. Skin's own variation and noise are
-    symmetric and stay; a sheen has only an upper side and goes.
+    """`sheen` (n,): expected share of surface reflection per bin. `body` (n, 3): factor to the bin's camera values that
+    leaves the body. `error` (3, 3): covariance of ln camera of the mean body: of its centre and of the light's colour.
     """
+
+    sheen: Array
+    body: Array
+    error: Array
+
+
+def separate(camera: Array, variance: Array, light: Array, settings: SkinSettings) -> Separation:
+    """Bins (n, 3) of one body under one light, their surface reflection taken off. `light` (3,) at any scale."""
     n = len(camera)
-    matte = np.ones(n, dtype=bool)
-    share, body, spread = np.zeros(n), np.ones(3), 0.0
-    for _ in range(passes):
-        body = np.exp(np.median(np.log(camera[matte]), axis=0))
+    sheen, factor, error = np.zeros(n), np.ones((n, 3)), np.zeros((3, 3))
+    body = np.exp(np.median(np.log(camera), axis=0))
+    for _ in range(settings.specular_passes):
         share, sd = specular_share(camera, variance, body, light)
         if not np.isfinite(sd).all():
-            return Separation(np.ones(n, dtype=bool), np.zeros(n, dtype=bool), log_level, 0.0, np.zeros(3))
-        share = share - np.median(share[matte])
-        below = share[matte & (share < 0)]
-        spread = float(np.sqrt((below**2).mean())) if len(below) else 0.0
-        kept = share < sd_limit * max(spread, LEAST_SPREAD)
-        if (kept == matte).all():
             break
-        matte = kept
-    shading = (camera / body).mean(axis=-1) * (1.0 - np.clip(share, 0.0, MOST_SHARE))
-    level = np.where(matte, log_level, np.log(np.maximum(shading * body[1], 1e-12)))
-    v = light / body
-    return Separation(matte, ~matte, level, spread, v / v.mean())
+        v = light / body
+        v = v / v.mean()
+        per_share = float(np.hypot(v[0] - v[1], v[2] - v[1]))
+        noise = float(np.median(sd))
+        _, spread, sheen = weigh(share, noise, per_share, settings)
+        q = camera / body
+        factor = np.maximum(q - (sheen * q.mean(axis=1))[:, None] * v, (1.0 - MOST_SHARE) * q) / q
+        doubt = float(sheen.mean()) * settings.light_error
+        unlike = max(0.0, float(share.var()) - noise**2 - (settings.most_own_chroma / per_share) ** 2)
+        error = (spread**2 + unlike) * np.outer(v, v) + doubt**2 * np.diag(v**2)
+        body = np.exp(np.mean(np.log(camera * factor), axis=0))
+    return Separation(sheen, factor, error)
+
+
+def weigh(share: Array, noise: float, chroma_per_share: float, settings: SkinSettings) -> tuple[float, float, Array]:
+    """The matte centre of the shares, its sd, and the expected share of sheen (n,) per bin.
+
+    `noise`: sd of a share by noise. `chroma_per_share`: change of (ln R/G, ln B/G) for a share of one.
+    """
+    low, high = (float(v) for v in np.quantile(share, (0.005, 0.995)))
+    high = max(high, low + 1e-3)
+    count, edges = np.histogram(np.clip(share, low, high), CLASSES, (low, high))
+    at = 0.5 * (edges[1:] + edges[:-1])
+    centres = np.unique(np.quantile(share, np.linspace(0.04, 0.75, CENTRES)))
+    own = np.asarray(settings.own_chroma) / chroma_per_share
+    prior_own = np.asarray(settings.own_chroma_weight)
+    sd = np.sqrt(own**2 + noise**2 + (at[1] - at[0]) ** 2 / 12)
+    # axes: centre, own spread, reach, class of the histogram
+    d = (at - centres[:, None, None, None]) / sd[:, None, None]
+    matte = np.exp(-0.5 * d**2) / (np.sqrt(2 * np.pi) * sd[:, None, None])
+    reach = REACH[:, None] / sd[:, None, None]
+    below, past = ndtr(d), ndtr(d - reach)
+    shiny = (below - past) / REACH[:, None]
+    covered = COVERED[:, None, None, None, None]
+    density = (1 - covered) * matte + covered * shiny
+    weight = np.where(COVERED == 0, 0.5, 0.5 / (len(COVERED) - 1))
+    independent = min(settings.own_patches, len(share) / settings.texture_correlation_bins)
+    score = np.log(np.maximum(density, 1e-12)) @ (count / count.sum() * independent)
+    score += np.log(weight)[:, None, None, None] + np.log(prior_own)[:, None]
+    p = np.exp(score - score.max())
+    p /= p.sum()
+    centre = float(np.einsum("fcsr,c->", p, centres))
+    spread = float(np.sqrt(np.einsum("fcsr,c->", p, (centres - centre) ** 2)))
+    # expected sheen of a class: the part of the shiny density times a normal's mean cut off at none and at the reach
+    z = np.maximum(below - past, 1e-12)
+    pdf = np.exp(-0.5 * d**2) / np.sqrt(2 * np.pi), np.exp(-0.5 * (d - reach) ** 2) / np.sqrt(2 * np.pi)
+    mean = np.clip(np.clip(d + (pdf[0] - pdf[1]) / z, 0.0, 1e3) * sd[:, None, None], 0.0, REACH[:, None])
+    expected = np.einsum("fcsr,fcsrk,csrk->k", p, covered * shiny / np.maximum(density, 1e-12), mean)
+    return centre, spread, np.interp(share, at, expected)
 
 
 def specular_share(camera: Array, variance: Array, body: Array, light: Array) -> tuple[Array, Array]:

@@ -10,7 +10,10 @@ over any shading, level may not.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import numpy.typing as npt
 
 from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.bins import Array, Mask
@@ -134,31 +137,26 @@ def dominating_side(evidence: Evidence, skin: Mask, settings: SkinSettings) -> M
 
 
 def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings: SkinSettings) -> FaceSkin | Unusable:
-    index = np.flatnonzero(side & skin)
+    # a shadow half in the same light has the same colour: both halves count, whichever is the brighter one just now
+    sides = side_difference(evidence, skin, settings)
+    area = side if sides is None or sides.mixed_light else side | skin
+    index = np.flatnonzero(area & skin)
     if len(index) < settings.min_region_bins:
         return Unusable.CLIPPED if evidence.spoiled.any() else Unusable.FEW_PIXELS
-    split = separate(
-        evidence.smoothed[index],
-        evidence.smoothed_variance[index],
-        evidence.log_level[index],
-        light,
-        settings.specular_sd,
-        settings.specular_passes,
-    )
+    split = separate(evidence.smoothed[index], evidence.smoothed_variance[index], light, settings)
+    evidence = _without_sheen(evidence, index, split.body)
     matte = np.zeros(len(side), dtype=bool)
-    matte[index[split.matte]] = True
-    ranked = evidence.log_level.copy()
-    ranked[index] = split.body_log_level
-    body = np.median(evidence.smoothed[matte if matte.any() else side & skin], axis=0)
+    matte[index[split.sheen < settings.shiny_share]] = True
+    body = np.median(evidence.smoothed[matte if matte.any() else area & skin], axis=0)
     restored = level_by_sound_channel(evidence, body, settings)
-    ranked = np.where(evidence.clipped & np.isfinite(restored), restored, ranked)
+    ranked = np.where(evidence.clipped & np.isfinite(restored), restored, evidence.log_level)
 
     regions: list[RegionSkin] = []
     estimates: list[Estimate] = []
     weights: list[float] = []
     for r, name in enumerate(evidence.regions):
         here = evidence.region == r
-        members = np.flatnonzero(here & side)
+        members = np.flatnonzero(here & area)
         if len(members) < settings.min_region_bins:
             continue
         kept = members[rank_window(ranked[members], settings.colour_window) & matte[members]]
@@ -175,11 +173,10 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
     if level is None:
         return Unusable.CLIPPED
     camera, covariance, noise = combine(estimates, weights, level, settings)
-    sheen = settings.sheen_part * split.spread * split.log_per_share
     lost = float(evidence.spoiled.mean())
     clipping = np.diag(lost * np.array([settings.restored_level, settings.clipped_chroma, settings.clipped_chroma]))
     clipping = log_from_level_chroma @ clipping**2 @ log_from_level_chroma.T
-    covariance = covariance + np.outer(sheen, sheen) + clipping
+    covariance = covariance + split.error + clipping
     if noise > settings.max_noise:
         return Unusable.TOO_DARK
     return FaceSkin(
@@ -188,9 +185,16 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
         n_cells=int(matte.sum()) * evidence.cells_per_bin,
         regions=tuple(regions),
         clipped_fraction=float(evidence.clipped.mean()),
-        specular_fraction=float(split.specular.mean()),
-        sides=side_difference(evidence, skin, light, settings),
+        specular_fraction=float((split.sheen >= settings.shiny_share).mean()),
+        sides=sides,
     )
+
+
+def _without_sheen(evidence: Evidence, index: npt.NDArray[np.intp], body: Array) -> Evidence:
+    """The same bins, their level that of the body alone: times `body` (n, 3) at `index` (n,)."""
+    level = evidence.log_level.copy()
+    level[index] += np.log(body[:, 1])
+    return replace(evidence, log_level=level)
 
 
 def level_by_sound_channel(evidence: Evidence, body: Array, settings: SkinSettings) -> Array:

@@ -50,13 +50,15 @@ class SideDifference:
     """Lit side against shadow side of one face, or left against right: a sign of mixed light.
 
     `log_ratio` = ln(camera of the one) - ln(camera of the other); `level_ev` its green part in EV; `chroma_sd` how
-    many standard deviations the colour difference is away from none.
+    many standard deviations the colour difference is away from none. `log_covariance` is of `log_ratio`: noise, texture
+    and how much the halves of any face differ. `mixed_light`: no single correction brings both halves within 2.0 dE00.
     """
 
     log_ratio: Vec3
     level_ev: float
     chroma_sd: float
     mixed_light: bool
+    log_covariance: Mat3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

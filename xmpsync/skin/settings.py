@@ -103,11 +103,26 @@ class SkinSettings:
     colour_window: Vec2 = (0.05, 1.0)
     """Ranks whose mean is the colour of lit skin; the darkest twentieth holds edges and creases."""
 
-    specular_sd: float = 1.8
-    """Specular share above so many sd (of the matte half) that leaves a bin out."""
+    specular_passes: int = 2
+    """Rounds of estimating the sheen and the body below it."""
 
-    specular_passes: int = 8
-    """Rounds of leaving specular bins out and centring anew; a broad sheen needs several."""
+    shiny_share: float = 0.08
+    """Expected share of surface reflection from which a bin leaves the colour and counts as specular."""
+
+    own_chroma: Vec3 = (0.03, 0.05, 0.08)
+    own_chroma_weight: Vec3 = (0.3, 0.4, 0.3)
+    """sd of skin's own colour over a face towards the light's, log units, that are weighed, and their prior weights:
+    cheek against forehead differ by some 3.5 dE00."""
+
+    most_own_chroma: float = 0.07
+    """sd of the shares' colour change, log units, above which more than skin's own variation is in it and counts as
+    doubt, whether or not it could be taken off: measured portraits stay below."""
+
+    own_patches: float = 40.0
+    """Patches of a face whose own colours are independent: blush and tan change over a sixth of its width."""
+
+    light_error: float = 0.1
+    """sd of the light's colour as the camera wrote it, log units."""
 
     mode_sample: int = 1200
     """Bins at most that the search for the skin's colour looks at."""
@@ -125,19 +140,15 @@ class SkinSettings:
     """Part of the spread between regions that counts as the face's own uncertainty (the same regions are compared, so
     most of it cancels)."""
 
-    sheen_part: float = 0.12
-    """sd of the sheen that is left in, in parts of the spread of specular shares below their centre."""
-
     texture_correlation_bins: float = 4.0
     """Bins that share one value of the skin's texture; counts independent samples."""
 
-    side_specular_sd: float = 5.0
     side_trim_sd: float = 2.5
-    """As `specular_sd` and `trim_sd` for one half of a face: strict about other matter, lenient about sheen, whose cut
-    differs from half to half."""
+    """As `trim_sd` for one half of a face: strict about other matter."""
 
-    mixed_sd: float = 1.5
-    """Standard deviations of colour difference between sides that make `mixed light`."""
+    mixed_chroma: float = 0.11
+    """Colour difference of two halves, log units, noise taken off, that makes `mixed light`: two times 2.0 dE00, so
+    that no single correction brings both within that; cheek against forehead is 3.5 dE00 or 0.095 log units."""
 
     side_spread: float = 0.025
     """sd of the colour difference between two halves of a face under one light, log units."""

@@ -13,8 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xmpsync.skin.bins import Array, Mask
-from xmpsync.skin.covariance import estimate_mean, level_chroma_from_log
-from xmpsync.skin.dichromatic import separate
+from xmpsync.skin.covariance import estimate_mean, level_chroma_from_log, log_from_level_chroma, to_mat3
 from xmpsync.skin.gather import Evidence
 from xmpsync.skin.levels import LN2, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
@@ -44,53 +43,44 @@ def left_of_axis(evidence: Evidence) -> Array:
     return answer
 
 
-def side_difference(evidence: Evidence, skin: Mask, light: Array, settings: SkinSettings) -> SideDifference | None:
+def side_difference(evidence: Evidence, skin: Mask, settings: SkinSettings) -> SideDifference | None:
     """The more telling of left against right and lit against shadow, or None where a half has too few bins."""
     usable = np.flatnonzero(evidence.usable)
     axis = left_of_axis(evidence)[usable]
-    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], light, settings)]
+    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], settings)]
     members = np.flatnonzero(skin)
     sides = split_levels(evidence.log_level[members], settings)
     if sides.two:
-        answers.append(_between(evidence, members[sides.lit], members[~sides.lit], light, settings))
+        answers.append(_between(evidence, members[sides.lit], members[~sides.lit], settings))
     found = [answer for answer in answers if answer is not None]
     return max(found, key=lambda side: side.chroma_sd) if found else None
 
 
-def _between(
-    evidence: Evidence, one: Index, other: Index, light: Array, settings: SkinSettings
-) -> SideDifference | None:
+def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSettings) -> SideDifference | None:
     if min(len(one), len(other)) < settings.min_region_bins:
         return None
-    (log_one, var_one), (log_other, var_other) = (_half(evidence, i, light, settings) for i in (one, other))
+    (log_one, cov_one), (log_other, cov_other) = (_half(evidence, i, settings) for i in (one, other))
     ratio = log_one - log_other
+    own = log_from_level_chroma @ np.diag([0.0, settings.side_spread**2, settings.side_spread**2])
+    covariance = cov_one + cov_other + own @ log_from_level_chroma.T
     chroma = np.array([ratio[0] - ratio[1], ratio[2] - ratio[1]])
-    variance = var_one + var_other + np.eye(2) * settings.side_spread**2
-    chroma_sd = float(np.sqrt(chroma @ np.linalg.solve(variance, chroma)))
+    of_chroma = (level_chroma_from_log @ covariance @ level_chroma_from_log.T)[1:, 1:]
+    size2 = float(chroma @ chroma - np.trace(of_chroma) + 2 * settings.side_spread**2)
     return SideDifference(
         log_ratio=(float(ratio[0]), float(ratio[1]), float(ratio[2])),
         level_ev=float(ratio[1] / LN2),
-        chroma_sd=chroma_sd,
-        mixed_light=chroma_sd > settings.mixed_sd,
+        chroma_sd=float(np.sqrt(chroma @ np.linalg.solve(of_chroma, chroma))),
+        mixed_light=size2 > settings.mixed_chroma**2,
+        log_covariance=to_mat3(covariance),
     )
 
 
-def _half(evidence: Evidence, index: Index, light: Array, settings: SkinSettings) -> tuple[Array, Array]:
-    """ln camera (3,) of one half's own matte skin and the covariance (2, 2) of its chromaticity."""
+def _half(evidence: Evidence, index: Index, settings: SkinSettings) -> tuple[Array, Array]:
+    """ln camera (3,) of one half's own skin and their covariance (3, 3)."""
     chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     weight = 1.0 / (variance + settings.mode_end**2)
     centre = colour_mode(chroma, weight, np.median(chroma, axis=0)[None], settings)
     near, _ = colour_trim(chroma, variance, weight, centre, replace(settings, trim_sd=settings.side_trim_sd))
     kept = index[near] if near.any() else index
-    split = separate(
-        evidence.smoothed[kept],
-        evidence.smoothed_variance[kept],
-        evidence.log_level[kept],
-        light,
-        settings.side_specular_sd,
-        settings.specular_passes,
-    )
-    kept = kept[split.matte]
     estimate = estimate_mean(evidence, kept, settings)
-    covariance = level_chroma_from_log @ estimate.log_covariance @ level_chroma_from_log.T
-    return np.log(np.asarray(estimate.camera)), covariance[1:, 1:]
+    return np.log(np.asarray(estimate.camera)), np.asarray(estimate.log_covariance)
