@@ -132,7 +132,7 @@ def _kind(chance: random.Random, path: Path, state: Path, victim: Path) -> str:
 
 
 def acts(shoot: Shoot) -> str:
-    """Everything that commands do with a state folder; "" or the traceback of the first that is not an error for people."""
+    """Everything that commands do with a state folder; "" or the traceback of the first bug."""
 
     def store() -> None:
         with Store(shoot.state / "measurements.sqlite") as opened:
