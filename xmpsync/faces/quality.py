@@ -5,7 +5,8 @@ The network answers every chip, good or bad, with 128 numbers of the same size; 
 regression of ln of the distance to the vector of the portrait itself, on two openly licensed portraits, relit under
 fourteen lights, in six tones of skin, from 24 to 400 pixels, at 0 to -5 EV, ISO 100 to 6400 and blurred by 0 to 4
 pixels: 304 faces, residual 0.28; fitted on one portrait it predicts the other's to 0.28 and 0.32
-(`python -m benchmarks.faces.likeness`).
+The fit was made before the chips moved by half a pixel and with the 16-bit
+detector; `python -m benchmarks.faces.likeness` makes it anew, which has not been done yet.
 """
 
 from __future__ import annotations
