@@ -40,6 +40,10 @@ class WrongUsage(XmpsyncError):
     exit_code = 2
 
 
+class NoReference(WrongUsage):
+    """No reference is given, and none is remembered: what would make a good one can be shown (exit 2)."""
+
+
 class Refused(XmpsyncError):
     """Refused for safety, nothing written (exit 3)."""
 

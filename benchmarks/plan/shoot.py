@@ -23,7 +23,7 @@ from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
 from xmpsync.shoot.load import SourceFrame, load
-from xmpsync.shoot.measure import STORE_NAME, face_key
+from xmpsync.shoot.measure import STORE_NAME, face_key, regions_of
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.solve.problem import Face, Frame
 from xmpsync.store.database import FileKey, Store
@@ -118,7 +118,12 @@ def _row(
         embedded_xmp=packet,
     )
     key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-    return key, face_key(source, (), told_apart=told_apart), fingerprint(source.files.raw), measurement
+    return (
+        key,
+        face_key(regions_of(source, measurement.embedded_xmp), (), told_apart=told_apart),
+        fingerprint(source.files.raw),
+        measurement,
+    )
 
 
 def _face(face: Face) -> MeasuredFace:

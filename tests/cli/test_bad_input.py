@@ -116,7 +116,8 @@ def test_settings_that_change_what_the_numbers_mean_are_told_or_left_out(shoot: 
         text.replace("<crs:HasCrop>", "<crs:ConvertToGrayscale>True</crs:ConvertToGrayscale>\n   <crs:HasCrop>")
     )
     told = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json")
-    assert any("1 frame: " in note and "onochrome" in note for note in told.json["notes"]), told.json["notes"]
+    (frame,) = [f for f in told.json["frames"] if f["frame"] == "jubilee_0003.dng"]
+    assert "monochrome" in {finding["code"] for finding in frame["findings"]}
     path.write_text(text.replace("<crs:HasCrop>", "<crs:AlreadyApplied>True</crs:AlreadyApplied>\n   <crs:HasCrop>"))
     skipped = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json").json
     assert [x["frame"] for x in skipped["left_out"]] == ["jubilee_0003.dng"]
@@ -164,3 +165,63 @@ def test_an_interrupted_run_stops_commands_that_read_and_is_put_right_by_the_nex
 def test_a_shoot_around_another_one_with_state_is_refused_with_the_way_out(shoot: Path, call: Call) -> None:
     result = call("correct", shoot.parent, "--reference", REFERENCE, "--dry-run")
     assert result.code in (2, 3) and "--state" in result.err
+
+
+def test_options_that_would_do_nothing_are_refused_all_at_once(shoot: Path, call: Call) -> None:
+    result = call(
+        "correct", shoot, "--reference", REFERENCE, "--dry-run", "--frames", "jubilee_0003*", "--frames", "nothing*",
+        "--clock", "B9=+00:00:01", "--strength-at", "jubilee_0009=0.5",
+    )  # fmt: skip
+    assert result.code == 2
+    assert all(text in result.err for text in ("nothing*", "B9", "Cameras here:", "jubilee_0009"))
+
+
+def test_a_mark_on_a_wall_is_refused_as_skin(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", REFERENCE, "--skin", "jubilee_0001@0.5,0.05", "--dry-run")
+    assert result.code == 2 and "does not point at skin" in result.err
+
+
+@pytest.mark.parametrize("text", ["{shoot}/jubilee_0002.dng", "{shoot}/jubilee_0002.xmp", "jubilee_0002.xmp"])
+def test_a_frame_may_be_given_by_absolute_path_or_by_its_sidecar(shoot: Path, call: Call, text: str) -> None:
+    result = call("correct", shoot, "--reference", text.format(shoot=shoot), "--dry-run", "--json")
+    assert result.code == 0, result.err
+
+
+def test_a_path_from_tab_completion_is_a_frame(shoot: Path, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(shoot.parent)
+    assert call("correct", "shoot", "--reference", "shoot/jubilee_0002.dng", "--dry-run", "--json").code == 0
+
+
+def test_a_name_with_too_few_zeros_is_suggested_with_all_of_them(shoot: Path, call: Call) -> None:
+    result = call("correct", shoot, "--reference", "jubilee_002", "--dry-run")
+    assert result.code == 2 and "Did you mean jubilee_0002.dng?" in result.err
+
+
+def test_a_folder_of_finished_pictures_is_called_so(tmp_path: Path, call: Call) -> None:
+    (tmp_path / "a.jpg").write_bytes(b"")
+    result = call("correct", tmp_path, "--reference", "a", "--dry-run")
+    assert result.code == 2 and "1 finished picture (JPEG)" in result.err
+
+
+def test_an_error_is_a_json_document_too(shoot: Path, call: Call) -> None:
+    result = call("check", shoot, "--json")
+    assert result.code == 2 and result.json["exit_code"] == 2 and "reference" in result.json["error"]
+    assert call("check", "--nonsense", "--json").json["exit_code"] == 2
+
+
+def test_hints_to_copy_are_quoted_for_a_shell(shoot: Path, call: Call) -> None:
+    odd = shoot.rename(shoot.parent / "a wedding")
+    assert f"xmpsync references '{odd}'" in call("check", odd).err
+
+
+def test_deleting_backups_or_face_data_needs_a_yes(shoot: Path, call: Call) -> None:
+    assert call("runs", shoot, "--delete-older", "1").code == 2
+    assert call("measure", shoot, "--forget-faces").code == 2
+    assert call("measure", shoot, "--forget-faces", "--yes").code == 0
+
+
+def test_a_dry_rollback_says_which_run_and_that_nothing_was_written(shoot: Path, call: Call) -> None:
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    run_id = call("runs", shoot, "--json").json["runs"][0]["run"]
+    result = call("rollback", shoot, "--dry-run")
+    assert f"Run {run_id} would be taken back. Nothing was written." in result.err

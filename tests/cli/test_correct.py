@@ -18,7 +18,7 @@ pytestmark = pytest.mark.xdist_group("shoot")
 
 def test_a_dry_run_shows_values_and_changed_lines_and_writes_nothing(shoot: Path, call: Call) -> None:
     before = tree(shoot)
-    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--frames-table", "--diff")
     assert result.code == 0, result.err
     assert "temperature" in result.out and "jubilee_0003.dng" in result.out
     assert any(line.startswith("+") and "Temperature" in line for line in result.out.splitlines())
@@ -157,8 +157,10 @@ def test_the_cast_on_a_marked_neutral_is_always_told_and_goes_with_its_weight(sh
     """Exact skin leaves a cast on what is marked as neutral (here a boarded wall); weight 1 takes most of it away."""
     wall = "jubilee_0009@0.93,0.08"
     skin = call("correct", shoot, "--reference", REFERENCE, "--neutral", wall, "--dry-run", "--json").json["neutrals"]
-    again = call("correct", shoot, "--reference", REFERENCE, "--neutral-weight", "1", "--dry-run", "--json")
-    (before,), (after,) = skin, again.json["neutrals"]  # a mark given once is kept
+    again = call(
+        "correct", shoot, "--reference", REFERENCE, "--neutral", wall, "--neutral-weight", "1", "--dry-run", "--json"
+    )
+    (before,), (after,) = skin, again.json["neutrals"]
     assert (before["frame"], before["place"]) == ("jubilee_0009.dng", [0.93, 0.08])
     assert after["delta_e00_after"] < before["delta_e00_after"]
     assert "Neutral in jubilee_0009.dng" in again.err
@@ -179,7 +181,7 @@ def test_the_packet_inside_a_dng_is_written_on_request_and_taken_back_exactly(sh
     assert after["jubilee_0014.dng"] != before["jubilee_0014.dng"]
     assert after["jubilee_0002.dng"] == before["jubilee_0002.dng"]  # the reference
     assert "jubilee_0014.xmp" not in after  # nothing shadows the packet
-    again = call("correct", shoot, "--dry-run", "--json")
+    again = call("correct", shoot, "--embed-dng", "--dry-run", "--json")
     assert again.json["files_to_change"] == [], again.err
     assert "Measuring" not in again.err
     assert call("rollback", shoot, "--yes").code == 0
@@ -225,3 +227,38 @@ def test_another_programs_edit_after_the_run_survives_the_rollback(shoot: Path, 
     assert result.code == 0, result.err
     assert our_fields(path.read_bytes()) == original
     assert "my album" in path.read_text()
+
+
+def test_a_run_and_its_rollback_measure_nothing_again(shoot: Path, call: Call) -> None:
+    """Contract, "Store key": no packet and a packet without regions are the same."""
+
+    def measured_before() -> tuple[int, int]:
+        document = call("measure", shoot, "--json").json
+        return document["frames_from_store"], len(document["frames"])
+
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    assert (shoot / "jubilee_0001.xmp").exists() and (shoot / "jubilee_0014.xmp").exists()  # both made by the run
+    assert measured_before() == (8, 8)
+    assert call("rollback", shoot, "--yes").code == 0
+    assert not (shoot / "jubilee_0014.xmp").exists()
+    assert measured_before() == (8, 8)
+
+
+def test_a_dry_run_remembers_nothing_and_a_run_that_was_rolled_back_is_not_used(shoot: Path, call: Call) -> None:
+    assert call("check", shoot, "--reference", REFERENCE).code in (0, 1)
+    assert call("correct", shoot, "--reference", REFERENCE, "--dry-run").code == 0
+    assert call("check", shoot).code == 2
+    assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
+    used = call("check", shoot)
+    assert used.code in (0, 1) and "As in run 0001" in used.err.replace("run 1", "run 0001"), used.err
+    assert call("rollback", shoot, "--yes").code == 0
+    assert call("check", shoot).code == 2
+
+
+def test_a_check_tells_the_share_of_faces_that_it_could_judge(shoot: Path, call: Call) -> None:
+    result = call("check", shoot, "--reference", REFERENCE, "--json")
+    document = result.json
+    assert f"Judged: {document['faces_judged']} of {document['faces_with_skin']} faces with skin." in result.err
+    assert document["faces_judged"] + sum(document["not_judged"].values()) == document["faces_with_skin"]
+    one = call("check", shoot, "--reference", "Selma=lab:50,14,16", "--json")
+    assert one.json["verdict"] != "matches" and one.code == 1

@@ -15,7 +15,7 @@ from xmpsync.records import Box, Capture
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, Unusable
 from xmpsync.solve.problem import Scene
 from xmpsync.store.database import FileKey, Store
-from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, Pair
+from xmpsync.store.measurement import FrameMeasurement, MeasuredFace, Pair
 
 COVARIANCE = ((1e-4, 0.0, 0.0), (0.0, 1e-4, 0.0), (0.0, 0.0, 1e-4))
 SKIN = FaceSkin((0.2, 0.3, 0.1), COVARIANCE, 900, (RegionSkin(Region.NOSE, (0.2, 0.3, 0.1), COVARIANCE, 90),))
@@ -135,7 +135,7 @@ def test_nothing_that_acts_is_ever_read(tmp_path: Path, script: str) -> None:
     _spoil(tmp_path / "m.sqlite", script)
     with Store(tmp_path / "m.sqlite") as store:
         assert store.remark is not None
-        assert (store.marks(), store.pairs(), store.get(KEY, "faces-1")) == ((), (), None)
+        assert (store.pairs(), store.get(KEY, "faces-1")) == ((), None)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["m.sqlite", "m.sqlite.set-aside-1"]
 
 
@@ -184,8 +184,8 @@ def test_a_page_that_is_used_twice_is_damage(tmp_path: Path) -> None:
     """Without the check a few such pages make a table endless."""
     path = tmp_path / "m.sqlite"
     with Store(path) as store:
-        store.add_marks([Mark(f"{k:06}", "skin", 0.5, 0.5) for k in range(2000)])
-    (root,) = sqlite3.connect(path).execute("SELECT rootpage FROM sqlite_master WHERE name = 'mark'").fetchone()
+        store.add_pairs([Pair(f"{k:06}", "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0) for k in range(2000)])
+    (root,) = sqlite3.connect(path).execute("SELECT rootpage FROM sqlite_master WHERE name = 'pair'").fetchone()
     data = bytearray(path.read_bytes())
     page = (root - 1) * 4096
     assert data[page] == 5  # an interior page of a table (Database File Format, 1.6)
@@ -207,17 +207,14 @@ def test_without_a_path_nothing_touches_the_disk(tmp_path: Path, monkeypatch: py
     assert list(tmp_path.iterdir()) == []
 
 
-def test_marks_and_pairs_are_kept_once_and_names_need_not_be_utf8(tmp_path: Path) -> None:
+def test_pairs_are_kept_once_and_names_need_not_be_utf8(tmp_path: Path) -> None:
     odd = b"caf\xe9.dng".decode("utf-8", "surrogateescape")
-    mark = Mark(odd, "skin", 0.25, 0.5, "Ada")
     pair = Pair(odd, "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0)
     with Store(tmp_path / "m.sqlite") as store:
-        store.add_marks([mark, mark, Mark("a.dng", "neutral", 0.1, 0.1)])
         store.add_pairs([pair])
         store.add_pairs([replace(pair, tint=9.0)])
         store.put(replace(KEY, frame_id=odd), "k", "h", MEASUREMENT)
     with Store(tmp_path / "m.sqlite") as store:
-        assert store.marks() == (Mark("a.dng", "neutral", 0.1, 0.1), mark)
         assert store.pairs() == (replace(pair, tint=9.0),)
         assert store.get(replace(KEY, frame_id=odd), "k") == MEASUREMENT
 

@@ -56,12 +56,16 @@ def test_other_names_in_the_folder_of_runs_are_ignored(shoot: Shoot) -> None:
     assert len(list_runs(shoot.state)) == 1
 
 
-def test_the_newest_runs_options_are_remembered_a_rollbacks_are_not(shoot: Shoot) -> None:
+def test_the_newest_run_that_was_not_rolled_back_is_remembered(shoot: Shoot) -> None:
     shoot.run(shoot.change("a.xmp", packet()), reference="a")
     shoot.run(shoot.change("b.xmp", packet()), reference="b")
-    assert remembered(shoot.state) == {"reference": "b"}
+    newest = remembered(shoot.state)
+    assert newest is not None and newest.options == {"reference": "b"}
     perform_rollback(plan_rollback(shoot.root, shoot.state), shoot.root, shoot.state)
-    assert remembered(shoot.state) == {"reference": "b"}
+    older = remembered(shoot.state)
+    assert older is not None and older.options == {"reference": "a"} and older.run_id != newest.run_id
+    perform_rollback(plan_rollback(shoot.root, shoot.state), shoot.root, shoot.state)
+    assert remembered(shoot.state) is None
 
 
 def test_bytes_of_ours_lead_to_the_original_baseline_across_runs(shoot: Shoot) -> None:

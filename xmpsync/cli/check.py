@@ -29,7 +29,7 @@ def check(shoot: Path, as_json: bool, **values: Any) -> None:
     from xmpsync.shoot.documents import check_document
 
     with ProgressLine() as progress:
-        found = check_shoot(shoot, options_from(values), machine_from(values), progress)
+        found = check_shoot(shoot, options_from(values, shoot), machine_from(values), progress)
     if as_json:
         put_json(check_document(found))
     show_check(found, data=not as_json)

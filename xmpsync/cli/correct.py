@@ -16,7 +16,8 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selecti
 @solve_options
 @click.option("--dry-run", is_flag=True, help="Print the plan and write nothing beside the measurement store.")
 @YES
-@click.option("--diff/--no-diff", default=True, help="Show the sidecars' changes line by line in a dry run.")
+@click.option("--frames-table", is_flag=True, help="Show the values of every frame.")
+@click.option("--diff", is_flag=True, help="Show every sidecar's changes line by line.")
 @click.option("--tag", metavar="WORD", help="Add this keyword to frames that need handwork.")
 @click.option("--report", type=FILE, help="Also write the page to look at.")
 @click.option(
@@ -27,7 +28,14 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selecti
 @machine_options
 @JSON
 def correct(
-    shoot: Path, dry_run: bool, yes: bool, diff: bool, as_json: bool, report: Path | None, **values: Any
+    shoot: Path,
+    dry_run: bool,
+    yes: bool,
+    frames_table: bool,
+    diff: bool,
+    as_json: bool,
+    report: Path | None,
+    **values: Any,
 ) -> None:
     """Bring the skin of every frame in SHOOT to the reference.
 
@@ -40,11 +48,14 @@ def correct(
     are used again.
     """
     from xmpsync.cli.options import machine_from, options_from
-    from xmpsync.cli.show import show_diffs, show_proposal, show_summary
+    from xmpsync.cli.show import show_diffs, show_lights, show_proposal, show_summary, show_written
+    from xmpsync.cli.show_people import show_references
     from xmpsync.cli.talk import ProgressLine, put_json, say
-    from xmpsync.errors import WrongUsage
+    from xmpsync.errors import NoReference, WrongUsage
     from xmpsync.shoot.correct import carry_out, prepare_correction
     from xmpsync.shoot.documents import correction_document
+    from xmpsync.shoot.references import find_references
+    from xmpsync.shoot.words import counted
 
     if not dry_run and not yes and not sys.stdin.isatty():
         raise WrongUsage(
@@ -52,31 +63,35 @@ def correct(
             next_step="Add --dry-run to look, or --yes to write without asking.",
         )
     with ProgressLine() as progress:
-        found = prepare_correction(shoot, options_from(values), machine_from(values), progress, writes=not dry_run)
+        options, machine = options_from(values, shoot), machine_from(values)
+        try:
+            found = prepare_correction(shoot, options, machine, progress, writes=not dry_run)
+        except NoReference:
+            if not as_json:
+                show_references(find_references(shoot, options, machine, progress))
+            raise
     if report is not None:
         from xmpsync.review.page import write_report
 
         write_report(report, found)
         say(f"The page to look at: {report}")
+    if not as_json:
+        asks = not dry_run and not yes
+        if diff:
+            show_diffs(found)
+        if frames_table:
+            show_proposal(found, data=not asks)
+        show_lights(found, data=not asks)
+    show_summary(found, frames_table=frames_table)
     outcome = None
-    if not dry_run:
-        if not yes:
-            show_proposal(found, data=False)
-            show_summary(found, None)
-            if not found.proposal.plan.changes or not click.confirm(
-                f"Write {len(found.proposal.plan.changes)} files?", err=True
-            ):
-                say("Nothing was written.")
-                raise click.exceptions.Exit(1 if found.troubles else 0)
+    n_files = len(found.proposal.plan.changes)
+    if not dry_run and n_files:
+        if not yes and not click.confirm(f"Write {counted(n_files, 'file')}?", err=True):
+            say("Nothing was written.")
+            raise click.exceptions.Exit(1 if found.troubles else 0)
         with ProgressLine() as progress:
             outcome = carry_out(found, machine_from(values), progress)
     if as_json:
         put_json(correction_document(found, outcome))
-    elif dry_run:
-        show_proposal(found, data=True)
-        if diff:
-            show_diffs(found)
-    elif yes:
-        show_proposal(found, data=True)
-    show_summary(found, outcome)
+    show_written(found, outcome)
     raise click.exceptions.Exit(1 if found.troubles or (outcome is not None and outcome.left_alone) else 0)

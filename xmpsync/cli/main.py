@@ -11,6 +11,7 @@ from xmpsync import __version__
 from xmpsync.cli.check import check
 from xmpsync.cli.correct import correct
 from xmpsync.cli.measure import measure
+from xmpsync.cli.people import people, references
 from xmpsync.cli.report import report
 from xmpsync.cli.rollback import rollback
 from xmpsync.cli.runs import runs
@@ -32,7 +33,7 @@ def cli() -> None:
     """
 
 
-for command in (correct, check, measure, report, runs, rollback):
+for command in (correct, check, measure, references, people, report, runs, rollback):
     cli.add_command(command)
 
 
@@ -47,9 +48,20 @@ def run() -> None:
         code = 130
     except click.ClickException as error:
         error.show()
+        if "--json" in sys.argv[1:]:
+            from xmpsync.cli.talk import put_json
+            from xmpsync.errors import WrongUsage
+            from xmpsync.shoot.documents import error_document
+
+            put_json(error_document(WrongUsage(error.format_message(), next_step="See --help.")))
         code = error.exit_code
     except XmpsyncError as error:
         _show(error)
+        if "--json" in sys.argv[1:]:
+            from xmpsync.cli.talk import put_json
+            from xmpsync.shoot.documents import error_document
+
+            put_json(error_document(error))
         code = error.exit_code
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

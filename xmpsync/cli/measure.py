@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import FILE, JSON, SHOOT, machine_options, selection_options
+from xmpsync.cli.options import FILE, JSON, SHOOT, YES, confirmed, machine_options, selection_options
 
 
 @click.command(short_help="Do the slow part alone, for example overnight.")
@@ -15,9 +15,10 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, machine_options, selection_op
 @selection_options
 @machine_options
 @click.option("--save-scale", type=FILE, help="Save the learned editor's scale.")
-@click.option("--forget-faces", is_flag=True, help="Delete the identity numbers of all faces and stop.")
+@click.option("--forget-faces", is_flag=True, help="Delete the identity numbers of all faces and stop; asks.")
+@YES
 @JSON
-def measure(shoot: Path, as_json: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:
+def measure(shoot: Path, as_json: bool, yes: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:
     """Measure the skin of every frame and keep it; everything later reuses it. Stopping early loses nothing."""
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show import show_measured
@@ -26,10 +27,12 @@ def measure(shoot: Path, as_json: bool, save_scale: Path | None, forget_faces: b
     from xmpsync.shoot.overnight import forget_identities, measure_only
 
     if forget_faces:
+        if not yes:
+            confirmed("Delete the identity numbers of all faces? Telling people apart then needs measuring again.")
         say(f"Identity numbers deleted from {forget_identities(shoot, machine_from(values))} measurements.")
         return
     with ProgressLine() as progress:
-        found = measure_only(shoot, options_from(values), machine_from(values), progress, save_scale)
+        found = measure_only(shoot, options_from(values, shoot), machine_from(values), progress, save_scale)
     if as_json:
         put_json(measure_document(found))
     show_measured(found)

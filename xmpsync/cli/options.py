@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -25,6 +26,17 @@ STATE = click.option(
     type=FOLDER,
     help="Keep measurements and backups in this folder instead of SHOOT/.xmpsync.",
 )
+
+
+def confirmed(question: str) -> None:
+    """Ask before something is deleted; without a terminal or without a yes the command ends here."""
+    from xmpsync.errors import WrongUsage
+
+    if not sys.stdin.isatty():
+        raise WrongUsage("There is no terminal to ask for a yes.", next_step="Add --yes to do it without asking.")
+    if not click.confirm(question, err=True):
+        click.echo("Nothing was deleted.", err=True)
+        raise click.exceptions.Exit(0)
 
 
 def _chain(function: F, decorators: list[Callable[[F], F]]) -> F:
@@ -107,24 +119,29 @@ def solve_options(function: F) -> F:
     )  # fmt: skip
 
 
-def options_from(values: dict[str, Any]) -> Options:
-    """`Options` from a command's parameters; absent ones keep their default."""
+def options_from(values: dict[str, Any], shoot: Path) -> Options:
+    """`Options` from a command's parameters; absent ones keep their default. Paths to frames become shoot-relative."""
+    from xmpsync.shoot.names import below
     from xmpsync.shoot.options import Options
 
+    def frames(name: str) -> tuple[str, ...]:
+        return tuple(below(shoot, text) for text in values.get(name, ()))
+
+    strengths = (text.rpartition("=") for text in values.get("strength_at", ()))
     tolerance = values.get("tolerance", (2.0, 0.25))
     return Options(
-        references=tuple(values.get("reference", ())),
+        references=frames("reference"),
         frames=tuple(values.get("frames", ())),
         min_rating=values.get("min_rating"),
         include_rejected=values.get("include_rejected", False),
         only=values.get("only"),
         strength=values.get("strength", 1.0),
-        strength_at=tuple(values.get("strength_at", ())),
-        neutral=tuple(values.get("neutral", ())),
+        strength_at=tuple(f"{below(shoot, name)}{equals}{number}" for name, equals, number in strengths),
+        neutral=frames("neutral"),
         neutral_weight=values.get("neutral_weight", 0.0),
-        keep=tuple(values.get("keep", ())),
+        keep=frames("keep"),
         keep_custom=values.get("keep_custom", False),
-        skin=tuple(values.get("skin", ())),
+        skin=frames("skin"),
         tag=values.get("tag"),
         tolerance_de00=tolerance[0],
         tolerance_ev=tolerance[1],

@@ -29,7 +29,7 @@ def report(shoot: Path, file: Path, **values: Any) -> None:
     from xmpsync.shoot.correct import prepare_correction
 
     with ProgressLine() as progress:
-        found = prepare_correction(shoot, options_from(values), machine_from(values), progress, writes=False)
+        found = prepare_correction(shoot, options_from(values, shoot), machine_from(values), progress, writes=False)
     write_report(file, found)
     show_troubles(found.troubles)
     say(f"The page to look at: {file}")

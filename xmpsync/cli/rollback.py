@@ -64,4 +64,6 @@ def rollback(
         show_rollback_plan(found, data=True)
     if outcome is not None:
         show_rollback(found, outcome)
+    else:
+        say(f"Run {found.plan.run_id} would be taken back. Nothing was written.")
     raise click.exceptions.Exit(1 if outcome is not None and outcome.left_alone else 0)

@@ -6,23 +6,28 @@ from pathlib import Path
 
 import click
 
-from xmpsync.cli.options import JSON, SHOOT, STATE
+from xmpsync.cli.options import JSON, SHOOT, STATE, YES, confirmed
 
 
 @click.command(short_help="List what was written when.")
 @SHOOT
 @STATE
 @click.option("--verify", is_flag=True, help="Check every backup against its hash.")
-@click.option("--keep", type=click.IntRange(1), metavar="N", help="Give up the backups of all but the newest N runs.")
+@click.option(
+    "--delete-older", type=click.IntRange(1), metavar="N", help="Delete the backups of all but the newest N runs; asks."
+)
+@YES
 @JSON
-def runs(shoot: Path, state: Path | None, verify: bool, keep: int | None, as_json: bool) -> None:
+def runs(shoot: Path, state: Path | None, verify: bool, delete_older: int | None, yes: bool, as_json: bool) -> None:
     """List the runs of SHOOT: when, which command, how many files, and whether it was rolled back."""
     from xmpsync.cli.show import show_runs
     from xmpsync.cli.talk import put_json
     from xmpsync.shoot.documents import runs_document
     from xmpsync.shoot.history import history
 
-    found = history(shoot, state, verify=verify, keep=keep)
+    if delete_older is not None and not yes:
+        confirmed(f"Delete the backups of all but the newest {delete_older} runs? They can then not be rolled back.")
+    found = history(shoot, state, verify=verify, keep=delete_older)
     if as_json:
         put_json(runs_document(found))
     else:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-import time
-from collections.abc import Iterable, Sequence
+import threading
+from collections.abc import Collection, Iterable, Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -53,30 +53,40 @@ def put_json(document: dict[str, Any]) -> None:
 
 
 def put_table(
-    columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: frozenset[str] = frozenset(), data: bool = True
+    columns: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: Collection[str] = (),
+    names: Collection[str] = (),
+    yielding: Sequence[str] = (),
+    data: bool = True,
 ) -> None:
-    """A plain table, on stdout if it is data; columns named in `right` are right-aligned."""
-    from rich.table import Table
-    from rich.text import Text
+    """A plain table fitted to the window, on stdout if it is data; see `table.fitted`."""
+    from xmpsync.cli.table import fitted
 
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for name in columns:
-        table.add_column(name, justify="right" if name in right else "left", no_wrap=True, overflow="ellipsis")
-    for row in rows:
-        table.add_row(*(Text(printable(cell)) for cell in row))
-    console(data=data).print(table)
+    cells = [[printable(cell) for cell in row] for row in rows]
+    width = console(data=data).width
+    for line in fitted(columns, cells, width, right=right, names=names, yielding=yielding):
+        if data:
+            put(line)
+        else:
+            say(line)
 
 
 class ProgressLine:
-    """A `Listener` for people: a line with time left when it takes longer than two seconds."""
+    """A `Listener` for people: a line with time left when it takes longer than two seconds.
+
+    Without a terminal it is one plain line for each stage.
+    """
 
     def __init__(self) -> None:
+        self._lock = threading.Lock()
         self._progress: Progress | None = None
+        self._timer: threading.Timer | None = None
         self._task: Any = None
         self._what = ""
         self._total = 0
         self._done = 0
-        self._started_s = 0.0
 
     def __enter__(self) -> Self:
         return self
@@ -89,34 +99,53 @@ class ProgressLine:
     def start(self, what: str, total: int) -> None:
         self.done()
         self._what, self._total, self._done = what, total, 0
-        self._started_s = time.monotonic()
+        if not sys.stderr.isatty():
+            say(f"{what} {total} {'file' if total == 1 else 'files'}." if total else f"{what}.")
+            return
+        self._timer = threading.Timer(QUIET_S, self._show)
+        self._timer.daemon = True
+        self._timer.start()
 
     def step(self) -> None:
-        self._done += 1
-        if self._progress is None and time.monotonic() - self._started_s > QUIET_S:
-            self._show()
-        if self._progress is not None:
-            self._progress.update(self._task, completed=self._done)
+        with self._lock:
+            self._done += 1
+            if self._progress is not None:
+                self._progress.update(self._task, completed=self._done)
 
     def done(self) -> None:
-        if self._progress is not None:
-            self._progress.stop()
-            self._progress = None
+        with self._lock:
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
+            if self._progress is not None:
+                self._progress.stop()
+                self._progress = None
 
     def note(self, sentence: str) -> None:
         say(sentence)
 
     def _show(self) -> None:
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-        self._progress = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=30),
-            MofNCompleteColumn(),
-            TextColumn("time left"),
-            TimeRemainingColumn(),
-            console=console(data=False),
-            transient=True,
+        from rich.progress import (
+            BarColumn,
+            MofNCompleteColumn,
+            Progress,
+            ProgressColumn,
+            TextColumn,
+            TimeElapsedColumn,
+            TimeRemainingColumn,
         )
-        self._task = self._progress.add_task(self._what, total=self._total, completed=self._done)
-        self._progress.start()
+
+        known: list[ProgressColumn] = [MofNCompleteColumn(), TextColumn("time left"), TimeRemainingColumn()]
+        open_end: list[ProgressColumn] = [TimeElapsedColumn()]
+        with self._lock:
+            if self._timer is None:
+                return  # the stage ended meanwhile
+            self._progress = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(bar_width=20),
+                *(known if self._total else open_end),
+                console=console(data=False),
+                transient=True,
+            )
+            self._task = self._progress.add_task(self._what, total=self._total or None, completed=self._done)
+            self._progress.start()

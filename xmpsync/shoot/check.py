@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 
+from xmpsync.errors import WrongUsage
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.refusals import command
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
+from xmpsync.shoot.words import counted
 from xmpsync.solve import check
-from xmpsync.solve.solution import Basis, FaceResult, Solution
+from xmpsync.solve.solution import Basis, FaceResult, Solution, Unjudged
 
 SHARE_WANTED = 0.95
 """Share of judged faces that must be within the tolerance as the contract says."""
@@ -30,6 +36,39 @@ class Figures:
     ev_p95: float | None
 
 
+SHARE_JUDGED = 0.8
+"""Share of the faces with skin that must have been judged before anything is called matched, as the contract says."""
+
+
+class Verdict(StrEnum):
+    """What the figures allow to say (they appear in JSON)."""
+
+    MATCHES = "matches"
+    OFF = "off"
+    NOT_SURE = "not-sure"
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How many of the faces with skin were judged, and why the others were not. Reference frames are not counted."""
+
+    n_judged: int
+    n_skin: int
+    reasons: Mapping[str, int]
+
+    @property
+    def enough(self) -> bool:
+        return self.n_skin > 0 and self.n_judged >= SHARE_JUDGED * self.n_skin
+
+    @property
+    def sentence(self) -> str:
+        told = f"Judged: {self.n_judged} of {counted(self.n_skin, 'face')} with skin."
+        if self.reasons:
+            rest = ", ".join(f"{code.replace('-', ' ')} {n}" for code, n in sorted(self.reasons.items()))
+            told += f" Not judged: {rest}."
+        return told
+
+
 @dataclass(frozen=True, slots=True)
 class Checked:
     """The figures as the sidecars stand now, and everything they came from."""
@@ -39,18 +78,54 @@ class Checked:
     figures: Figures
 
     @property
+    def share(self) -> Share:
+        return share_judged(self.ready, self.solution)
+
+    @property
+    def verdict(self) -> Verdict:
+        value = self.figures
+        if value.n_faces > 0 and value.n_within < SHARE_WANTED * value.n_faces:
+            return Verdict.OFF
+        return Verdict.MATCHES if value.n_faces > 0 and self.share.enough else Verdict.NOT_SURE
+
+    @property
     def passed(self) -> bool:
-        return self.figures.n_faces > 0 and self.figures.n_within >= SHARE_WANTED * self.figures.n_faces
+        return self.verdict is Verdict.MATCHES
 
 
 def check_shoot(root: Path, options: Options, machine: Machine, listener: Listener) -> Checked:
     """Measure what is not measured yet, and judge every face against its person's reference. Writes nothing."""
     state = state_folder(root, machine)
     refuse_unfinished(root, state)
-    options = recall(options, state)
+    options = recall(options, state, listener)
+    if not options.references:
+        raise WrongUsage(
+            "There is nothing to judge by: no reference is given, and no run that stands remembers one.",
+            next_step="Name a frame whose skin is right: --reference FRAME. "
+            f"To find one: {command('references', root)}",
+        )
     ready = prepare(root, options, machine, listener, as_it_stands=True)
-    solution = with_looks(check(ready.request), ready.request, ready.stand.frames)
+    listener.start("Judging", 0)
+    try:
+        solution = with_looks(check(ready.request), ready.request, ready.stand.frames)
+    finally:
+        listener.done()
     return Checked(ready, solution, figures(solution, options, after=False))
+
+
+def share_judged(ready: Ready, solution: Solution) -> Share:
+    """The share of faces with skin that count, the rest by reason."""
+    with_skin = {(f.frame_id, face.face_id) for f in ready.request.frames for face in f.faces if face.skin is not None}
+    faces = [
+        face
+        for frame in solution.frames
+        if frame.basis is not Basis.REFERENCE
+        for face in frame.faces
+        if (frame.frame_id, face.face_id) in with_skin
+    ]
+    judged = [face for face in faces if face.judged and face.delta_e00_before is not None]
+    reasons = Counter((face.unjudged or Unjudged.NO_REFERENCE).value for face in faces if face not in judged)
+    return Share(len(judged), len(faces), dict(reasons))
 
 
 def judged_faces(solution: Solution) -> list[FaceResult]:

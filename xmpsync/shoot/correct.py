@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.errors import WrongUsage
+from xmpsync.errors import NoReference, WrongUsage
 from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import recover_or_raise
@@ -14,6 +14,7 @@ from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import Proposal, propose
+from xmpsync.shoot.refusals import command
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import solve
 from xmpsync.write.outcome import Progress, RunOutcome
@@ -49,11 +50,12 @@ def prepare_correction(
         put_right(root, state, listener)
     else:
         refuse_unfinished(root, state)
-    options = recall(options, state)
+    options = recall(options, state, listener)
     if not options.references:
-        raise WrongUsage(
-            "No reference is given, and no earlier run remembers one.",
-            next_step="Name a frame whose skin is right: --reference FRAME",
+        raise NoReference(
+            "No reference is given, and no run that stands remembers one.",
+            next_step="Name a frame whose skin is right: --reference FRAME. "
+            f"To find one: {command('references', root)}",
         )
     ready = prepare(root, options, machine, listener)
     if not ready.request.frames:
@@ -61,8 +63,13 @@ def prepare_correction(
             "None of the frames could be read.",
             next_step=" ".join(t.sentence for t in ready.troubles[:3]) or "Check the folder.",
         )
-    solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
-    proposal = propose(ready.request, solution, ready.stand.frames, options, root)
+    listener.start("Solving", 0)
+    try:
+        solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
+        listener.start("Planning every line to write", 0)
+        proposal = propose(ready.request, solution, ready.stand.frames, options, root)
+    finally:
+        listener.done()
     return Correction(ready, proposal)
 
 

@@ -6,16 +6,19 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from xmpsync import __version__
-from xmpsync.shoot.check import Figures, figures
+from xmpsync.shoot.check import Figures, Share, figures, share_judged
 from xmpsync.shoot.looks import look_groups
 
 if TYPE_CHECKING:
+    from xmpsync.errors import XmpsyncError
     from xmpsync.shoot.check import Checked
     from xmpsync.shoot.correct import Correction
     from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
+    from xmpsync.shoot.people import People
     from xmpsync.shoot.propose import Numbers, Row
+    from xmpsync.shoot.references import References
     from xmpsync.shoot.session import Ready
     from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution
     from xmpsync.write.outcome import RunOutcome
@@ -33,6 +36,7 @@ def correction_document(found: Correction, outcome: RunOutcome | None) -> dict[s
         **_shared(found.ready, proposal.solution, found.troubles, found.left_out),
         "figures_before": _figures(figures(proposal.solution, options, after=False)),
         "figures_after": _figures(figures(proposal.solution, options, after=True)),
+        **_share(share_judged(found.ready, proposal.solution)),
         "neutrals": [
             {
                 "frame": cast.frame_id,
@@ -54,6 +58,8 @@ def check_document(found: Checked) -> dict[str, Any]:
     return {
         **_head("check"),
         "passed": found.passed,
+        "verdict": found.verdict.value,
+        **_share(found.share),
         "figures": _figures(found.figures),
         "frames": [_frame(frame) for frame in found.solution.frames],
         **_shared(found.ready, found.solution, found.ready.troubles, found.ready.left_out),
@@ -198,7 +204,9 @@ def _face(face: FaceResult) -> dict[str, Any]:
         "face": face.face_id,
         "person": face.person,
         "probability": face.probability,
+        "perhaps": face.perhaps,
         "judged": face.judged,
+        "not_judged_because": face.unjudged.value if face.unjudged else None,
         "delta_e00_before": face.delta_e00_before,
         "delta_e00_after": face.delta_e00_after,
         "level_ev_before": face.level_ev_before,
@@ -240,6 +248,60 @@ def _figures(value: Figures) -> dict[str, Any]:
         "delta_e00_p95": value.de00_p95,
         "level_ev_median": value.ev_median,
         "level_ev_p95": value.ev_p95,
+    }
+
+
+def _share(value: Share) -> dict[str, Any]:
+    return {"faces_with_skin": value.n_skin, "faces_judged": value.n_judged, "not_judged": dict(value.reasons)}
+
+
+def people_document(found: People) -> dict[str, Any]:
+    """`people --json`: who was found, what the photographer said, and which faces to name."""
+    return {
+        **_head("people"),
+        "people": [
+            {
+                "person": p.name,
+                "named": p.named,
+                "faces": p.n_faces,
+                "faces_perhaps": p.n_perhaps,
+                "lights": p.n_lights,
+                "probability_least": p.sure,
+                "alike_to": list(p.alike_to),
+            }
+            for p in found.persons
+        ],
+        "faces_unknown": found.n_unknown,
+        "answers": [{"frame": a.frame_id, "place": [a.x, a.y], "person": a.name} for a in found.answers],
+        "ask": [{"frame": p.frame_id, "place": [p.x, p.y]} for p in found.ask],
+        "failed": _failed(found.ready.troubles),
+        "left_out": _left_out(found.ready.left_out),
+    }
+
+
+def references_document(found: References) -> dict[str, Any]:
+    """`references --json`: the best frames for each person, best first."""
+    return {
+        **_head("references"),
+        "candidates": [
+            {"person": c.person, "frame": c.frame_id, "place": [c.place.x, c.place.y], "reasons": list(c.reasons)}
+            for candidates in found.by_person.values()
+            for c in candidates
+        ],
+        "chosen": list(found.chosen),
+        "command_line": found.command,
+        "failed": _failed(found.people.ready.troubles),
+    }
+
+
+def error_document(error: XmpsyncError) -> dict[str, Any]:
+    """What went wrong, for any command with `--json`."""
+    return {
+        **_head("error"),
+        "error": error.what,
+        "written": error.written,
+        "next_step": error.next_step,
+        "exit_code": error.exit_code,
     }
 
 

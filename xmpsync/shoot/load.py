@@ -10,6 +10,7 @@ from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.names import parse_pointer
 from xmpsync.shoot.options import Options
+from xmpsync.shoot.words import counted
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, read_regions
 from xmpsync.xmp.scan import LIMITS
@@ -75,7 +76,9 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
     found = discover(root, own_state=own_state)
     troubles = [Trouble(p.frame_id, p.what, p.next_step) for p in found.problems]
     if not found.frames and not troubles:
-        raise WrongUsage(f"No RAW frames in {root}.", next_step="Point at the folder that holds the RAW files.")
+        jpegs = sum(1 for path in root.rglob("*") if path.suffix.casefold() in (".jpg", ".jpeg", ".heic"))
+        only = f" It holds {counted(jpegs, 'finished picture')} (JPEG), which cannot be measured." if jpegs else ""
+        raise WrongUsage(f"No RAW frames in {root}.{only}", next_step="Point at the folder that holds the RAW files.")
     ids = tuple(f.frame_id for f in found.frames)
     asked_for = _asked_for(options, ids)
     frames: list[SourceFrame] = []
@@ -92,7 +95,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
             left_out.append(LeftOut(files.frame_id, reason))
         else:
             frames.append(source)
-    if options.frames and not frames and not left_out and not troubles:
+    if options.frames and not any(matches(frame_id, options.frames) for frame_id in ids):
         raise WrongUsage(f"No frame matches --frames {' '.join(options.frames)}.", next_step="Check the pattern.")
     return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, asked_for)
 

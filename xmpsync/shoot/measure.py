@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.errors import WrongUsage
+from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
@@ -20,6 +20,8 @@ from xmpsync.shoot.worker import Failed, Job, measure_frame
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.measurement import FrameMeasurement, Mark
 from xmpsync.store.opening import require_place
+from xmpsync.xmp.embedded import embedded_packet
+from xmpsync.xmp.regions import Regions, read_regions
 
 STORE_NAME = "measurements.sqlite"
 
@@ -54,10 +56,10 @@ def _said(store: Store, listener: Listener) -> Store:
 
 def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, listener: Listener) -> Measured:
     """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing."""
-    marks = _marks(loaded, options, store)
+    marks = _marks(loaded, options)
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
-    to_do: dict[str, tuple[Job, FileKey, str]] = {}
+    to_do: dict[str, tuple[Job, FileKey, SourceFrame]] = {}
     for source in loaded.frames:
         job = _job(source, marks, machine)
         try:
@@ -66,12 +68,11 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
             troubles.append(Trouble(source.frame_id, f"{source.frame_id} cannot be read: {error.strerror}."))
             continue
         key = FileKey(source.frame_id, stat.st_size, stat.st_mtime_ns)
-        faces = face_key(source, job.marks, told_apart=machine.people)
-        stored = None if machine.remeasure else _from_store(store, key, faces, source)
+        stored = None if machine.remeasure else _from_store(store, key, source, job.marks, told_apart=machine.people)
         if stored is not None:
             found[source.frame_id] = stored
         else:
-            to_do[source.frame_id] = job, key, faces
+            to_do[source.frame_id] = job, key, source
     n_from_store = len(found)
     if to_do:
         listener.start("Measuring", len(to_do))
@@ -82,7 +83,9 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
                 measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker
             ):
                 if isinstance(outcome, FrameMeasurement):
-                    _, key, faces = to_do[job.frame_id]
+                    _, key, source = to_do[job.frame_id]
+                    regions = regions_of(source, outcome.embedded_xmp)
+                    faces = face_key(regions, job.marks, told_apart=machine.people)
                     store.put(key, faces, fingerprint(Path(job.raw)), outcome)
                     found[job.frame_id] = outcome
                 else:
@@ -94,14 +97,22 @@ def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, li
     return Measured(ordered, tuple(sorted(troubles, key=lambda t: t.frame_id)), n_from_store)
 
 
-def _from_store(store: Store, key: FileKey, face_key: str, source: SourceFrame) -> FrameMeasurement | None:
-    stored = store.get(key, face_key)
-    if stored is None and store.holds_size(key.size):
-        content = fingerprint(source.files.raw)
-        stored = store.get(key, face_key, content)
+def _from_store(
+    store: Store, key: FileKey, source: SourceFrame, marks: tuple[Mark, ...], *, told_apart: bool
+) -> FrameMeasurement | None:
+    """The stored measurement of this RAW with these regions; found by content where the file moved or was copied."""
+    for content in (None, fingerprint):
+        if content is not None and not store.holds_size(key.size):
+            return None
+        digest = content(source.files.raw) if content is not None else None
+        embedded = store.embedded(key, digest) if source.sidecar is None else None
+        faces = face_key(regions_of(source, embedded), marks, told_apart=told_apart)
+        stored = store.get(key, faces, digest)
         if stored is not None:
-            store.put(key, face_key, content, stored)
-    return stored
+            if digest is not None:
+                store.put(key, faces, digest, stored)
+            return stored
+    return None
 
 
 def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
@@ -114,9 +125,9 @@ def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
     return Trouble(job.frame_id, outcome.what, outcome.next_step)
 
 
-def _marks(loaded: Loaded, options: Options, store: Store) -> tuple[Mark, ...]:
-    """Marks from the command line and those kept from earlier; new ones are kept too."""
-    new = []
+def _marks(loaded: Loaded, options: Options) -> tuple[Mark, ...]:
+    """The places pointed at by the options, given or remembered; there is no other memory of them."""
+    marks = set()
     for kind, texts in (("skin", (*options.skin, *options.references)), ("neutral", options.neutral)):
         for text in texts:
             try:
@@ -126,11 +137,10 @@ def _marks(loaded: Loaded, options: Options, store: Store) -> tuple[Mark, ...]:
                     continue  # numbers, or a wrong name that is refused where references are read
                 raise
             if pointer.place is not None:
-                new.append(Mark(pointer.frame_id, kind, *pointer.place, pointer.person))
+                marks.add(Mark(pointer.frame_id, kind, *pointer.place, pointer.person))
             elif kind == "neutral" or text in options.skin:
                 raise WrongUsage(f"--{kind} {text!r} lacks the place.", next_step="Write FRAME@x,y.")
-    store.add_marks(new)
-    return store.marks()
+    return tuple(sorted(marks, key=lambda m: (m.frame_id, m.kind, m.x, m.y, m.name or "")))
 
 
 def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
@@ -138,7 +148,23 @@ def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
 
-def face_key(source: SourceFrame, marks: tuple[Mark, ...], *, told_apart: bool) -> str:
+def regions_of(source: SourceFrame, embedded_xmp: bytes | None) -> Regions | None:
+    """The regions that count for a frame: its sidecar's, without one those of the packet in the RAW; None without any.
+
+    A packet without regions is the same as none, so that a sidecar which appears beside a measured RAW, ours or an
+    editor's, measures nothing again.
+    """
+    regions = source.regions
+    if source.sidecar is None and embedded_xmp is not None:
+        try:
+            regions = read_regions(embedded_packet(embedded_xmp))
+        except SidecarMalformed:
+            return None
+    return regions if regions is not None and regions.faces else None
+
+
+def face_key(regions: Regions | None, marks: tuple[Mark, ...], *, told_apart: bool) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
-    parts = (FACES_VERSION, told_apart, source.regions, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
+    shown = None if regions is None else (regions.applied_to, regions.faces)
+    parts = (FACES_VERSION, told_apart, shown, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

@@ -6,7 +6,7 @@ import difflib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 
 from xmpsync.errors import WrongUsage
 from xmpsync.records import Vec2, Vec3
@@ -48,12 +48,33 @@ def find_frame(text: str, frame_ids: Sequence[str]) -> str | None:
             found = [f for f in frame_ids if str(PurePosixPath(f).with_suffix("")) == wanted]
         if len(found) == 1:
             return found[0]
+        if not found and part == "stem" and wanted.casefold().endswith(".xmp"):
+            return find_frame(wanted[:-4], frame_ids)
         if found:
             raise WrongUsage(
                 f"{text!r} can mean {len(found)} frames: {', '.join(found[:8])}.",
                 next_step="Give the path relative to the shoot.",
             )
     return None
+
+
+def below(root: Path, text: str) -> str:
+    """The text with a path to a file of the shoot, as a shell completes it, made relative to the shoot.
+
+    PERSON= before it and @x,y behind it stay. Anything else comes back as it is.
+    """
+    for person, rest in _splits(text):
+        match = _PLACE.match(rest)
+        for path, place in ((rest, ""), (match["rest"], rest[len(match["rest"]) :]) if match else (rest, "")):
+            if "/" not in path and "\\" not in path:
+                continue
+            try:
+                inside = Path(path).absolute().relative_to(root.absolute()).as_posix()
+            except ValueError:
+                continue
+            if Path(path).is_file():
+                return (f"{person}=" if person is not None else "") + inside + place
+    return text
 
 
 def parse_pointer(text: str, frame_ids: Sequence[str], *, option: str) -> Pointer:
@@ -115,6 +136,12 @@ def _lab(numbers: str, text: str) -> Vec3:
 def _not_found(text: str, frame_ids: Sequence[str], option: str) -> WrongUsage:
     names = {PurePosixPath(f).name: f for f in frame_ids} | {PurePosixPath(f).stem: f for f in frame_ids}
     wanted = text.split("=")[-1].split("@")[0]
-    close = sorted({names[n] for n in difflib.get_close_matches(wanted, list(names), n=3, cutoff=0.5)})
+    close = sorted({f for n, f in names.items() if _plain(n) == _plain(wanted)})
+    close = close or sorted({names[n] for n in difflib.get_close_matches(wanted, list(names), n=3, cutoff=0.5)})
     hint = f"Did you mean {', '.join(close)}?" if close else "Give a path relative to the shoot, a file name or a stem."
     return WrongUsage(f"{option} {text!r}: no such frame in this shoot.", next_step=hint)
+
+
+def _plain(name: str) -> str:
+    """The name with its numbers free of leading zeros, for suggestions: `jubilee_002` is close to `jubilee_0002`."""
+    return re.sub(r"\d+", lambda digits: str(int(digits[0])), PurePosixPath(name).stem.casefold())

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import shlex
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import msgspec
 
 from xmpsync.errors import WrongUsage
+
+_TYPED = {"references": "--reference", "camera_profiles": "--camera-profile", "tolerance_de00": "--tolerance"}
+"""Options whose name on the command line is not that of the field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,30 @@ class Options:
     scale: str | None = None
     embed_dng: bool = False
     metadata_date: bool = False
+
+    def only_widens(self) -> bool:
+        """Whether nothing is given beside what would write more: then the rest may come from an earlier run."""
+        return replace(self, embed_dng=False, tag=None, metadata_date=False) == Options()
+
+    def as_typed(self, beside: Options | None = None) -> str:
+        """The options as on a command line, quoted for a shell; those equal to `beside` left out."""
+        usual = beside or Options()
+        words: list[str] = []
+        for one in fields(self):
+            value, name = getattr(self, one.name), _TYPED.get(one.name, "--" + one.name.replace("_", "-"))
+            if one.name.startswith("tolerance"):
+                value = (self.tolerance_de00, self.tolerance_ev)
+                if one.name == "tolerance_ev" or value == (usual.tolerance_de00, usual.tolerance_ev):
+                    continue
+                words += [name, f"{self.tolerance_de00:g}", f"{self.tolerance_ev:g}"]
+            elif value == getattr(usual, one.name):
+                continue
+            elif value is True:
+                words.append(name)
+            else:
+                for item in value if isinstance(value, tuple) else (value,):
+                    words += [name, f"{item:g}" if isinstance(item, float) else str(item)]
+        return shlex.join(words)
 
     def to_manifest(self) -> dict[str, Any]:
         """As plain JSON values."""

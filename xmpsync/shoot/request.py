@@ -13,6 +13,7 @@ from xmpsync.colour.camera import white_from_neutral
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.records import Settings3, Vec3
+from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.baseline import Baseline, baseline, in_profile_terms
 from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
 from xmpsync.shoot.names import LabNumbers, find_frame, parse_reference
@@ -140,14 +141,19 @@ def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) 
 
 
 def build_request(
-    stand: Stand, loaded: Loaded, options: Options, clocks: Mapping[str, float], troubles: Sequence[Trouble]
+    stand: Stand,
+    loaded: Loaded,
+    options: Options,
+    clocks: Mapping[str, float],
+    troubles: Sequence[Trouble],
+    answers: Sequence[Answer] = (),
 ) -> Request:
     """The solver's question. `troubles`: why frames are missing, to be told where one of them is a reference.
 
     Raises WrongUsage for references and other frames that are named but cannot be meant.
     """
     held = _held(stand, loaded, options)
-    frames = tuple(_frame(s, clocks, s.frame_id in held) for s in stand.frames.values())
+    frames = tuple(_named(_frame(s, clocks, s.frame_id in held), s, answers) for s in stand.frames.values())
     return Request(
         frames=frames,
         references=tuple(_reference(text, loaded, stand, troubles) for text in options.references),
@@ -179,7 +185,42 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
         held=held,
         as_shot_known=measurement.as_shot_neutral is not None,
     )
-    return shifted(frame, {capture.body: clocks.get(capture.body, clocks.get(capture.model, 0.0))})
+    return shifted(frame, {capture.body: clocks.get(capture.body, 0.0)})
+
+
+def _named(frame: Frame, standing: Standing, answers: Sequence[Answer]) -> Frame:
+    """The frame with the photographer's answers on its faces. A name from a face region is left as it is."""
+    names = {}
+    for answer in answers:
+        if answer.frame_id == frame.frame_id:
+            face = face_at(standing.measurement.faces, answer.x, answer.y)
+            if face is not None and face.name is None:
+                names[face.face_id] = answer.name
+    if not names:
+        return frame
+    faces = (
+        replace(face, name=names[face.face_id], named_by_hand=True) if face.face_id in names else face
+        for face in frame.faces
+    )
+    return replace(frame, faces=tuple(faces))
+
+
+def contradictions(stand: Stand, answers: Sequence[Answer]) -> tuple[str, ...]:
+    """A sentence for each answer that does not count: a face region names somebody else, or no face is there."""
+    told = []
+    for answer in answers:
+        standing = stand.frames.get(answer.frame_id)
+        if standing is None:
+            continue
+        face = face_at(standing.measurement.faces, answer.x, answer.y)
+        place = f"{answer.frame_id}@{answer.x:.3f},{answer.y:.3f}"
+        if face is None:
+            told.append(f"You named {answer.name} at {place}, but no face is found there now.")
+        elif face.name is not None and face.name != answer.name:
+            told.append(
+                f"You named {answer.name} at {place}, but a face region names {face.name} there: that name counts."
+            )
+    return tuple(told)
 
 
 def shifted(frame: Frame, shifts_s: Mapping[str, float]) -> Frame:
@@ -242,11 +283,11 @@ def _reference(text: str, loaded: Loaded, stand: Stand, troubles: Sequence[Troub
     face_id = None
     if meant.place is not None:
         x, y = meant.place
-        hit = [face for face in standing.measurement.faces if face.box.contains(x, y)]
-        if not hit:
+        face = face_at(standing.measurement.faces, x, y)
+        if face is None:
             raise WrongUsage(
                 f"The reference {text!r}: no face and no skin at {x:g},{y:g}.",
                 next_step="Give another place, in fractions of the upright picture.",
             )
-        face_id = min(hit, key=lambda face: face.box.width * face.box.height).face_id
+        face_id = face.face_id
     return Reference(person=meant.person, frame_id=meant.frame_id, face_id=face_id)

@@ -11,12 +11,14 @@ from typing import Any
 from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.read.discover import STATE_FOLDER
+from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.request import Stand, build_request, shifted, take_stand
+from xmpsync.shoot.refusals import clocks_by_body, command, refuse_ignored
+from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
 from xmpsync.solve.clocks import align
 from xmpsync.solve.problem import Request
@@ -68,19 +70,35 @@ def refuse_unfinished(root: Path, state: Path) -> None:
         raise DiskNeedsAttention(
             f"A run on {root} was interrupted and has not been put right yet.",
             written="This command wrote nothing.",
-            next_step=f"Run: xmpsync rollback {root} --recover",
+            next_step=f"Run: {command('rollback', root, '--recover')}",
         )
 
 
-def recall(options: Options, state: Path) -> Options:
-    """The options to use: those given; the newest run's where none are given; its references where only those lack."""
+def recall(options: Options, state: Path, listener: Listener) -> Options:
+    """The options to use, told by name: those given; without a reference among them, those of the newest run.
+
+    Where other options are given, only that run's references and marks are taken over. What would write more than is
+    asked for now (packets inside DNG files, a keyword, a date) is never taken over.
+    """
     if options.references:
         return options
-    kept = remembered(state)
-    if kept is None:
+    run = remembered(state)
+    if run is None:
         return options
-    old = Options.from_manifest(dict(kept))
-    return old if options == Options() else replace(options, references=old.references)
+    old = Options.from_manifest(dict(run.options))
+    if options.only_widens():
+        found = replace(old, embed_dng=options.embed_dng, tag=options.tag, metadata_date=options.metadata_date)
+    else:
+        found = replace(
+            options,
+            references=old.references,
+            skin=options.skin or old.skin,
+            neutral=options.neutral or old.neutral,
+        )
+    taken = found.as_typed(beside=options)
+    if taken:
+        listener.note(f"As in run {run.run_id}: {taken}")
+    return found
 
 
 def gather(root: Path, options: Options, machine: Machine, listener: Listener) -> tuple[Loaded, Measured, Scales]:
@@ -103,8 +121,15 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
     troubles = (*loaded.troubles, *measured.troubles, *stand.troubles)
-    given = clocks(options)
-    request = build_request(stand, loaded, options, given, troubles)
+    given, wrong = clocks_by_body(clocks(options), stand)
+    refuse_ignored(options, loaded, stand, wrong)
+    answers = read_answers(state)
+    if answers:
+        names = ", ".join(sorted({answer.name for answer in answers}))
+        listener.note(f"People you named yourself count: {names}. See: {command('people', root)}")
+    for sentence in contradictions(stand, answers):
+        listener.note(sentence)
+    request = build_request(stand, loaded, options, given, troubles, answers)
     alignment = align(request.frames, fixed=given.keys())
     request = replace(request, frames=tuple(shifted(frame, alignment.shifts_s) for frame in request.frames))
     for note in alignment.notes:

@@ -1,4 +1,4 @@
-"""Measurements, hand-made marks and as-shot pairs of one shoot, in one SQLite file.
+"""Measurements and as-shot pairs of one shoot, in one SQLite file.
 
 Written by the main process only and without WAL (shoots lie on network shares too). A measurement is found by path,
 size and modification time, or, when a file moved or was copied, by size and a hash of its first, middle and last
@@ -18,7 +18,7 @@ import msgspec
 
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.records import Mat3
-from xmpsync.store.measurement import VERSION, FrameMeasurement, Mark, Pair
+from xmpsync.store.measurement import VERSION, FrameMeasurement, Pair
 from xmpsync.store.opening import Opened, in_memory, open_file
 
 T = TypeVar("T")
@@ -90,6 +90,16 @@ class Store:
             return None
         return replace(measurement, proxy=proxy, embedded_xmp=embedded)
 
+    def embedded(self, key: FileKey, content: str | None = None) -> bytes | None:
+        """The packet inside this RAW as it was when measured; None without one, or where it was not measured."""
+        where = "path = ? AND mtime_ns = ?" if content is None else "content = ?"
+        values = (_path_key(key.frame_id), key.mtime_ns) if content is None else (content,)
+        with self._explained():
+            row = self._db.execute(
+                f"SELECT embedded FROM measurement WHERE size = ? AND {where}", (key.size, *values)
+            ).fetchone()
+        return row[0] if row is not None and isinstance(row[0], bytes) else None
+
     def holds_size(self, size: int) -> bool:
         """Whether some measured file had this size: only then is a content hash worth its reads."""
         with self._explained():
@@ -123,14 +133,6 @@ class Store:
                 (key.size, key.mtime_ns, content, embedded_xmp, _path_key(key.frame_id)),
             )
             self._db.commit()
-
-    def marks(self) -> tuple[Mark, ...]:
-        """All places pointed at by hand, in a stable order."""
-        return tuple(sorted(self._records("mark", Mark), key=lambda m: (m.frame_id, m.kind, m.x, m.y)))
-
-    def add_marks(self, marks: Iterable[Mark]) -> None:
-        """Keep marks; a mark given twice is kept once."""
-        self._insert("mark", "OR IGNORE", ((m.frame_id, m) for m in marks))
 
     def pairs(self) -> tuple[Pair, ...]:
         """As-shot pairs seen so far (kept here because our own writing replaces them in the sidecar)."""

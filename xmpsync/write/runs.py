@@ -132,15 +132,12 @@ def undone_paths(runs: Iterable[Run]) -> dict[str, frozenset[str]]:
     return undone
 
 
-def remembered(state: Path, *, fs: FileSystem | None = None) -> JsonObject | None:
-    """The options of the newest complete run that corrected (rolled back since or not); None if there is none."""
-    fs = fs or RealFileSystem.around(state)
+def remembered(state: Path, *, fs: FileSystem | None = None) -> RunSummary | None:
+    """The newest complete run that corrected and was not rolled back: its options count again; None without one."""
+    stands = (RunState.COMPLETE, RunState.PARTLY_ROLLED_BACK)
     with journal.state_readable(state):
-        for run_id in reversed(layout.run_ids(state, fs)):
-            run = journal.load(fs, state, run_id)
-            if isinstance(run, Run) and run.manifest.command == CORRECT and written_entries(run):
-                return run.manifest.options
-    return None
+        runs = [run for run in list_runs(state, fs=fs) if run.command == CORRECT and run.paths and run.state in stands]
+    return runs[-1] if runs else None
 
 
 def written_by_us(state: Path, *, fs: FileSystem | None = None) -> Mapping[str, Mapping[str, dict[str, Any]]]:

@@ -1,0 +1,77 @@
+"""`xmpsync people` and `xmpsync references`: who was found, and which frames would make good references."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options
+
+
+@click.command(short_help="Show who was found, and name, join or part people.")
+@SHOOT
+@click.option(
+    "--name", "names", multiple=True, metavar="PERSON=NAME", help="Name a person: 'person 3=Ada'. Repeatable."
+)
+@click.option("--same", multiple=True, nargs=2, metavar="A B", help="These two are one person.")
+@click.option("--apart", multiple=True, metavar="FRAME@x,y", help="The face there is somebody else. Repeatable.")
+@click.option("--forget", multiple=True, metavar="NAME", help="Take back what was said about NAME. Repeatable.")
+@selection_options
+@machine_options
+@JSON
+def people(
+    shoot: Path,
+    names: tuple[str, ...],
+    same: tuple[tuple[str, str], ...],
+    apart: tuple[str, ...],
+    forget: tuple[str, ...],
+    as_json: bool,
+    **values: Any,
+) -> None:
+    """List the people of SHOOT: faces, lights, how sure, and whom they are alike to.
+
+    What you say here is kept in the shoot's state folder, shown by this command and by every command that uses it, and
+    taken back with --forget. Names in face regions of the sidecars win; a contradiction is told. No sidecar changes.
+    """
+    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.show_people import show_people
+    from xmpsync.cli.talk import ProgressLine, put_json
+    from xmpsync.shoot.documents import people_document
+    from xmpsync.shoot.people import Wish, find_people
+
+    wish = Wish(names, same, apart, forget)
+    with ProgressLine() as progress:
+        found = find_people(shoot, options_from(values, shoot), machine_from(values), progress, wish)
+    if as_json:
+        put_json(people_document(found))
+    else:
+        show_people(found)
+    raise click.exceptions.Exit(1 if found.ready.troubles else 0)
+
+
+@click.command(short_help="Show the frames that would make good references.")
+@SHOOT
+@selection_options
+@machine_options
+@JSON
+def references(shoot: Path, as_json: bool, **values: Any) -> None:
+    """Show, for each person, the few frames that would make the best references, why, and a command line to go on.
+
+    Good is: well lit by one light, not clipped, enough pixels, several people at once, numbers known or set by hand.
+    Which look you like is yours to choose.
+    """
+    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.show_people import show_references
+    from xmpsync.cli.talk import ProgressLine, put_json
+    from xmpsync.shoot.documents import references_document
+    from xmpsync.shoot.references import find_references
+
+    with ProgressLine() as progress:
+        found = find_references(shoot, options_from(values, shoot), machine_from(values), progress)
+    if as_json:
+        put_json(references_document(found))
+    else:
+        show_references(found)
+    raise click.exceptions.Exit(1 if found.people.ready.troubles else 0)

@@ -1,0 +1,65 @@
+"""People and references as a person reads them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from xmpsync.cli.talk import put, put_table, say
+
+if TYPE_CHECKING:
+    from xmpsync.shoot.people import People
+    from xmpsync.shoot.references import References
+
+
+def show_people(found: People) -> None:
+    """A line for each person, the answers kept, and what to name next."""
+    from xmpsync.cli.show import show_left_out, show_troubles
+    from xmpsync.shoot.references import sentence_to_ask
+    from xmpsync.shoot.words import counted
+
+    columns = ("person", "faces", "perhaps", "lights", "sure", "alike to")
+    rows = [
+        (
+            person.name,
+            str(person.n_faces),
+            str(person.n_perhaps) if person.n_perhaps else "",
+            str(person.n_lights),
+            "" if person.sure is None else f"{100 * person.sure:.0f} %",
+            ", ".join(person.alike_to),
+        )
+        for person in found.persons
+    ]
+    put_table(columns, rows, right=("faces", "perhaps", "lights", "sure"), names=("person", "alike to"))
+    if found.n_unknown:
+        say(f"{counted(found.n_unknown, 'face')} of nobody known for certain.")
+    for answer in found.answers:
+        say(f"You said: {answer.frame_id}@{answer.x:.3f},{answer.y:.3f} is {answer.name}.")
+    _ask(sentence_to_ask(found.ask, found.ready.root))
+    show_left_out(found.ready.left_out)
+    show_troubles(found.ready.troubles)
+
+
+def show_references(found: References) -> None:
+    """The best frames for each person, and the command to go on with."""
+    from xmpsync.cli.show import show_troubles
+    from xmpsync.shoot.references import sentence_to_ask
+
+    rows = [
+        (person if not i else "", candidate.frame_id, "; ".join(candidate.reasons))
+        for person, candidates in found.by_person.items()
+        for i, candidate in enumerate(candidates)
+    ]
+    put_table(("person", "frame", "why"), rows, names=("person", "frame"), yielding=("why",))
+    without = [person for person, candidates in found.by_person.items() if not candidates]
+    if without:
+        say(f"No good frame for: {', '.join(without)}.")
+    _ask(sentence_to_ask(found.people.ask, found.people.ready.root))
+    show_troubles(found.people.ready.troubles)
+    if found.chosen:
+        say("Look at these in your editor, set the look you like there, then:")
+        put(found.command)
+
+
+def _ask(sentence: str) -> None:
+    if sentence:
+        say(sentence)

@@ -1,0 +1,85 @@
+"""What the photographer said about faces: this face is that person. Kept in the state folder, listed, removable.
+
+The faces are anchored by frame and place, so that an answer outlives labels, which a solve gives anew each time.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from xmpsync.errors import DiskNeedsAttention
+from xmpsync.store.measurement import MeasuredFace
+
+ANSWERS_NAME = "people.json"
+MAX_BYTES = 4 * 2**20
+"""An answer takes about 100 bytes: a file beyond this was not made by hand on a command line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The face at `x`, `y` (fractions of the upright picture) of a frame is `name`."""
+
+    frame_id: str
+    x: float
+    y: float
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Document:
+    schema: int = 1
+    answers: tuple[Answer, ...] = ()
+
+
+def read_answers(state: Path) -> tuple[Answer, ...]:
+    """The answers kept for a shoot.
+
+    Raises DiskNeedsAttention when the file is not what we write.
+    """
+    path = state / ANSWERS_NAME
+    if not path.exists() and not path.is_symlink():
+        return ()
+    try:
+        if path.is_symlink() or not path.is_file() or path.stat().st_size > MAX_BYTES:
+            raise ValueError("not a plain file of ours")
+        document = msgspec.json.decode(path.read_bytes(), type=_Document)
+        if document.schema != 1:
+            raise ValueError(f"schema {document.schema} is of another version")
+    except (OSError, ValueError, msgspec.DecodeError) as error:
+        raise DiskNeedsAttention(
+            f"The answers about people in {path} cannot be read: {error}.",
+            next_step="Move the file away and name the people again.",
+        ) from error
+    return document.answers
+
+
+def write_answers(state: Path, answers: Sequence[Answer]) -> None:
+    """Keep these answers and no others; without any the file goes."""
+    path = state / ANSWERS_NAME
+    try:
+        if not answers:
+            path.unlink(missing_ok=True)
+            return
+        state.mkdir(parents=True, exist_ok=True)
+        beside = state / f".{ANSWERS_NAME}.new"
+        beside.unlink(missing_ok=True)
+        with beside.open("xb") as file:
+            file.write(msgspec.json.format(msgspec.json.encode(_Document(1, tuple(answers))), indent=1))
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except OSError as error:
+        raise DiskNeedsAttention(
+            f"The answers cannot be kept in {path}: {error.strerror}.", next_step="Keep state elsewhere: --state DIR"
+        ) from error
+
+
+def face_at(faces: Sequence[MeasuredFace], x: float, y: float) -> MeasuredFace | None:
+    """The smallest face whose box holds the place."""
+    hit = [face for face in faces if face.box.contains(x, y)]
+    return min(hit, key=lambda face: face.box.width * face.box.height) if hit else None
