@@ -136,7 +136,7 @@ def acts(shoot: Shoot) -> str:
 
     def store() -> None:
         with Store(shoot.state / "measurements.sqlite") as opened:
-            opened.marks(), opened.pairs(), opened.get(KEY, "k"), opened.holds_size(1)
+            opened.pairs(), opened.get(KEY, "k"), opened.holds_size(1)
             opened.put(KEY, "k2", "c", MEASUREMENT)
             opened.forget_identities()
 
