@@ -6,18 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from tests.solve.builders import LAMP, NEUTRAL, face, frame, reference_frame, shoot
-from xmpsync.solve import check, solve
+from tests.solve.builders import LAMP, face, frame, reference_frame, shoot
+from xmpsync.solve import solve
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis
 
 REFERENCE = (Reference(frame_id="ref"),)
 
 
-def test_frames_without_any_face_and_reference_stay_as_shot() -> None:
+def test_frames_of_a_light_without_skin_and_reference_keep_what_they_have() -> None:
     result = solve(Request((frame("a", (), time_s=0.0), frame("b", (), time_s=3.0)), ())).frames[0]
-    assert result.basis is Basis.AS_SHOT
-    assert result.correction == NEUTRAL
+    assert result.basis is Basis.LEFT_ALONE
+    assert result.correction is None
 
 
 def test_a_reference_alone_is_an_answer() -> None:
@@ -41,9 +41,3 @@ def test_files_that_tell_neither_time_nor_exposure_are_solved_on_their_faces() -
     assert correction is not None
     assert 1e6 / correction.temperature_k == pytest.approx(1e6 / LAMP.kelvin, abs=15.0)
     assert all(f.correction is not None for f in results.values() if f.frame_id != "ref")
-
-
-def test_check_without_names_and_references_still_tells_people_apart() -> None:
-    solution = check(replace(shoot(named=False), references=()))
-    assert len([p for p in solution.persons if p.n_faces]) >= 2
-    assert any(f.delta_e00_after is not None for r in solution.frames for f in r.faces)

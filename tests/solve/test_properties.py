@@ -128,7 +128,7 @@ def test_a_huge_cutoff_is_plain_least_squares() -> None:
     frames[at] = replace(frames[at], faces=(frames[at].faces[0], face("ben", DAY, number=1, change=(0.05, 0, -0.08))))
     request = replace(request, frames=tuple(frames))
     plain = [
-        _theta(api.solve(request, replace(DEFAULT, loss_cutoff=c, light=replace(DEFAULT.light, coupling_cutoff=c))))
+        _theta(api.solve(request, replace(DEFAULT, variances=replace(DEFAULT.variances, tail=c, frame_tail=c))))
         for c in (1e5, 1e7)
     ]
     robust = _theta(solve(request))

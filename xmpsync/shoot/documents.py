@@ -145,6 +145,8 @@ def _shared(
             }
             for p in solution.persons
         ],
+        "ending": solution.ending.value,
+        "passes": solution.passes,
         "light_groups": [
             {
                 "group": g.index,

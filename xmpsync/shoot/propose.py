@@ -94,9 +94,6 @@ def propose(
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for frame, result in zip(request.frames, solution.frames, strict=True):
         standing = stand[frame.frame_id]
-        if not frame.as_shot_known and result.basis is Basis.AS_SHOT:
-            # nothing stands behind such numbers but the stand-in for an unknown white
-            result = replace(result, basis=Basis.LEFT_ALONE, correction=None)
         after = _after(standing, result, options, frame.baseline)
         row = Row(
             frame_id=frame.frame_id,

@@ -5,17 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from xmpsync.solve.problem import Request
     from xmpsync.solve.solution import Solution
 
 __all__ = ["check", "solve"]
 
 
-def solve(request: Request) -> Solution:
+def solve(request: Request, *, told_lights: Mapping[str, int] | None = None) -> Solution:
     """A correction or a reason for every frame; see `xmpsync.solve.api.solve`."""
     from xmpsync.solve import api
 
-    return api.solve(request)
+    return api.solve(request, told_lights=told_lights)
 
 
 def check(request: Request) -> Solution:

@@ -1,68 +1,69 @@
 """From a request to a solution: the stages in order.
 
-references -> table -> closed form -> light groups -> first answer -> joint solve -> strength and neutrals -> limits ->
-figures and findings. Nothing here decides anything; every stage has its module.
+references -> table -> moments -> light groups -> roster -> joint solve (groups found again) -> answers -> strength and
+neutrals -> limits -> figures and findings. Nothing here decides anything; every stage has its module.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
 
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
-from xmpsync.solve import groups, lights, links, mood, persons, reference, register, starting
-from xmpsync.solve.answer import Solved, checked, solution
-from xmpsync.solve.arrow import State
-from xmpsync.solve.joint import Answer, solve_joint
+from xmpsync.solve import closed_form, evidence, groups, labels, reference, strength
+from xmpsync.solve.answers import answers, doubted
+from xmpsync.solve.fit import Fit, Lights, fit, lights_of
 from xmpsync.solve.limits import limited
+from xmpsync.solve.moments import moments
+from xmpsync.solve.people import usual_colour
 from xmpsync.solve.problem import Request
+from xmpsync.solve.results import Solved, checked, solution
+from xmpsync.solve.roster import Roster, alike_shared, roster
 from xmpsync.solve.settings import DEFAULT, SolveSettings
 from xmpsync.solve.solution import Solution
-from xmpsync.solve.tables import IntArray, Table, build
+from xmpsync.solve.tables import IntArray, Table, build, members
 
 
-def solve(request: Request, settings: SolveSettings = DEFAULT) -> Solution:
+def solve(
+    request: Request, settings: SolveSettings = DEFAULT, told_lights: Mapping[str, int] | None = None
+) -> Solution:
     """A correction or a reason for every frame of the request, in its order.
 
+    `told_lights`: light number by frame, where somebody knows (benches); else they are found.
     WrongUsage where a reference is impossible (no face, clipped skin, unknown baseline, not a frame): the message names
     the nearest usable frames.
     """
-    solved = _solved(request, settings)
-    table, answer = solved.table, solved.answer
-    strength, notes = mood.group_strengths(request, table, solved.group)
-    theta = np.where(table.fixed[:, None], table.baseline, answer.theta)
-    light = answer.light
-    moved = mood.with_strength(table, solved.group, theta, strength)
-    whites = mood.neutral_whites(table)
-    moved = mood.with_neutrals(table, solved.group, moved, whites, request.neutral_weight, ~table.fixed)
-    light = light + (moved - theta)
-    written = limited(table, solved.group, moved, light, settings)
-    return solution(request, solved, written, strength, whites, notes, settings)
+    solved = _solved(request, settings, told_lights)
+    table, found, group = solved.table, solved.found, solved.lights.of_frame
+    part, notes = strength.group_strengths(request, table, group)
+    moved = strength.with_strength(table, group, found.theta, part)
+    whites = strength.neutral_whites(table)
+    moved = strength.with_neutrals(table, group, moved, whites, request.neutral_weight, ~table.fixed)
+    light = found.light + (moved - found.theta)
+    written = limited(table, group, moved, light, settings)
+    return solution(request, solved, written, part, notes, settings)
 
 
 def check(request: Request, settings: SolveSettings = DEFAULT) -> Solution:
     """How the skin matches as the sidecars stand now: the same persons and groups, no correction.
 
-    `delta_e00_before` and `_after` are the same, at each frame's baseline. Without any reference every person is
-    compared with the middle of their own faces at the baselines.
+    `delta_e00_before` and `_after` are the same, at each frame's baseline.
     """
-    return checked(request, _solved(request, settings), settings)
+    return checked(request, _solved(request, settings, None), settings)
 
 
-def _solved(request: Request, settings: SolveSettings) -> Solved:
+def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str, int] | None) -> Solved:
     if not request.frames:
         raise WrongUsage("There is no frame to solve.", next_step="Give a folder that holds RAW files.")
     chosen = reference.choices(request)
     fixed = frozenset(c.frame_id for c in chosen)
     table = build(request, fixed, settings)
     targets = reference.targets(request, chosen, table)
-    people = persons.population(targets, settings.persons)
-    aim = np.mean([t.z for t in targets], axis=0) if targets else people.mean
-
-    asked = starting.wanted(table, aim)
-    lost = starting.beyond(table, asked, aim, settings) & ~table.fixed[table.face_frame]
+    people = usual_colour(targets)
+    asked = closed_form.wanted(table, people)
+    lost = closed_form.beyond(table, asked, people, settings) & ~table.fixed[table.face_frame]
     beyond = frozenset(
         (table.frames[table.face_frame[i]].frame_id, table.faces[i].face_id) for i in np.flatnonzero(lost)
     )
@@ -70,58 +71,84 @@ def _solved(request: Request, settings: SolveSettings) -> Solved:
         table = build(request, fixed, settings, without=beyond)
         targets = reference.targets(request, chosen, table)
         asked = asked[~lost]
-    roster = persons.roster(table, targets, people, settings.persons)
-    found = groups.find(table, starting.frame_means(table, asked), settings, settings.groups.first_skin)
-    p = settings.persons
-    start = _start(table, found.place, asked, (roster,), (p.state_z_sd, p.state_ev_sd), people, settings)
-    answer = _joint(table, found, start, people, replace(settings, iterations=settings.first_iterations))
-    for _ in range(settings.regroupings):
+    who = roster(table, targets, settings.priors)
+    moment = moments(table, settings.moments)
+    r = _first(who, settings)
+    lights = _lights(table, asked, moment, settings, settings.groups.first_skin, told_lights)
+    x = fit(table, lights, who, targets, people, r, _start(table, lights, asked), settings)
+    for _ in range(settings.regroupings if told_lights is None else 0):
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
-        asked = _asked_as_known(table, answer)
-        found = groups.find(table, starting.frame_means(table, asked), settings, settings.groups.known_skin)
-        start = _start(table, found.place, asked, (answer.roster, roster), answer.widths.state_sd, people, settings)
-        answer = _joint(table, found, start, people, settings)
-    return Solved(table=table, targets=targets, people=people, group=found.group, answer=answer, beyond=beyond)
+        asked = _asked_as_known(table, x, asked)
+        again = _lights(table, asked, moment, settings, settings.groups.known_skin, None)
+        same = np.array_equal(again.of_frame, lights.of_frame)
+        lights = again
+        if same:
+            break
+        x = fit(table, lights, who, targets, people, x.r, _start(table, lights, asked), settings)
+    called = _labels(table, lights, who, x, people, settings)
+    for _ in range(settings.relabellings):
+        again_r = labels.relabelled(table, lights, x, called)
+        if np.abs(again_r - x.r).max(initial=0.0) < 0.5:
+            break
+        other = fit(table, lights, who, targets, people, again_r, x.theta, settings)
+        other_called = _labels(table, lights, who, other, people, settings)
+        x, called = other, other_called
+    probability = alike_shared(who, x.r, labels.probabilities(table, lights, x, called))
+    found = doubted(table, x, answers(table, lights, x, settings), lights, probability, settings)
+    return Solved(table, targets, people, who, lights, x, probability, found, beyond)
 
 
-def _start(
-    table: Table,
-    place: IntArray,
-    asked: FloatArray,
-    rosters: tuple[persons.Roster, ...],
-    state_sd: tuple[float, float],
-    people: persons.Population,
-    settings: SolveSettings,
-) -> register.Start:
-    """A start from one white per place (all bodies), each body moved by its own constant."""
-    means = starting.frame_means(table, asked)
-    theta = starting.group_whites(
-        table, place, means, links.constants(table, place, means, settings.links).body[table.body]
-    )
-    if persons.told(rosters[0]) >= settings.told_share:
-        return register.Start(theta, rosters[0])
-    return register.register(table, place, theta, rosters, state_sd, people, settings)
+def _labels(table: Table, lights: Lights, who: Roster, x: Fit, people: FloatArray, s: SolveSettings) -> labels.Labels:
+    told = evidence.names(who, s.priors) + evidence.identity(who, x.r)
+    return labels.labels(table, lights, who, x, told, people, s)
 
 
-def _asked_as_known(table: Table, answer: Answer) -> FloatArray:
+def _lights(
+    table: Table, asked: FloatArray, moment: IntArray, s: SolveSettings, skin_sd: tuple[float, float, float],
+    told: Mapping[str, int] | None,
+) -> Lights:  # fmt: skip
+    if told is not None:
+        place = np.array([told[f.frame_id] for f in table.frames], dtype=np.intp)
+        place = np.unique(place, return_inverse=True)[1].reshape(-1)
+        pair = place * (int(table.body.max(initial=0)) + 1) + table.body
+        return lights_of(table, np.unique(pair, return_inverse=True)[1].reshape(-1), place, moment)
+    found = groups.find(table, closed_form.frame_means(table, asked), moment, s.groups, skin_sd)
+    return lights_of(table, found.group, found.place, moment)
+
+
+def _first(who: Roster, s: SolveSettings) -> FloatArray:
+    """First responsibilities (N, P + 1): names and identity alone; a face without either counts for nobody yet."""
+    n, p = len(who.first), who.n
+    sorted_r = np.zeros((n, p + 1))
+    known = who.first >= 0
+    sorted_r[np.flatnonzero(known), who.first[known]] = 1.0
+    joint = evidence.names(who, s.priors) + evidence.identity(who, sorted_r)
+    r = evidence.softmax(joint)
+    silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.sd)
+    r[silent] = np.append(np.zeros(p), 1.0)
+    return r
+
+
+def _start(table: Table, lights: Lights, asked: FloatArray) -> FloatArray:
+    """First whites (G, 2): the middle of what the faces ask for, of fixed frames, else as-shot."""
+    per_frame = closed_form.frame_means(table, asked)[:, :2]
+    out = np.zeros((lights.n, 2))
+    for g, rows in enumerate(members(lights.of_frame, lights.n)):
+        fixed = rows[table.fixed[rows]]
+        good = rows[np.isfinite(per_frame[rows, 0])]
+        if len(fixed):
+            out[g] = np.median(table.baseline[fixed, :2], axis=0)
+        elif len(good):
+            out[g] = np.median(per_frame[good], axis=0)
+        else:
+            out[g] = np.median(table.as_shot[rows, :2], axis=0)
+    return closed_form.inside(out)
+
+
+def _asked_as_known(table: Table, x: Fit, before: FloatArray) -> FloatArray:
     """What each face asks for (N, 3) with its most probable person as target; NaN for `someone else`."""
-    if not table.n_faces or not answer.roster.n:
+    if not table.n_faces or x.r.shape[1] < 2:
         return np.full((table.n_faces, 3), np.nan)
-    best = answer.r[:, :-1].argmax(axis=1)
-    known = answer.r[:, -1] < 0.5
-    return np.where(known[:, None], starting.wanted(table, answer.persons_z[best]), np.nan)
-
-
-def _joint(
-    table: Table, found: groups.Found, start: register.Start, people: persons.Population, settings: SolveSettings
-) -> Answer:
-    light = lights.lights(table, found.group, start.theta, settings.light)
-    p = settings.persons
-    state = State(
-        theta=np.where(table.fixed[:, None], table.baseline, start.theta),
-        points=light.start,
-        roster=start.roster,
-        widths=lights.starting_widths(light, settings.light, p.state_z_sd, p.state_ev_sd),
-        r=np.zeros((table.n_faces, start.roster.n + 1)),
-    )
-    return solve_joint(table, light, found.place, state, people, settings)
+    best = x.r[:, :-1].argmax(axis=1)
+    known = x.r[np.arange(len(best)), best] >= 0.5
+    return np.where(known[:, None], closed_form.wanted(table, x.persons_z[best]), np.nan)

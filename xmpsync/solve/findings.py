@@ -22,33 +22,53 @@ def local_differences(
     )
 
 
-def no_answer(frame: Frame, from_as_shot: bool) -> list[Finding]:
-    """Findings of a frame that has no usable face."""
-    rest = "the as-shot white balance stays, nothing else is known of this light" if from_as_shot else (
-        "it follows the correction of its light group")  # fmt: skip
+def left_alone(lost: bool) -> Finding:
+    """The finding of a frame that keeps what it has."""
+    if lost:
+        return Finding(
+            Code.BEYOND_WHITE_BALANCE,
+            "The light is so coloured that no white balance brings the skin back: the frame is left as it is.",
+        )
+    return Finding(Code.NO_FACE, "Its light shows no usable skin and holds no reference: the frame is left as it is.")
+
+
+def unknown(count: int) -> Finding:
+    """The finding of a frame with faces that belong to nobody with certainty."""
+    what = "A face is" if count == 1 else f"{count} faces are"
+    return Finding(
+        Code.UNKNOWN_PERSON, f"{what} not told apart with certainty and judged against nobody: a name would settle it."
+    )
+
+
+def no_answer(frame: Frame) -> list[Finding]:
+    """Findings of a frame that has no usable face and follows its light."""
     found = []
     why = {face.unusable for face in frame.faces if face.skin is None}
     if Unusable.CLIPPED in why:
-        found.append(Finding(Code.CLIPPED_SKIN, f"The skin is clipped in the RAW, so it gives no colour; {rest}."))
+        found.append(Finding(
+            Code.CLIPPED_SKIN, "The skin is clipped in the RAW and gives no colour: the frame follows its light.",
+        ))  # fmt: skip
     if why & {Unusable.FEW_PIXELS, Unusable.NO_SKIN, Unusable.TOO_DARK}:
-        found.append(Finding(Code.FEW_PIXELS, f"The faces hold too little clean skin to measure; {rest}."))
+        found.append(
+            Finding(Code.FEW_PIXELS, "The faces hold too little clean skin to measure: the frame follows its light.")
+        )
     if not found:
-        found.append(Finding(Code.NO_FACE, f"No face was found; {rest}."))
+        found.append(Finding(Code.NO_FACE, "No face was found: the frame follows its light."))
     return found
 
 
 def with_answer(
     frame: Frame,
     sd: FloatArray,
-    apart_z: float,
-    sides_mixed: bool,
+    faces_apart: bool,
+    sides_apart: bool,
     local: tuple[LocalDifference, ...],
     s: SolveSettings,
 ) -> list[Finding]:
-    """Findings of a frame whose faces were used. `sd` (3,): z-chroma sd, and level sd of the skin after correction."""
+    """Findings of a frame whose faces were used. `sd` (2,): z-chroma sd, and level sd of the skin after correction."""
     found = []
-    if apart_z > s.mixed_z or sides_mixed:
-        what = "Its faces want different corrections" if apart_z > s.mixed_z else "A face is lit by two lights"
+    if faces_apart or sides_apart:
+        what = "Its faces want different corrections" if faces_apart else "A face is lit by two lights"
         found.append(
             Finding(
                 Code.MIXED_LIGHT,
@@ -63,7 +83,5 @@ def with_answer(
     if cells < s.few_cells:
         found.append(Finding(Code.FEW_PIXELS, f"Only {cells} cells of skin: look at this frame."))
     if sd[0] > s.uncertain_z or sd[1] > s.uncertain_ev:
-        found.append(
-            Finding(Code.UNCERTAIN, "The skin says little here, so the frame leans on its light group: look at it.")
-        )
+        found.append(Finding(Code.UNCERTAIN, "The skin says little here, so the frame leans on its light: look at it."))
     return found

@@ -18,7 +18,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.change_points import limited, partition
-from xmpsync.solve.settings import GroupSettings, LinkSettings, SolveSettings
+from xmpsync.solve.settings import GroupSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
@@ -37,8 +37,10 @@ class Found:
     place: IntArray
 
 
-def find(table: Table, skin_theta: FloatArray, settings: SolveSettings, skin_sd: tuple[float, float, float]) -> Found:
-    """Light groups of every frame.
+def find(
+    table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSettings, skin_sd: tuple[float, float, float]
+) -> Found:
+    """Light groups of every frame. A moment (F,) is one observation: its cues are averaged, it is never cut.
 
     `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
     `skin_sd` how far it scatters inside one light. The bodies are cut at common change points where their clocks
@@ -46,31 +48,31 @@ def find(table: Table, skin_theta: FloatArray, settings: SolveSettings, skin_sd:
     """
     place = np.full(table.n_frames, -1, dtype=np.intp)
     following = 0
-    s = settings.groups
     for flash in (False, True):
         rows = np.flatnonzero(table.flash == flash)
         if not len(rows):
             continue
-        cues = _cues(table, skin_theta, rows, s, skin_sd)
-        alone = np.zeros(len(rows), dtype=bool)
+        _, first, of = np.unique(moment[rows], return_index=True, return_inverse=True)
+        body, time = table.body[rows[first]], table.time_s[rows[first]]
+        cues = _cues(table, skin_theta, rows, of, body, s, skin_sd)
+        alone = np.zeros(len(first), dtype=bool)
         if flash:
-            for body in np.unique(table.body[rows]):
-                own = table.body[rows] == body
-                alone[own] = _lone(cues[own], table.time_s[rows[own]], s)
-        kept = rows[~alone]
-        if len(kept):
-            place[kept] = following + _cut(table, kept, cues[~alone], settings)
-            following = int(place.max()) + 1
-        place[rows[alone]] = following + np.arange(int(alone.sum()))
-        following += int(alone.sum())
+            for b in np.unique(body):
+                own = body == b
+                alone[own] = _lone(cues[own], time[own], s)
+        number = np.empty(len(first), dtype=np.intp)
+        if not alone.all():
+            number[~alone] = _cut(body[~alone], time[~alone], cues[~alone], s)
+        number[alone] = int(number[~alone].max(initial=-1)) + 1 + np.arange(int(alone.sum()))
+        place[rows] = following + number[of]
+        following += int(number.max()) + 1
     place = _in_order_of_appearance(place)
     return Found(_in_order_of_appearance(place * (int(table.body.max(initial=0)) + 1) + table.body), place)
 
 
-def _cut(table: Table, rows: IntArray, cues: FloatArray, settings: SolveSettings) -> IntArray:
-    """Place numbers (n,) of frames `rows`, sorted by body and time."""
-    s, body, time = settings.groups, table.body[rows], table.time_s[rows]
-    separate = np.empty(len(rows), dtype=np.intp)
+def _cut(body: IntArray, time: FloatArray, cues: FloatArray, s: GroupSettings) -> IntArray:
+    """Place numbers (n,) of moments sorted by body and time."""
+    separate = np.empty(len(body), dtype=np.intp)
     cost, following = 0.0, 0
     for b in np.unique(body):
         own = body == b
@@ -81,15 +83,15 @@ def _cut(table: Table, rows: IntArray, cues: FloatArray, settings: SolveSettings
     if len(np.unique(body)) < 2:
         return separate
     order = np.argsort(time, kind="stable")
-    together = partition(_on_one_scale(cues, body, time, settings.links)[order], time[order], s)
+    together = partition(_on_one_scale(cues, body, time, s)[order], time[order], s)
     if together.cost > cost:
         return separate
-    out = np.empty(len(rows), dtype=np.intp)
+    out = np.empty(len(body), dtype=np.intp)
     out[order] = together.number
     return out
 
 
-def _on_one_scale(cues: FloatArray, body: IntArray, time: FloatArray, s: LinkSettings) -> FloatArray:
+def _on_one_scale(cues: FloatArray, body: IntArray, time: FloatArray, s: GroupSettings) -> FloatArray:
     """Cues (n, K) without each body's own constant: the median difference from the nearest frame of the main body."""
     main = int(np.argmax(np.bincount(body)))
     theirs = np.flatnonzero(body == main)
@@ -115,10 +117,15 @@ def segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> I
 
 
 def _cues(
-    table: Table, skin_theta: FloatArray, rows: IntArray, s: GroupSettings, skin_sd: tuple[float, float, float]
-) -> FloatArray:
-    """Cues (n, K) of frames sorted by body and time, each over its standard deviation (one for all bodies)."""
-    as_shot, skin, ev = table.as_shot[rows], skin_theta[rows], table.settings_ev[rows]
+    table: Table, skin_theta: FloatArray, rows: IntArray, of: IntArray, body: IntArray, s: GroupSettings,
+    skin_sd: tuple[float, float, float],
+) -> FloatArray:  # fmt: skip
+    """Cues (n, K) of moments sorted by body and time, each over its standard deviation (one for all bodies).
+
+    `of`: moment of each of the frames `rows`.
+    """
+    as_shot = np.where(table.as_shot_known[rows, None], table.as_shot[rows], np.nan)
+    skin, ev = skin_theta[rows], table.settings_ev[rows]
     scene = np.array([_scene_level(table, i) for i in rows])
     chroma = np.array([_scene_chroma(table, i) for i in rows]).reshape(-1, 2)
     columns = [
@@ -132,7 +139,16 @@ def _cues(
     ]
     if not table.flash[rows[0]]:
         columns += [(skin[:, 2] + ev, skin_sd[2]), (ev, s.settings_sd)]
-    return np.stack([values / _jitter(values, table.body[rows], smallest) for values, smallest in columns], axis=1)
+    averaged = [(_means(values, of), smallest) for values, smallest in columns]
+    return np.stack([values / _jitter(values, body, smallest) for values, smallest in averaged], axis=1)
+
+
+def _means(values: FloatArray, of: IntArray) -> FloatArray:
+    """Mean of the known values of each moment, NaN without one."""
+    known = np.isfinite(values)
+    count = np.bincount(of, weights=known, minlength=int(of.max()) + 1)
+    total = np.bincount(of, weights=np.where(known, values, 0.0), minlength=len(count))
+    return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
 
 
 def _jitter(values: FloatArray, body: IntArray, smallest: float) -> float:

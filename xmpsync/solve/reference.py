@@ -20,13 +20,15 @@ NEAREST = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Target:
-    """A person's reference: `z` (3,), the spread of several in CIEDE2000, and the faces (rows) behind it."""
+    """A person's reference: `z` (3,), the spread of several in CIEDE2000, the faces (rows) behind it, and colours given
+    as numbers."""
 
     person: str
     named: bool
     z: FloatArray
     spread_de00: float
     faces: tuple[int, ...]
+    given: tuple[FloatArray, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +72,10 @@ def targets(request: Request, chosen: tuple[Choice, ...], table: Table) -> tuple
         Target(
             person=person,
             named=named,
-            z=(centre := _robust_mean(np.array([z for z, _ in items]))),
+            z=(centre := robust_mean(np.array([z for z, _ in items]))),
             spread_de00=_spread(np.array([z for z, _ in items]), centre),
             faces=tuple(row for _, row in items if row is not None),
+            given=tuple(z for z, row in items if row is None),
         )
         for (person, named), items in sorted(collected.items(), key=lambda kv: kv[0])
     )
@@ -132,7 +135,7 @@ def _labels(taken: set[str]) -> Iterator[str]:
             yield label
 
 
-def _robust_mean(z: FloatArray) -> FloatArray:
+def robust_mean(z: FloatArray) -> FloatArray:
     """Mean with Huber-like weights around the median (one wrong reference among several is outvoted)."""
     centre = np.median(z, axis=0)
     for _ in range(20):

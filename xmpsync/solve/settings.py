@@ -1,8 +1,8 @@
-"""Thresholds and starting widths of the solver, each with unit, default and reason. One frozen record.
+"""Constants of the solver, each with unit, default, reason and where it comes from. One frozen record per stage.
 
-Widths here are priors: the solver estimates the widths of the shoot at hand and only leans on these where the shoot
-says little. Units: `z` = units of the solver's colour coordinate (about one CIEDE2000 unit of skin at equal
-luminance, see `coordinate`), `ev` = log2 of luminance, mired and tint as in the sidecar.
+`z` = units of the solver's colour coordinate (about one CIEDE2000 unit of skin at equal luminance, see `coordinate`),
+`ev` = log2 of luminance; mired and tint as in the sidecar. A variance component given here is a starting value with
+the weight of so many observations: the shoot's own data replace it.
 """
 
 from __future__ import annotations
@@ -16,13 +16,25 @@ EV_RANGE = (-4.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
+class MomentSettings:
+    """Which frames are one moment: one composition, one setting, taken in one go."""
+
+    longest_gap_s: float = 10.0
+    """Between two frames of one burst; common practice, no source."""
+    same_scene_ln: float = 0.05
+    """Change of the scene's mean colour and median level within a burst: photon noise and small movements."""
+    same_white_mired: float = 0.5
+    same_white_tint: float = 0.5
+    """The camera's white is computed once a burst, or differs by rounding."""
+
+
+@dataclass(frozen=True, slots=True)
 class GroupSettings:
     """Where one light ends and the next begins."""
 
     change_penalty: float = 44.0
     """Cost of one change point in units of a squared standardised residual: about 4 ln(n) for each of the (mired,
-    tint, level) that a new light may change. One light cut in two costs more than two neighbours taken for one: what
-    a reference says of its light then reaches a part of it only."""
+    tint, level) that a new light may change. Two neighbouring lights taken for one cost less than one cut in two."""
     gap_discount: float = 10.0
     """Taken off the penalty per factor e of the pause over `gap_unit_s`: a pause often is a walk to other light."""
     gap_unit_s: float = 60.0
@@ -31,8 +43,8 @@ class GroupSettings:
     as_shot_tint_sd: float = 3.0
     """Smallest jitter of a camera's automatic white balance inside one light; the shoot's own counts if larger."""
     first_skin: tuple[float, float, float] = (22.0, 8.0, 0.9)
-    """mired, tint, ev: what the skin of a frame asks for while nobody is told apart, so that one person's colour is
-    expected of all: people differ by about this much."""
+    """mired, tint, ev: what the skin of a frame asks for while one person's colour is expected of all: people differ by
+    about this much."""
     known_skin: tuple[float, float, float] = (5.0, 2.5, 0.3)
     """The same once it is known who is who: skin state and the way a face is turned."""
     scene_level_sd: float = 1.0
@@ -52,140 +64,95 @@ class GroupSettings:
     longest_drift_s: float = 120.0
     """Seconds of a pause that count for drift."""
     window: int = 120
-    """Frames: longest stretch tried in one step; longer ones are joined afterwards (keeps the cost linear)."""
+    """Moments: longest stretch tried in one step; longer ones are joined afterwards (keeps the cost linear)."""
     outlier_run: int = 2
-    """Frames: a run this short between two stretches of one light is an outlier (a flash that did not fire)."""
-
-
-@dataclass(frozen=True, slots=True)
-class LightSettings:
-    """What is believed of a light before any skin is seen, and of frames inside one light."""
-
-    as_shot_mired_sd: float = 50.0
-    as_shot_tint_sd: float = 15.0
-    """How far the camera's own white may be from the white that brings skin to the reference (a weak prior)."""
-    level_sd: float = 0.8
-    """ev; how far a group may be from as-shot exposure."""
-    joint_prior_widening: float = 3.0
-    """The three above are for one group that is laid by colour. In the joint solve they would add up: cameras
-    under-correct every lamp to the same side, and a look is warmer than as-shot everywhere."""
-    frame_mired_sd: float = 4.0
-    frame_tint_sd: float = 1.5
-    frame_ev_sd: float = 0.15
-    """Frame to frame inside one light: starting point of the estimated widths."""
-    width_prior_frames: float = 4.0
-    """Frames: how many frames' worth the shoot's width weighs against a group's own frames."""
-    width_prior_log_sd: float = 1.0
-    """ln units: how far the widths of a shoot may be from the starting ones."""
-    width_range: tuple[float, float] = (0.1, 10.0)
-    """Smallest and largest width, in starting widths."""
-    uncoupled_ev_sd: float = 1.0
-    """ev; flash fired or settings unknown: the level of a frame says next to nothing about its neighbour."""
-    coupling_cutoff: float = 3.0
-    """Standard deviations at which a frame begins to leave its group (a flash that did not fire)."""
-    knot_s: float = 240.0
-    """Seconds between the points of the curve that follows a drifting light."""
-    knot_frames: int = 4
-    """Frames with skin that a point of the curve needs."""
-    drift_mired_sd: float = 8.0
-    drift_tint_sd: float = 2.0
-    drift_ev_sd: float = 0.5
-    """Change from one point of the curve to the next, per square root of the spacing over `knot_s`."""
-
-
-@dataclass(frozen=True, slots=True)
-class LinkSettings:
-    """What is believed of two bodies under one light."""
-
-    body_mired_sd: float = 10.0
-    body_tint_sd: float = 8.0
-    body_ev_sd: float = 0.3
-    """Constant of one body against another: profiles and meters differ by about this much."""
-    width_mired: float = 5.0
-    width_tint: float = 4.0
-    width_ev: float = 0.12
-    """How far two bodies differ from that constant from light to light: profiles differ in lamps more than in day."""
-    width_prior_places: float = 4.0
-    """Places that these widths weigh against the shoot's own."""
+    """Moments: a run this short between two stretches of one light is an outlier (a flash that did not fire)."""
     near_s: float = 120.0
     """Seconds: frames of two bodies this near in time most often show one light."""
     fewest_pairs: int = 3
+    """Pairs of frames near in time that found a body's own offset."""
 
 
 @dataclass(frozen=True, slots=True)
-class PersonSettings:
-    """What is believed of people's skin."""
+class VarianceSettings:
+    """Starting values of the variance components (standard deviations) and their weight in observations."""
 
-    population_z_sd: float = 4.0
-    population_ev_sd: float = 0.9
-    """Spread of people around the prior colour (measured spectra: 3.7 z between two people, reflectance 1.5 ev)."""
-    look_z_sd: float = 6.0
-    look_ev_sd: float = 1.0
-    """How far the look of a shoot (the white and level of its references) may move everybody together."""
-    look_weight: float = 0.5
-    """How far the prior follows the reference's own colour: half its offset is its look, half the person."""
-    state_z_sd: float = 0.9
-    state_ev_sd: float = 0.12
-    """Skin state of one face in one frame (pose, blush, make-up, metamerism): starting point of the estimated width."""
-    state_prior_faces: float = 10.0
-    between_lights_z_sd: tuple[float, float] = (0.3, 0.1)
-    """z1, z2 of one person's skin from light to light, the camera's matrix being a compromise (metamerism): what is
-    left after one correction for all people. Chosen on simulated weddings: the deviations in tint were too small."""
-    reference_z_sd: float = 0.05
-    reference_ev_sd: float = 0.01
-    """A reference given as numbers is a definition; the skin of a frame counts as one while groups are laid."""
-    new_person_chi2: float = 14.0
-    """Squared distance from everybody known at which a repeated colour is a new person (3 degrees of freedom)."""
+    state_z: float = 0.35
+    """One face from moment to moment in one light: blush, pose, sheen. Published repeatability of facial skin is
+    0.2-0.5 CIELAB (Vision Research 192, 2022, 107976)."""
+    frame_z: float = 0.15
+    """What all faces of a frame share from frame to frame in one light: most lights stand still."""
+    person_light_z: float = 0.5
+    """Person x light: a camera and its matrix see two skins differently from light to light (0.5-2 CIEDE2000 over 54
+    cameras and 384 lights, simulated from measured spectra)."""
+    defining_z: float = 0.1
+    """The same in the light of a reference: how somebody without a reference looks there is by definition what they
+    should look like, so hardly anything is left."""
+    pose_ev: float = 0.12
+    """Level of one face from frame to frame: the way it is turned to the light."""
+    settings_ev: float = 0.2
+    """Level of the light from frame to frame, beyond what the camera's own exposure settings predict."""
+    weight: float = 8.0
+    smallest_z: float = 0.03
+    smallest_ev: float = 0.02
+    tail: float = 8.0
+    """Degrees of freedom of Student's t for faces and cells: one face in a hundred is measured wrongly."""
+    frame_tail: float = 2.0
+    """The same for frames in their light: a frame of another light in between is common."""
+
+
+@dataclass(frozen=True, slots=True)
+class PriorSettings:
+    """What is expected before any skin is seen. All weak: they decide only where nothing else does."""
+
+    light_mired: float = 150.0
+    light_tint: float = 45.0
+    light_ev: float = 2.0
+    """How far a light may be from as-shot: three times what cameras are off, since a look moves all lights together."""
+    held_mired: float = 5.0
+    held_tint: float = 2.5
+    held_ev: float = 0.1
+    """How well a frame that is held stands for its light."""
+    body_mired: float = 10.0
+    body_tint: float = 8.0
+    """White of one light in two bodies: profiles differ by about this much, and half of it from light to light."""
+    person_z: float = 5.0
+    person_ev: float = 1.0
+    """People around the referenced ones (measured spectra: 3.7 z between two people, reflectance 1.5 ev)."""
+    stranger: float = 0.15
+    """Prior share of faces that belong to nobody of the shoot's persons: a wedding has guests (common practice)."""
+    name_trust: float = 0.93
+    """Prior probability that a name in a face region is right; programs that find faces confuse people."""
     smallest_person: int = 2
     """Faces that a person without a name needs."""
-    most_persons: int = 16
-    """Persons without a name that are told apart by colour alone; later ones are `someone else`."""
-    stranger_weight: float = 0.1
-    """Prior share of faces that belong to nobody known."""
-    name_trust: float = 0.93
-    """Prior probability that a name in a face region is right (catalogues confuse people)."""
-    identity_same_mean: float = 0.50
-    identity_same_sd: float = 0.09
-    identity_other_mean: float = 0.76
-    identity_other_sd: float = 0.09
-    """Distances of the identity model: same man p50/p95 0.50/0.64, others p1 0.55, equal error at 0.63 (measured)."""
-    identity_alike: float = 0.03
-    identity_alike_pairs: float = 10.0
-    identity_alike_distance: float = 0.63
-    """Part of the pairs of different people that look like one to the model (siblings, few distinct pictures): prior,
-    its weight in pairs, and the distance (equal error) below which a pair counts. Faces of one frame are the data."""
-    identity_lost: float = 0.03
-    """Part of one person's pairs that look like strangers: dark, blurred, turned away."""
-    identity_linkage: float = 0.5
-    """Average-linkage distance below which unnamed faces are one person."""
 
 
 @dataclass(frozen=True, slots=True)
 class SolveSettings:
     """Everything together, and the loop."""
 
+    moments: MomentSettings = field(default_factory=MomentSettings)
     groups: GroupSettings = field(default_factory=GroupSettings)
-    light: LightSettings = field(default_factory=LightSettings)
-    links: LinkSettings = field(default_factory=LinkSettings)
-    persons: PersonSettings = field(default_factory=PersonSettings)
-    loss_cutoff: float = 3.0
-    """Whitened length of a face's residual at which the loss turns from squares to lengths (pseudo-Huber)."""
-    iterations: int = 14
-    first_iterations: int = 6
-    """Passes of the first solve, which only has to tell who is who."""
-    told_share: float = 0.6
-    """Share of faces with a name or a clear identity from which light groups need not be laid on persons by colour."""
-    regroupings: int = 1
+    variances: VarianceSettings = field(default_factory=VarianceSettings)
+    priors: PriorSettings = field(default_factory=PriorSettings)
+    passes: int = 40
+    growing_passes: int = 5
+    """From here on cells stay even where they empty, so that the end does not jump."""
+    settling_passes: int = 12
+    """Passes in which the variance components still move; the last passes settle the answer with them fixed."""
+    regroupings: int = 2
     """How often light groups are found again with the persons known."""
-    converged_z: float = 1.5e-2
-    """Largest change of a frame (in z) at which the loop ends."""
+    relabellings: int = 2
+    """How often whole cells are tried under their best name and solved again."""
+    converged_z: float = 0.01
+    """Largest change of a light or person (z) at which the loop ends."""
+    known: float = 0.95
+    """Probability from which a face counts as a person's (the contract)."""
     noise_floor: float = 2e-3
-    """Smallest relative error believed of a measured colour (ln units)."""
+    """Smallest relative error of a measured colour (ln units): calibration of levels, lens shading."""
     uncertain_z: float = 2.0
     uncertain_ev: float = 0.35
-    """Posterior sd of a frame with faces at which it is flagged and shown as uncertain."""
-    mixed_z: float = 4.2
-    """Two faces of one frame want corrections this far apart: mixed light."""
+    """Posterior sd of a frame with faces at which it is flagged as uncertain."""
     few_cells: int = 60
     large_ev: float = 2.5
     dark_face_ev: float = 2.0
@@ -194,7 +161,6 @@ class SolveSettings:
     bright_background_ev: float = 0.0
     beyond_z: float = 6.0
     """Skin difference left at the end of the field's range at which no white balance helps."""
-    highlights_fraction: float = 0.01
     neutral_cast_z: float = 3.0
 
 

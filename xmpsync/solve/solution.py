@@ -67,7 +67,6 @@ class Basis(StrEnum):
 
     FACES = "faces"
     GROUP = "group"
-    AS_SHOT = "as-shot"
     REFERENCE = "reference"
     HELD = "held"
     LEFT_ALONE = "left-alone"

@@ -37,7 +37,8 @@ class Table:
 
     `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `as_shot` and `baseline` (F, 3): mired,
     tint, EV. `fixed` (F,): frames whose correction is given (references, held) at `baseline`. `face_*` concern faces
-    with skin; `faces` are their records; `frames_from_faces` (F, N) sums over the faces of each frame.
+    with skin; `faces` are their records; `exclusive` (N,) is their frame, an own number for skin marked by hand (it may
+    show the same person again); `frames_from_faces` (F, N) sums over the faces of each frame.
     """
 
     frames: tuple[Frame, ...]
@@ -49,11 +50,13 @@ class Table:
     settings_ev: FloatArray
     flash: BoolArray
     as_shot: FloatArray
+    as_shot_known: BoolArray
     baseline: FloatArray
     baseline_exposure: FloatArray
     fixed: BoolArray
     faces: tuple[Face, ...]
     face_frame: IntArray
+    exclusive: IntArray
     face_camera: FloatArray
     face_log_covariance: FloatArray
     frames_from_faces: sp.csr_array
@@ -145,11 +148,13 @@ def build(
         settings_ev=np.array([settings_ev(f) for f in frames]),
         flash=np.array([bool(f.capture.flash_fired) for f in frames]),
         as_shot=np.array([_theta(f.as_shot) for f in frames]).reshape(-1, 3),
+        as_shot_known=np.array([f.as_shot_known for f in frames]),
         baseline=np.array([_theta(f.baseline) for f in frames]).reshape(-1, 3),
         baseline_exposure=np.array([f.baseline_exposure_ev for f in frames]),
         fixed=np.array([f.held or f.frame_id in fixed_ids for f in frames]),
         faces=tuple(face for _, face in pairs),
         face_frame=face_frame,
+        exclusive=np.array([-1 - k if face.by_hand else i for k, (i, face) in enumerate(pairs)], dtype=np.intp),
         face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3) * np.exp(like),
         face_log_covariance=np.array([face.skin.log_covariance for _, face in pairs if face.skin]).reshape(-1, 3, 3)
         + floor,

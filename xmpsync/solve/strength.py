@@ -1,4 +1,4 @@
-"""What the user asks for beside exact skin: strength per light group, and the blend towards white neutrals."""
+"""What is asked for beside exact skin: strength per light group, and the blend towards white neutrals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Closed-form answers: what each face asks for by itself, and from that one white per light group to start from."""
+"""Closed-form answers: what each face asks for by itself."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.match import settings_for_target
 from xmpsync.solve.coordinate import xyz_from_z
-from xmpsync.solve.settings import EV_RANGE, MIRED_RANGE, TINT_RANGE, SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+from xmpsync.solve.settings import MIRED_RANGE, TINT_RANGE, SolveSettings
+from xmpsync.solve.tables import BoolArray, Table
 
 
 def wanted(table: Table, target_z: FloatArray) -> FloatArray:
@@ -60,28 +60,7 @@ def frame_means(table: Table, asked: FloatArray) -> FloatArray:
     return np.where(counts[:, None] > 0, sums / np.maximum(counts, 1.0)[:, None], np.nan)
 
 
-def group_whites(table: Table, group: IntArray, skin_theta: FloatArray, own: FloatArray) -> FloatArray:
-    """(F, 3): one white per light group (median of what its faces ask for), level by the exposure settings.
-
-    `own` (F, 3): what a frame's body adds everywhere. A group with a fixed frame starts from that frame; one without
-    faces from as-shot.
-    """
-    out = table.as_shot.copy()
-    out[:, 2] = 0.0
-    for rows in members(group, int(group.max(initial=-1)) + 1):
-        ev = table.settings_ev[rows]
-        coupled = bool(np.isfinite(ev).all()) and not table.flash[rows].any()
-        shift = ev if coupled else np.zeros(len(rows))
-        fixed = table.fixed[rows]
-        known = rows[fixed] if fixed.any() else rows
-        source = (table.baseline if fixed.any() else skin_theta)[known] - own[known]
-        level = source[:, 2] + (shift[fixed] if fixed.any() else shift)
-        good = np.isfinite(source).all(axis=1)
-        if not good.any():
-            continue
-        out[rows, :2] = np.median(source[good, :2], axis=0) + own[rows, :2]
-        out[rows, 2] = np.median(level[good]) - shift + own[rows, 2]
-    out[:, 0] = np.clip(out[:, 0], *MIRED_RANGE)
-    out[:, 1] = np.clip(out[:, 1], *TINT_RANGE)
-    out[:, 2] = np.clip(out[:, 2], 2.0 * EV_RANGE[0], 2.0 * EV_RANGE[1])
-    return np.where(table.fixed[:, None], table.baseline, out)
+def inside(whites: FloatArray) -> FloatArray:
+    """Whites (..., 2) kept inside the ranges of the fields."""
+    low, high = (MIRED_RANGE[0], TINT_RANGE[0]), (MIRED_RANGE[1], TINT_RANGE[1])
+    return np.clip(whites, low, high)

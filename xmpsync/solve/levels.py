@@ -1,0 +1,223 @@
+"""Exposure: the level of every frame, light and person.
+
+Problem. A face of frame f has the level y_i (log2 Y at EV 0). Unknown are EV_f, the own levels S_p of persons without a
+reference, and one level l_g per light whose frames' exposure settings s_f = log2(t ISO / N^2) are known (no flash):
+
+    EV_f = S_p - y_i + pose,  pose ~ t(0, pose^2 + e_i^2);       EV_f = l_g - s_f + n(0, settings_g^2).
+
+EV_f is eliminated; the rest is a sparse symmetric system in persons and lights. It serves to find S_p and l_g. What a
+frame is given in the end (`answers`) trusts its own faces by their measurement alone: the settings steady what the
+skin does not say, they never pull a well-measured face off its level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+import scipy.sparse.linalg as spl
+
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.solve.settings import PriorSettings, VarianceSettings
+from xmpsync.solve.tables import BoolArray, IntArray
+
+PINNED_EV = 1e-3
+"""sd with which a fixed frame has its exposure."""
+SLOPE_EVIDENCE = 16.0
+"""Squared standard errors from which a light's level drifts: one light in 15,000 by chance."""
+MEASURED_PART = 0.5
+"""Of the sd by which a face's level differs from frame to frame, how much is measurement rather than pose: between the
+0.03 EV that repeated measurements of one face show and all of it."""
+OWN_EV = 0.02
+"""What two exact levels of one face differ by all the same (calibration of levels and gain)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Question:
+    """Entries (face, person, r) with levels `y` and measurement variances; frames with lights, settings and pins."""
+
+    face: IntArray
+    person: IntArray
+    r: FloatArray
+    y: FloatArray
+    variance: FloatArray
+    frame: IntArray
+    light: IntArray
+    settings: FloatArray
+    coupled: BoolArray
+    pinned: BoolArray
+    pinned_ev: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """Own levels (P,), light levels (G,), EV (F,); `h` (F,) its precision, `w` (E,) of the entries, `c` (F,) of the
+    settings; variances of persons and lights; `pose`, `light_sd` (G,) the estimated sd; weights of the tails."""
+
+    person: FloatArray
+    light: FloatArray
+    ev: FloatArray
+    h: FloatArray
+    w: FloatArray
+    c: FloatArray
+    person_variance: FloatArray
+    light_variance: FloatArray
+    pose: float
+    light_sd: FloatArray
+    face_weight: FloatArray
+    frame_weight: FloatArray
+
+
+def start(n_persons: int, n_lights: int, n_frames: int, s: VarianceSettings) -> Levels:
+    """Nothing known yet."""
+    zero, one = np.zeros, np.ones
+    return Levels(
+        zero(n_persons), zero(n_lights), zero(n_frames), zero(n_frames), zero(0), zero(n_frames), one(n_persons),
+        one(n_lights), s.pose_ev, np.full(n_lights, s.settings_ev), one(0), one(n_frames),
+    )  # fmt: skip
+
+
+def levels(
+    q: Question,
+    before: Levels,
+    own: FloatArray,
+    free: BoolArray,
+    people: float,
+    light_prior: FloatArray,
+    s: VarianceSettings,
+    p: PriorSettings,
+) -> Levels:
+    """The levels after one step; `own` (P,) holds those of referenced persons, `free` (P,) the others.
+
+    `people`: mean level of people; `light_prior` (G,): level of each light at which nothing would change.
+    """
+    n_p, n_g, n_f = len(own), len(light_prior), len(q.light)
+    face_weight: FloatArray = before.face_weight if len(before.face_weight) == len(q.face) else np.ones(len(q.face))
+    w = q.r * face_weight / (before.pose**2 + q.variance[q.face])
+    frame = q.frame[q.face]
+    c = np.where(q.coupled, before.frame_weight / before.light_sd[q.light] ** 2, 0.0)
+    pin = np.where(q.pinned, PINNED_EV**-2, 0.0)
+    h = np.asarray(np.bincount(frame, weights=w, minlength=n_f) + c + pin, dtype=np.float64)
+    safe = np.where(h > 0, h, 1.0)
+
+    known = np.where(free[q.person], 0.0, own[q.person])
+    t = np.concatenate([known - q.y[q.face], -np.where(q.coupled, q.settings, 0.0), q.pinned_ev])
+    weight = np.concatenate([w, c, pin])
+    of = np.concatenate([frame, np.arange(n_f), np.arange(n_f)])
+    entries, frames = np.arange(len(q.face)), np.arange(n_f)
+    rows = np.concatenate([entries[free[q.person]], len(entries) + frames[q.coupled]])
+    columns = np.concatenate([q.person[free[q.person]], n_p + q.light[q.coupled]])
+    r = sp.csr_array((np.ones(len(rows)), (rows, columns)), shape=(len(t), n_p + n_g))
+    f = sp.csr_array((weight, (of, np.arange(len(t)))), shape=(n_f, len(t)))
+    fr = f @ r
+    left = r.T @ sp.diags_array(weight) @ r - fr.T @ sp.diags_array(1.0 / safe) @ fr
+    right = -(r.T @ (weight * t)) + fr.T @ ((f @ t) / safe)
+    prior = np.concatenate([np.full(n_p, p.person_ev**-2), np.full(n_g, p.light_ev**-2)])
+    mean = np.concatenate([np.full(n_p, people), light_prior])
+    left = (left + sp.diags_array(prior)).tocsc()
+    solver = spl.splu(left)
+    x = solver.solve(right + prior * mean)
+    person = np.where(free, x[:n_p], own)
+    light = x[n_p:]
+    variance = _diagonal(solver, n_p + n_g)
+
+    target = person[q.person] - q.y[q.face]
+    sums = np.bincount(frame, weights=w * target, minlength=n_f) + c * (light[q.light] - np.nan_to_num(q.settings))
+    ev = np.asarray((sums + pin * q.pinned_ev) / safe, dtype=np.float64)
+    rest = ev[frame] - target
+    # Student's t per face; a face alone in its frame without settings fits by itself and says nothing of its tail.
+    q2 = rest**2 / (before.pose**2 + q.variance[q.face])
+    new_face = (s.tail + 1.0) / (s.tail + q2)
+    off = np.where(q.coupled, ev - (light[q.light] - np.nan_to_num(q.settings)), 0.0)
+    new_frame = (s.frame_tail + 1.0) / (s.frame_tail + off**2 / before.light_sd[q.light] ** 2)
+    free_part = np.clip(1.0 - w / np.where(h[frame] > 0, h[frame], 1.0), 0.0, 1.0)
+    noise = q.variance[q.face]
+    pose2 = s.weight * s.pose_ev**2 + (q.r * new_face * np.maximum(rest**2 - noise * free_part, 0.0)).sum()
+    pose = np.sqrt(pose2 / (s.weight + (q.r * free_part).sum()))
+    slack = np.where(q.coupled, np.clip(1.0 - c / safe, 0.0, 1.0), 0.0)
+    shown = np.bincount(frame, weights=q.r, minlength=n_f) > 0.5
+    slack = np.asarray(slack * shown, dtype=float)
+    per_light = np.bincount(q.light, weights=new_frame * off**2 * shown, minlength=n_g)
+    count = np.bincount(q.light, weights=slack, minlength=n_g)
+    shoot = (s.weight * s.settings_ev**2 + per_light.sum()) / (s.weight + count.sum())
+    light_sd = np.sqrt((s.weight * shoot + per_light) / (s.weight + count))
+    return Levels(
+        person, light, ev, h, w, c, np.where(free, variance[:n_p], 0.0), variance[n_p:],
+        max(float(pose), s.smallest_ev), np.maximum(light_sd, s.smallest_ev), new_face, new_frame,
+    )  # fmt: skip
+
+
+def answers(q: Question, x: Levels, minutes: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """EV (F,) of every frame, its variance, and whether anything at all tells it; `minutes` (F,) within its light.
+
+    Own faces count by their measurement, the settings of the light by all that lies between them and a face. A light
+    whose level drifts, as far as its own faces carry it, is followed.
+    """
+    n_f = len(q.light)
+    frame = q.frame[q.face]
+    w = q.r * x.face_weight / (q.variance[q.face] + OWN_EV**2)
+    target = x.person[q.person] - q.y[q.face]
+    known = np.bincount(frame, weights=q.r, minlength=n_f) > 0.02
+    lit = np.bincount(q.light[known], minlength=len(x.light)) > 0
+    lit |= np.bincount(q.light[q.pinned], minlength=len(x.light)) > 0
+    by_settings = q.coupled & lit[q.light]
+    spread = x.light_sd[q.light] ** 2 + x.pose**2 + x.light_variance[q.light]
+    c = np.where(by_settings, x.frame_weight / spread, 0.0)
+    h = np.bincount(frame, weights=w, minlength=n_f) + c
+    sums = np.bincount(frame, weights=w * target, minlength=n_f).astype(float)
+    drift = _drift(q, x, minutes, known)
+    sums += c * np.where(by_settings, x.light[q.light] + drift - np.nan_to_num(q.settings), 0.0)
+    told = h > 0
+    ev = np.where(told, sums / np.where(told, h, 1.0), np.nan)
+    # Flash, or settings unknown: a frame without a face takes the middle of its light.
+    usual = _medians(ev, q.light, known & told, len(x.light))
+    ev = np.where(told, ev, usual[q.light])
+    share = np.bincount(frame, weights=w * x.person_variance[q.person], minlength=n_f)
+    # A part of what faces differ in level is measurement, in the frame and in the reference.
+    faces = np.maximum(np.bincount(frame, weights=q.r, minlength=n_f), 1.0)
+    measured = (MEASURED_PART * x.pose) ** 2 * (1.0 + 1.0 / faces)
+    variance = np.where(told, (1.0 + share) / np.where(told, h, 1.0) + measured, 1.0)
+    ev = np.where(q.pinned, q.pinned_ev, ev)
+    return ev, np.where(q.pinned, 0.0, variance), np.isfinite(ev)
+
+
+def _drift(q: Question, x: Levels, minutes: FloatArray, known: BoolArray) -> FloatArray:
+    """EV (F,) that a light has drifted to, around its own level; zero where its faces do not carry a slope."""
+    n = len(x.light)
+    rows = np.flatnonzero(known & q.coupled)
+    off = x.ev[rows] - (x.light[q.light[rows]] - q.settings[rows])
+    light, t = q.light[rows], minutes[rows]
+    count = np.bincount(light, minlength=n)
+    safe = np.maximum(count, 1)
+    dt = t - (np.bincount(light, weights=t, minlength=n) / safe)[light]
+    middle = np.bincount(light, weights=off, minlength=n) / safe
+    d = off - middle[light]
+    stt = np.bincount(light, weights=dt**2, minlength=n)
+    slope = np.bincount(light, weights=dt * d, minlength=n) / np.maximum(stt, 1e-9)
+    left = np.bincount(light, weights=(d - slope[light] * dt) ** 2, minlength=n) / np.maximum(count - 2, 1)
+    kept = (count >= 6) & (slope**2 * stt > SLOPE_EVIDENCE * np.maximum(left, 1e-6))
+    centre = minutes - (np.bincount(light, weights=t, minlength=n) / safe)[q.light]
+    return np.asarray(np.where(kept[q.light], slope[q.light] * centre, 0.0))
+
+
+def _medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> FloatArray:
+    out = np.full(n, np.nan)
+    if not use.any():
+        return out
+    order = np.argsort(label[use], kind="stable")
+    groups, first = np.unique(label[use][order], return_index=True)
+    for g, part in zip(groups, np.split(values[use][order], first[1:]), strict=True):
+        out[g] = np.median(part)
+    return out
+
+
+def _diagonal(solver: spl.SuperLU, n: int) -> FloatArray:
+    """Diagonal of the inverse: solved column by column in blocks."""
+    out = np.empty(n)
+    for first in range(0, n, 256):
+        last = min(first + 256, n)
+        unit = np.zeros((n, last - first))
+        unit[np.arange(first, last), np.arange(last - first)] = 1.0
+        out[first:last] = solver.solve(unit)[np.arange(first, last), np.arange(last - first)]
+    return out

@@ -1,0 +1,342 @@
+"""The solved arrays turned into records: figures, findings, persons and groups."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from math import isfinite
+
+import numpy as np
+
+from xmpsync.colour.adaptation import XYZ_D50
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.difference import lab_from_xyz_d50
+from xmpsync.solve import closed_form, findings, mixed
+from xmpsync.solve.answers import Answers
+from xmpsync.solve.coordinate import xyz_from_z
+from xmpsync.solve.figures import differences, skin_de00
+from xmpsync.solve.fit import Fit, Lights
+from xmpsync.solve.limits import Limited, rounded
+from xmpsync.solve.problem import Frame, Request
+from xmpsync.solve.reference import Target
+from xmpsync.solve.roster import Roster, alike_persons
+from xmpsync.solve.settings import SolveSettings
+from xmpsync.solve.solution import (
+    Basis,
+    Code,
+    FaceResult,
+    Finding,
+    FrameResult,
+    Group,
+    LocalDifference,
+    Person,
+    Solution,
+    Unjudged,
+)
+from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Everything the stages found. `beyond`: (frame, face) pairs that no white balance brings near skin."""
+
+    table: Table
+    targets: tuple[Target, ...]
+    people: FloatArray
+    roster: Roster
+    lights: Lights
+    fit: Fit
+    probability: FloatArray
+    found: Answers
+    beyond: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FaceTable:
+    """Per face: its most probable person (-1 without one), probability, whether it is known, what it wants (N, 3),
+    figures before and after."""
+
+    person: IntArray
+    probability: FloatArray
+    known: BoolArray
+    wanted: FloatArray
+    de00_before: FloatArray
+    level_before: FloatArray
+    de00_after: FloatArray
+    level_after: FloatArray
+
+
+def solution(
+    request: Request, solved: Solved, written: Limited, strength: FloatArray, notes: tuple[str, ...], s: SolveSettings
+) -> Solution:
+    """The records of a solve, frames in the order of the request."""
+    return _assembled(request, solved, written, strength, notes, s, correcting=True)
+
+
+def checked(request: Request, solved: Solved, s: SolveSettings) -> Solution:
+    """The records of a check: everything at the baselines."""
+    none = np.zeros(solved.table.n_frames, dtype=bool)
+    at_baseline = Limited(solved.table.baseline, none, none, none)
+    return _assembled(request, solved, at_baseline, np.ones(solved.lights.n), (), s, correcting=False)
+
+
+def _faces(solved: Solved, theta: FloatArray, s: SolveSettings) -> _FaceTable:
+    table, r, persons_z = solved.table, solved.probability, solved.fit.persons_z
+    n = table.n_faces
+    person, probability = np.full(n, -1, dtype=np.intp), np.zeros(n)
+    if n and r.shape[1] > 1:
+        person = r[:, :-1].argmax(axis=1)
+        probability = r[np.arange(n), person]
+    known = probability >= s.known
+    likely = probability >= 0.5
+    wanted = np.full((n, 3), np.nan)
+    if likely.any():
+        target = persons_z[np.maximum(person, 0)]
+        wanted = np.where(likely[:, None], closed_form.wanted(table, target), np.nan)
+    told = np.where(known, person, -1)
+    before = differences(table, table.baseline, persons_z, told)
+    after = differences(table, theta, persons_z, told)
+    return _FaceTable(person, probability, known, wanted, *before, *after)
+
+
+def _assembled(
+    request: Request, solved: Solved, written: Limited, strength: FloatArray, notes: tuple[str, ...], s: SolveSettings,
+    *, correcting: bool,
+) -> Solution:  # fmt: skip
+    faces = _faces(solved, written.theta, s)
+    linked = linked_persons(solved, faces)
+    results = _results(request, solved, faces, linked, written, s, correcting)
+    return Solution(
+        tuple(results[f.frame_id] for f in request.frames),
+        _persons(solved, faces, linked),
+        _groups(solved, strength),
+        (*notes, *_spreads(request, solved)),
+        solved.fit.ending,
+        solved.fit.passes,
+    )
+
+
+def _results(
+    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, written: Limited, s: SolveSettings,
+    correcting: bool,
+) -> dict[str, FrameResult]:  # fmt: skip
+    table, found = solved.table, solved.found
+    rows_of: dict[int, list[int]] = defaultdict(list)
+    for row, frame in enumerate(table.face_frame):
+        rows_of[int(frame)].append(row)
+    sd = np.sqrt(np.maximum(np.einsum("fii->fi", found.covariance), 0.0))
+    at = table.faces_at(found.theta)
+    # Another lamp on one face makes it doubtful whose it is: whoever is most probable counts here.
+    likely = np.where(faces.probability >= 0.5, faces.person, -1)
+    apart = mixed.faces_apart(table, at.z, solved.fit, likely, request.tolerance_de00)
+    sides = mixed.sides_apart(table, at, request.tolerance_de00)
+    results = {}
+    for i, frame in enumerate(table.frames):
+        rows = rows_of.get(i, [])
+        known = [r for r in rows if faces.known[r]]
+        lost = any((frame.frame_id, face.face_id) in solved.beyond for face in frame.faces)
+        basis = _basis(frame, table, i, found, lost and not rows)
+        stays = basis in (Basis.REFERENCE, Basis.HELD, Basis.LEFT_ALONE)
+        theta = table.baseline[i] if stays else written.theta[i]
+        local = findings.local_differences(
+            [table.faces[r].face_id for r in rows],
+            [solved.roster.names[faces.person[r]] if faces.known[r] else None for r in rows],
+            faces.wanted[rows], theta,
+        )  # fmt: skip
+        is_mixed = bool(apart[i]) or any(sides[r] for r in rows)
+        told: list[Finding] = []
+        if basis is Basis.LEFT_ALONE:
+            told = [findings.left_alone(lost and not rows)]
+        elif not rows:
+            told = findings.no_answer(frame)
+        else:
+            chroma_sd = 0.0
+            if known:
+                j = at.by_theta[known[0]]
+                covariance = j @ found.covariance[i] @ j.T
+                chroma_sd = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
+            told = findings.with_answer(
+                frame, np.array([chroma_sd, sd[i, 2]]), bool(apart[i]), any(sides[r] for r in rows), local, s
+            )
+        if rows and len(known) < len(rows):
+            told.append(findings.unknown(len(rows) - len(known)))
+        if known and not any(linked[faces.person[r]] for r in known):
+            told.append(Finding(
+                Code.UNLINKED_PERSON,
+                "No chain of lights links these people to a reference: the frame follows its light, a reference would "
+                "help.",
+            ))  # fmt: skip
+        if correcting and not stays:
+            told += _about_the_change(table, i, written, theta, local, s)
+        results[frame.frame_id] = FrameResult(
+            frame_id=frame.frame_id,
+            basis=basis,
+            group=int(solved.lights.of_frame[i]),
+            correction=rounded(theta) if correcting and not stays else None,
+            sd_mired=float(sd[i, 0]),
+            sd_tint=float(sd[i, 1]),
+            sd_ev=float(sd[i, 2]),
+            faces=_face_results(frame, solved, rows, faces, linked, basis, is_mixed),
+            findings=tuple(told),
+        )
+    return results
+
+
+def _basis(frame: Frame, table: Table, i: int, found: Answers, lost: bool) -> Basis:
+    if frame.held:
+        return Basis.HELD
+    if table.fixed[i]:
+        return Basis.REFERENCE
+    if lost or not found.told[i]:
+        return Basis.LEFT_ALONE
+    return Basis.FACES if found.own[i] else Basis.GROUP
+
+
+def linked_persons(solved: Solved, faces: _FaceTable) -> BoolArray:
+    """Persons (P,) whom some chain of lights ties to a reference or a fixed frame.
+
+    A light ties together everybody seen in it; a light with a fixed frame is tied by itself.
+    """
+    table, place = solved.table, solved.lights.place[solved.lights.of_frame]
+    n_places = int(place.max(initial=-1)) + 1
+    shown = np.zeros((n_places, solved.roster.n), dtype=bool)
+    rows = np.flatnonzero(faces.known)
+    shown[place[table.face_frame[rows]], faces.person[rows]] = True
+    linked = solved.roster.referenced.copy()
+    tied = np.zeros(n_places, dtype=bool)
+    tied[place[table.fixed]] = True
+    while True:
+        tied |= (shown & linked).any(axis=1)
+        more = linked | (shown & tied[:, None]).any(axis=0)
+        if (more == linked).all():
+            return linked
+        linked = more
+
+
+def _about_the_change(
+    table: Table,
+    i: int,
+    written: Limited,
+    theta: FloatArray,
+    local: tuple[LocalDifference, ...],
+    s: SolveSettings,
+) -> list[Finding]:
+    found = []
+    if written.large[i]:
+        found.append(Finding(
+            Code.LARGE_CHANGE,
+            "The skin asks for a very large change of exposure, which may be dark on purpose: the exposure of its "
+            "light group is used, the white balance is its own.", local,
+        ))  # fmt: skip
+    if written.clamped[i]:
+        found.append(
+            Finding(Code.CLAMPED, "The correction leaves the range of the fields and stops at its end.", local)
+        )
+    if written.highlights[i]:
+        found.append(Finding(Code.HIGHLIGHTS, "The new exposure clips parts of the picture: check the highlights."))
+    cast = neutral_cast(table, i, theta)
+    if cast is not None and cast > s.neutral_cast_z:
+        found.append(Finding(
+            Code.NEUTRAL_CAST,
+            f"The marked neutral is left {cast:.1f} dE00 off white; a neutral weight trades it against the skin.",
+        ))  # fmt: skip
+    return found
+
+
+def neutral_cast(table: Table, i: int, theta: FloatArray) -> float | None:
+    """Largest CIEDE2000 of a frame's marked neutrals from neutral at equal luminance, None without one."""
+    neutrals = table.frames[i].neutrals
+    if not neutrals:
+        return None
+    xyz = table.xyz(i, theta, np.array([n.camera for n in neutrals]))
+    return float(np.nanmax(skin_de00(xyz, xyz[:, 1:2] * XYZ_D50)))
+
+
+def _face_results(
+    frame: Frame, solved: Solved, rows: list[int], faces: _FaceTable, linked: BoolArray, basis: Basis, is_mixed: bool
+) -> tuple[FaceResult, ...]:
+    row_of = {solved.table.faces[r].face_id: r for r in rows}
+    names = solved.roster.names
+    out = []
+    for face in frame.faces:
+        row = row_of.get(face.face_id)
+        if row is None or not faces.known[row]:
+            why = Unjudged.UNKNOWN_PERSON
+            if row is None:
+                why = Unjudged.LEFT_ALONE if face.skin is not None else Unjudged.CLIPPED_SKIN
+            perhaps = names[faces.person[row]] if row is not None and faces.person[row] >= 0 else None
+            probability = float(faces.probability[row]) if row is not None else 0.0
+            out.append(FaceResult(face.face_id, None, probability, None, None, None, None, why, perhaps))
+            continue
+        why_not = None
+        if is_mixed:
+            why_not = Unjudged.MIXED_LIGHT
+        elif basis is Basis.HELD:
+            why_not = Unjudged.HELD
+        elif basis is Basis.LEFT_ALONE:
+            why_not = Unjudged.LEFT_ALONE
+        elif not linked[faces.person[row]]:
+            why_not = Unjudged.NO_REFERENCE
+        out.append(
+            FaceResult(
+                face_id=face.face_id,
+                person=names[faces.person[row]],
+                probability=float(faces.probability[row]),
+                delta_e00_before=_number(faces.de00_before[row]),
+                delta_e00_after=_number(faces.de00_after[row]),
+                level_ev_before=_number(faces.level_before[row]),
+                level_ev_after=_number(faces.level_after[row]),
+                unjudged=why_not,
+            )
+        )
+    return tuple(out)
+
+
+def _number(value: float) -> float | None:
+    return float(value) if isfinite(value) else None
+
+
+def _persons(solved: Solved, faces: _FaceTable, linked: BoolArray) -> tuple[Person, ...]:
+    names, persons_z = solved.roster.names, solved.fit.persons_z
+    spread = {t.person: t.spread_de00 for t in solved.targets}
+    counts = np.bincount(faces.person[faces.known], minlength=len(names))
+    lab = lab_from_xyz_d50(xyz_from_z(persons_z)).reshape(-1, 3)
+    alike = alike_persons(solved.roster, solved.fit.r)
+    return tuple(
+        Person(
+            name=name,
+            lab_d50=(float(lab[p, 0]), float(lab[p, 1]), float(lab[p, 2])),
+            n_faces=int(counts[p]),
+            referenced=bool(solved.roster.referenced[p]),
+            reference_spread_de00=spread.get(name, 0.0),
+            alike_to=tuple(names[q] for q in np.flatnonzero(alike[p])),
+            linked=bool(linked[p]),
+        )
+        for p, name in enumerate(names)
+        if counts[p] or solved.roster.referenced[p] or (faces.person == p).any()
+    )
+
+
+def _groups(solved: Solved, strength: FloatArray) -> tuple[Group, ...]:
+    table = solved.table
+    out = []
+    for g, rows in enumerate(members(solved.lights.of_frame, solved.lights.n)):
+        rows = rows[np.argsort(table.time_s[rows], kind="stable")]
+        coupled = bool(solved.fit.question.coupled[rows].all())
+        out.append(
+            Group(
+                index=g,
+                frame_ids=tuple(table.frames[r].frame_id for r in rows),
+                strength=float(strength[g]),
+                exposure_coupling_sd_ev=float(solved.fit.levels.light_sd[g]) if coupled else None,
+            )
+        )
+    return tuple(out)
+
+
+def _spreads(request: Request, solved: Solved) -> tuple[str, ...]:
+    return tuple(
+        f"The references of {t.person} differ by up to {t.spread_de00:.1f} dE00."
+        for t in solved.targets
+        if t.spread_de00 > request.tolerance_de00
+    )
