@@ -13,6 +13,7 @@ from xmpsync.cli.correct import correct
 from xmpsync.cli.measure import measure
 from xmpsync.cli.people import people, references
 from xmpsync.cli.report import report
+from xmpsync.cli.review import review
 from xmpsync.cli.rollback import rollback
 from xmpsync.cli.runs import runs
 from xmpsync.errors import OwnCheckFailed, XmpsyncError
@@ -33,7 +34,7 @@ def cli() -> None:
     """
 
 
-for command in (correct, check, measure, references, people, report, runs, rollback):
+for command in (correct, check, measure, references, people, report, review, runs, rollback):
     cli.add_command(command)
 
 

@@ -1,0 +1,178 @@
+"""The page alive: who may speak to it, and the way from a choice to a run and back."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import shlex
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.cli.conftest import REFERENCE, Call, tree
+from xmpsync.review.guard import Keys
+from xmpsync.review.server import application, listen, server
+from xmpsync.shoot.events import Silent
+from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.review import Review
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+
+@dataclass
+class Desk:
+    """A server on the small demo shoot."""
+
+    review: Review
+    keys: Keys
+
+    @property
+    def address(self) -> str:
+        return f"http://{self.keys.hosts[0]}"
+
+    def ask(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, str]:
+        """One request with the cookie and token of a good page, which `headers` override (empty: left out)."""
+        sent = {
+            "host": self.keys.hosts[0],
+            "cookie": f"{self.keys.cookie_name}={self.keys.cookie}",
+            "x-token": self.keys.post,
+        } | {name.replace("_", "-"): value for name, value in headers.items()}
+        line = http.client.HTTPConnection("127.0.0.1", self.keys.port, timeout=60)
+        line.putrequest(method, path, skip_host=True)
+        data = b"" if body is None else json.dumps(body).encode()
+        for name, value in (sent | {"content-length": str(len(data))}).items():
+            if value:
+                line.putheader(name, value)
+        line.endheaders(data)
+        answer = line.getresponse()
+        found = answer.status, answer.read().decode(errors="replace")
+        line.close()
+        return found
+
+
+@pytest.fixture
+def desk(shoot: Path) -> Iterator[Desk]:
+    review = Review(shoot, Options(references=(REFERENCE,)), Machine(n_workers=1), Silent())
+    sockets, port = listen(0)
+    keys = Keys(port)
+    serving = server(application(review, keys))
+    thread = threading.Thread(target=serving.run, kwargs={"sockets": sockets})
+    thread.start()
+    while not serving.started:
+        time.sleep(0.02)
+    yield Desk(review, keys)
+    serving.should_exit = True
+    thread.join()
+
+
+def test_only_the_page_itself_is_answered(desk: Desk, shoot: Path) -> None:
+    before = tree(shoot, state=True)
+    host = desk.keys.hosts[0]
+    assert desk.ask("GET", "/document")[0] == 200
+    assert desk.ask("GET", "/document", origin=f"http://{host}", sec_fetch_site="same-origin")[0] == 200
+    refused = [
+        desk.ask("GET", "/document", cookie=""),
+        desk.ask("GET", "/document", cookie=f"{desk.keys.cookie_name}=guess"),
+        desk.ask("GET", "/?token=guess", cookie=""),
+        # names: one can be made to resolve here
+        desk.ask("GET", "/document", host=f"localhost:{desk.keys.port}"),
+        desk.ask("GET", "/document", host=f"photos.example:{desk.keys.port}"),
+        desk.ask("GET", "/document", origin="http://photos.example"),
+        desk.ask("GET", "/document", origin="null"),
+        desk.ask("GET", "/document", sec_fetch_site="cross-site"),
+        desk.ask("GET", "/document", sec_fetch_site="same-site"),
+        desk.ask("POST", "/plan", x_token=""),
+        desk.ask("POST", "/plan", x_token="guess"),
+        desk.ask("POST", "/rollback", x_token=desk.keys.cookie),
+        desk.ask("PUT", "/plan"),
+    ]
+    assert [status for status, _ in refused] == [403] * len(refused)
+    assert not any(REFERENCE in text for _, text in refused)
+    assert desk.ask("GET", "/document", host="")[0] == 400
+    assert desk.ask("GET", "/plan")[0] == 405
+    assert desk.ask("POST", "/choose", {"do": "hold", "frame": "../../etc/passwd"})[0] == 409
+    assert desk.ask("GET", "/picture/..%2f..%2fetc%2fpasswd")[0] == 404
+    assert desk.ask("POST", "/choose", {"do": "x" * 100_000})[0] == 413
+    assert tree(shoot, state=True) == before
+
+
+def test_choices_are_undone_redone_and_survive_a_crash(desk: Desk, shoot: Path) -> None:
+    document = json.loads(desk.ask("GET", "/document")[1])
+    frame = next(f for f in document["frames"] if f["basis"] == "faces")
+    held = json.loads(desk.ask("POST", "/choose", {"do": "hold", "frame": frame["key"]})[1])
+    assert next(f for f in held["frames"] if f["key"] == frame["key"])["basis"] == "held"
+    assert f"--keep {frame['path']}" in held["live"]["command"]
+    undone = json.loads(desk.ask("POST", "/choose", {"do": "undo"})[1])
+    assert next(f for f in undone["frames"] if f["key"] == frame["key"])["basis"] == "faces"
+    assert desk.ask("POST", "/choose", {"do": "undo"})[0] == 409
+    desk.ask("POST", "/choose", {"do": "redo"})
+    # another process finds the same choices, with the way back
+    again = Review(shoot, Options(), Machine(n_workers=1), Silent())
+    assert again.options == desk.review.options and again.options.keep == (frame["path"],)
+    assert again.from_kept and again.can_undo
+
+
+def test_a_run_from_a_terminal_in_between_refuses_the_plan_that_was_shown(desk: Desk, shoot: Path, call: Call) -> None:
+    plan = json.loads(desk.ask("POST", "/plan")[1])
+    assert call("correct", shoot, "--reference", REFERENCE, "--jobs", "1", "--yes").code == 0
+    after = tree(shoot)
+    status, said = desk.ask("POST", "/write", {"plan": plan["plan"]})
+    assert status == 409 and "othing was written" in said
+    assert tree(shoot) == after
+
+
+def test_what_the_page_writes_is_what_the_shown_command_line_writes(desk: Desk, shoot: Path, call: Call) -> None:
+    before = tree(shoot)
+    document = json.loads(desk.ask("GET", "/document")[1])
+    frame = next(f for f in document["frames"] if f["basis"] == "faces")
+    document = json.loads(desk.ask("POST", "/choose", {"do": "strength", "frame": frame["key"], "value": 0.5})[1])
+    plan = json.loads(desk.ask("POST", "/plan")[1])
+    assert tree(shoot) == before and plan["diff"].startswith("--- ")
+    assert desk.ask("POST", "/write", {"plan": "another"})[0] == 409
+    assert desk.ask("POST", "/write", {"plan": plan["plan"]})[0] == 200
+    written = tree(shoot)
+    assert written != before
+    assert desk.ask("POST", "/rollback")[0] == 200
+    assert tree(shoot) == before
+    command = shlex.split(document["live"]["command"])
+    assert command[0] == "xmpsync"
+    assert call(*command[1:], "--yes", "--jobs", "1").code == 0
+    assert tree(shoot) == written
+
+
+@pytest.mark.system("chromium")
+def test_the_keyboard_leads_from_a_reference_to_write_and_back(desk: Desk, shoot: Path, browser: Browser) -> None:
+    before = tree(shoot)
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    told: list[str] = []
+    page.on("console", lambda message: told.append(message.text))
+    page.on("pageerror", lambda error: told.append(str(error)))
+    page.on("request", lambda r: told.append(r.url) if not r.url.startswith(desk.address) else None)
+    page.goto(f"{desk.address}/?token={desk.keys.token}")
+    assert page.url == f"{desk.address}/" or page.url.startswith(f"{desk.address}/#")
+    page.wait_for_selector(".desk button")
+
+    def press(name: str, within: str = "body") -> None:
+        page.locator(within).get_by_role("button", name=name).first.focus()
+        page.keyboard.press("Enter")
+
+    page.locator(".first .face").first.focus()
+    page.keyboard.press("Enter")
+    press("This frame is right", "dialog")
+    page.wait_for_function("document.querySelector('.desk button:nth-of-type(2)').disabled === false")
+    press("See what would be written")
+    page.wait_for_selector("dialog pre")
+    assert tree(shoot) == before
+    page.keyboard.press("Enter")  # the focus is on the button that writes
+    page.wait_for_selector("text=files written", timeout=60_000)
+    assert tree(shoot) != before
+    press("Take run")
+    page.wait_for_selector("text=Taken back", timeout=60_000)
+    assert tree(shoot) == before
+    assert told == []
