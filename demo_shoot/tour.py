@@ -44,6 +44,7 @@ def main() -> int:
         "correct FOLDER --reference FRAME",
     ):
         print(f"  {tool} {words}")
+    print(f"The same page, alive: {shlex.join(['xmpsync', 'review', str(shoot), *reference])}")
     return 0
 
 

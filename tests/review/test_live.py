@@ -165,9 +165,9 @@ def test_the_keyboard_leads_from_a_reference_to_write_and_back(desk: Desk, shoot
     page.locator(".first .face").first.focus()
     page.keyboard.press("Enter")
     press("This frame is right", "dialog")
-    page.wait_for_function("document.querySelector('.desk button:nth-of-type(2)').disabled === false")
+    page.wait_for_selector(".desk button:nth-of-type(2):not([disabled])", timeout=60_000)  # a step that can be undone
     press("See what would be written")
-    page.wait_for_selector("dialog pre")
+    page.wait_for_selector("dialog pre", timeout=60_000)
     assert tree(shoot) == before
     page.keyboard.press("Enter")  # the focus is on the button that writes
     page.wait_for_selector("text=files written", timeout=60_000)

@@ -15,6 +15,7 @@ from typing import Any
 
 import msgspec
 
+from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused, WrongUsage
 from xmpsync.shoot.correct import Correction, carry_out, prepare_correction, put_right
 from xmpsync.shoot.events import Listener
@@ -24,7 +25,6 @@ from xmpsync.shoot.propose import propose
 from xmpsync.shoot.request import build_request
 from xmpsync.shoot.session import Ready, clocks, state_folder
 from xmpsync.solve import solve
-from xmpsync.write.files import RealFileSystem
 from xmpsync.write.outcome import RunOutcome
 
 CHOICES = "review.json"
