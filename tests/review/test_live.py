@@ -170,9 +170,9 @@ def test_the_keyboard_leads_from_a_reference_to_write_and_back(desk: Desk, shoot
     page.wait_for_selector("dialog pre", timeout=60_000)
     assert tree(shoot) == before
     page.keyboard.press("Enter")  # the focus is on the button that writes
-    page.wait_for_selector("text=files written", timeout=60_000)
+    page.wait_for_selector("#told:has-text('files written')", timeout=60_000)
     assert tree(shoot) != before
     press("Take run")
-    page.wait_for_selector("text=Taken back", timeout=60_000)
+    page.wait_for_selector("#told:has-text('Taken back:')", timeout=60_000)
     assert tree(shoot) == before
     assert told == []

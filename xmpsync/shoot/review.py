@@ -159,12 +159,12 @@ class Review:
         self._keep()
 
     def _read(self) -> Kept | None:
-        fs, path = RealFileSystem(), self.state / CHOICES
+        fs, path = RealFileSystem.around(self.state), self.state / CHOICES
         stat = fs.stat(path)
         if stat is None:
             return None
         try:
-            if path.is_symlink() or not path.is_file():
+            if not stat.is_regular:
                 raise ValueError("it is not a plain file")
             kept = msgspec.json.decode(fs.read(path, 0, MAX_BYTES), type=Kept)
             if not 0 <= kept.at < len(kept.steps):
@@ -177,7 +177,7 @@ class Review:
         return kept
 
     def _keep(self) -> None:
-        fs, path = RealFileSystem(), self.state / CHOICES
+        fs, path = RealFileSystem.around(self.state), self.state / CHOICES
         temporary = path.with_name(f"{CHOICES}.{secrets.token_hex(4)}.new")
         data = msgspec.json.encode(Kept([step.to_manifest() for step in self._steps], self._at))
         with fs.create(temporary) as file:
