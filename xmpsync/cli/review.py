@@ -34,7 +34,7 @@ def review(shoot: Path, port: int, no_browser: bool, **values: Any) -> None:
 
     sockets, port = listen(port)
     with ProgressLine() as progress:
-        found = Review(shoot, options_from(values), machine_from(values), progress)
+        found = Review(shoot, options_from(values, shoot), machine_from(values), progress)
     if found.from_kept:
         say("The choices made on the page last time are used again; the page shows them as a command line.")
     keys = Keys(port)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 import socket
 from collections import OrderedDict
 from collections.abc import Callable
@@ -80,7 +79,7 @@ class Live:
             "token": self.keys.post,
             "undo": review.can_undo,
             "redo": review.can_redo,
-            "command": shown(shlex.join(review.command())),
+            "command": shown(review.command()),
             "changes": len(correction.proposal.plan.changes),
             "kept": review.from_kept,
             "runs": [

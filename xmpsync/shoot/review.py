@@ -8,6 +8,7 @@ STATE/review.json after every step (whole file, replaced), so that a crash loses
 from __future__ import annotations
 
 import secrets
+import shlex
 import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,11 +18,14 @@ import msgspec
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused, WrongUsage
+from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.correct import Correction, carry_out, prepare_correction, put_right
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
+from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import propose
+from xmpsync.shoot.refusals import clocks_by_body, refuse_ignored
 from xmpsync.shoot.request import build_request
 from xmpsync.shoot.session import Ready, clocks, state_folder
 from xmpsync.solve import solve
@@ -137,9 +141,9 @@ class Review:
         """All runs of the shoot."""
         return history(self.root, self.machine.state, verify=False)
 
-    def command(self) -> list[str]:
-        """The command line that does the same."""
-        return ["xmpsync", "correct", str(self.root), *arguments(self.options)]
+    def command(self) -> str:
+        """The command line that does the same, quoted for a shell."""
+        return f"xmpsync correct {shlex.quote(str(self.root))} {self.options.as_typed()}"
 
     def _afresh(self) -> None:
         self.now = prepare_correction(self.root, self.options, self.machine, self.listener, writes=False)
@@ -150,7 +154,8 @@ class Review:
         if any(getattr(old, name) != getattr(options, name) for name in TAKEN_STOCK):
             return prepare_correction(self.root, options, self.machine, self.listener, writes=False)
         ready = asked_again(self.now.ready, options)
-        return Correction(ready, propose(ready.request, solve(ready.request), ready.stand.frames, options, self.root))
+        solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
+        return Correction(ready, propose(ready.request, solution, ready.stand.frames, options, self.root))
 
     def _take(self, found: Correction) -> None:
         self.now = found
@@ -190,29 +195,8 @@ class Review:
 def asked_again(ready: Ready, options: Options) -> Ready:
     """The same frames with another question; clocks stay as they were aligned."""
     captures = {frame.frame_id: frame.capture for frame in ready.request.frames}
-    request = build_request(ready.stand, ready.loaded, options, clocks(options), ready.troubles)
+    given, wrong = clocks_by_body(clocks(options), ready.stand)
+    refuse_ignored(options, ready.loaded, ready.stand, wrong)
+    request = build_request(ready.stand, ready.loaded, options, given, ready.troubles, read_answers(ready.state))
     frames = tuple(replace(frame, capture=captures[frame.frame_id]) for frame in request.frames)
     return replace(ready, options=options, request=replace(request, frames=frames))
-
-
-def arguments(options: Options) -> list[str]:
-    """The options as command-line arguments; defaults are left out."""
-    plain = Options()
-    found: list[str] = []
-    for name, flag in (
-        ("references", "--reference"), ("skin", "--skin"), ("neutral", "--neutral"), ("keep", "--keep"),
-        ("strength_at", "--strength-at"), ("frames", "--frames"), ("clock", "--clock"),
-        ("camera_profiles", "--camera-profile"),
-    ):  # fmt: skip
-        for text in getattr(options, name):
-            found += [flag, text]
-    for name in ("strength", "neutral_weight", "min_rating", "only", "tag", "scale"):
-        if getattr(options, name) != getattr(plain, name):
-            found += [f"--{name.replace('_', '-')}", str(getattr(options, name))]
-    for name in ("keep_custom", "include_rejected", "embed_dng", "metadata_date"):
-        if getattr(options, name):
-            found.append(f"--{name.replace('_', '-')}")
-    tolerance = options.tolerance_de00, options.tolerance_ev
-    if tolerance != (plain.tolerance_de00, plain.tolerance_ev):
-        found += ["--tolerance", *map(str, tolerance)]
-    return found
