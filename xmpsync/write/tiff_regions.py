@@ -69,7 +69,7 @@ def _regions(read_at: ReadAt, first: Directory, length: int, name: str) -> Itera
                 below += _numbers(read_at, directory.order, by_tag[tag], name)
         for at in below:
             if at in seen:
-                raise EmbedRefused(f"{name}: its directories lead in circles")
+                continue  # a directory may be both listed as a sub-directory and chained to its neighbour
             seen.add(at)
             if len(seen) > MAX_DIRECTORIES:
                 raise EmbedRefused(f"{name}: it holds more than {MAX_DIRECTORIES} directories")
