@@ -71,8 +71,8 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         table = build(request, fixed, settings, without=beyond)
         targets = reference.targets(request, chosen, table)
         asked = asked[~lost]
-    who = roster(table, targets, settings.priors)
     moment = moments(table, settings.moments)
+    who = roster(table, targets, moment, settings.priors)
     r = _first(who, settings)
     lights = _lights(table, asked, moment, settings, settings.groups.first_skin, told_lights)
     x = fit(table, lights, who, targets, people, r, _start(table, lights, asked), settings)
@@ -124,7 +124,7 @@ def _first(who: Roster, s: SolveSettings) -> FloatArray:
     sorted_r[np.flatnonzero(known), who.first[known]] = 1.0
     joint = evidence.names(who, s.priors) + evidence.identity(who, sorted_r)
     r = evidence.softmax(joint)
-    silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.sd)
+    silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.seen.sd)[who.seen.of_face]
     r[silent] = np.append(np.zeros(p), 1.0)
     return r
 

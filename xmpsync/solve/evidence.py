@@ -20,9 +20,8 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.levels import Levels, Question
-from xmpsync.solve.likeness import log_likelihood_ratio, usual_sd
 from xmpsync.solve.pooled import Cells, Components, Within
-from xmpsync.solve.roster import Roster, inseparable, means
+from xmpsync.solve.roster import Roster, inseparable, ratios
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
 from xmpsync.solve.tables import IntArray, summed
 from xmpsync.solve.two_way import TwoWay
@@ -41,7 +40,7 @@ def names(roster: Roster, s: PriorSettings) -> FloatArray:
     """ln prior (N, P + 1) from names: given by hand, in regions, none."""
     n, p = len(roster.by_hand), roster.n
     out = np.tile(np.log(np.append(np.full(p, (1.0 - s.stranger) / max(p, 1)), s.stranger)), (n, 1))
-    silent = (roster.by_name < 0) & ~np.isfinite(roster.sd)
+    silent = (roster.by_name < 0) & ~np.isfinite(roster.seen.sd)[roster.seen.of_face]
     strangers = max(s.stranger, 1.0 - p / roster.most_together)
     out[silent] = np.log(np.append(np.full(p, (1.0 - strangers) / max(p, 1)), strangers))
     named = np.flatnonzero(roster.by_name >= 0)
@@ -55,27 +54,16 @@ def names(roster: Roster, s: PriorSettings) -> FloatArray:
 
 
 def identity(roster: Roster, r: FloatArray) -> FloatArray:
-    """ln likelihood ratio (N, P + 1) of the identity vectors, the face itself left out; 0 for `someone else`."""
-    out = np.zeros_like(r)
-    good = np.flatnonzero(np.isfinite(roster.sd))
-    if not len(good) or not roster.n:
-        return out
-    mean, count = means(roster.vector, roster.sd, r[:, :-1])
-    x, sd = roster.vector[good], roster.sd[good]
-    squared = (x**2).sum(axis=1)[:, None] + (mean**2).sum(axis=1) - 2.0 * x @ mean.T
-    own = np.minimum(r[good, :-1] * _weight(sd)[:, None], count)
-    rest = count - own
-    d = np.sqrt(np.maximum(squared, 0.0)) * np.where(rest > 0.05, count / np.maximum(rest, 0.05), 0.0)
-    ratio = log_likelihood_ratio(d, sd[:, None], np.maximum(rest, 0.05), roster.likeness)
-    ratio = np.where(rest > 0.05, ratio, 0.0)
+    """ln likelihood ratio (N, P + 1) of the identity vectors, the sighting itself left out; 0 for `someone else`."""
+    seen = roster.seen
+    out = np.zeros((len(seen.moment), r.shape[1]))
+    if not roster.n or not np.isfinite(seen.sd).any():
+        return np.zeros_like(r)
+    ratio, mean, count = ratios(seen, seen.mean_of(r[:, :-1]), roster.likeness)
     # Persons who lie too close to be told apart share what their faces say together.
     near = inseparable(mean, count)
-    out[good, :-1] = ratio @ near.T / near.sum(axis=1)
-    return out
-
-
-def _weight(sd: FloatArray) -> FloatArray:
-    return np.asarray((usual_sd() / sd) ** 2)
+    out[:, :-1] = ratio @ near.T / near.sum(axis=1)
+    return np.asarray(out[seen.of_face])
 
 
 def colour(

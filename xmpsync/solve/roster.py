@@ -14,9 +14,9 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.likeness import DEFAULT as LIKENESS
 from xmpsync.solve.likeness import LikenessSettings, alike, from_frames, log_likelihood_ratio, usual_sd
-from xmpsync.solve.problem import Face
 from xmpsync.solve.reference import Target
 from xmpsync.solve.settings import PriorSettings
+from xmpsync.solve.sightings import Sightings, sightings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 JOIN = 2.0
@@ -31,6 +31,7 @@ TOGETHER = 0.15
 MOST_TOGETHER = 6
 """Faces of a frame, next to one another in the table, whose distances are looked at."""
 SORTINGS = 3
+SOFT_ROUNDS = 4
 DISTANCES = np.linspace(0.0, 1.0, 41)
 """Where a face is asked whether it could be confirmed as anybody at all."""
 
@@ -38,7 +39,7 @@ DISTANCES = np.linspace(0.0, 1.0, 41)
 @dataclass(frozen=True, slots=True, eq=False)
 class Roster:
     """P persons. `referenced` (P,). Per face: `by_hand`, `by_name`, `first` (N,) person or -1: names given by hand (or
-    a reference face), names of regions, and the first sorting. `vector` (N, 128) with `sd` (N,), NaN where none.
+    a reference face), names of regions, and the first sorting. Identity is a matter of sightings (`seen`).
     `most_together`: faces of the fullest frame, so many people there are at least."""
 
     names: tuple[str, ...]
@@ -46,8 +47,7 @@ class Roster:
     by_hand: IntArray
     by_name: IntArray
     first: IntArray
-    vector: FloatArray
-    sd: FloatArray
+    seen: Sightings
     likeness: LikenessSettings
     most_together: int
 
@@ -56,18 +56,8 @@ class Roster:
         return len(self.names)
 
 
-def vectors(faces: tuple[Face, ...]) -> tuple[FloatArray, FloatArray]:
-    """Identity vectors (N, 128) and their sd (N,), NaN where a face has none."""
-    out, sd = np.full((len(faces), 128), np.nan), np.full(len(faces), np.nan)
-    for i, face in enumerate(faces):
-        if face.identity is not None:
-            out[i] = face.identity
-            sd[i] = usual_sd() if face.identity_sd is None else face.identity_sd
-    return out, sd
-
-
-def roster(table: Table, targets: tuple[Target, ...], s: PriorSettings) -> Roster:
-    """The persons known before any colour is compared."""
+def roster(table: Table, targets: tuple[Target, ...], moment: IntArray, s: PriorSettings) -> Roster:
+    """The persons known before any colour is compared; `moment` (F,) of the frames."""
     names = [t.person for t in targets]
     names += sorted({f.name for f in table.faces if f.name} - set(names))
     names = names or ["person 1"]
@@ -77,16 +67,16 @@ def roster(table: Table, targets: tuple[Target, ...], s: PriorSettings) -> Roste
     for i, target in enumerate(targets):
         by_hand[list(target.faces)] = i
     by_name = np.where(by_hand >= 0, -1, by_name)
-    vector, sd = vectors(table.faces)
-    told = np.where(by_hand >= 0, by_hand, by_name)
-    first, extra = _sorted(vector, sd, table.face_frame, told, len(names), s, LIKENESS)
-    likeness = _likeness(vector, sd, table.face_frame, first)
+    seen = sightings(table, moment)
+    told = seen.told(np.where(by_hand >= 0, by_hand, by_name))
+    first, extra = _sorted(seen, told, len(names), s, LIKENESS)
+    likeness = _likeness(seen.vector, seen.sd, seen.moment, first)
     if likeness != LIKENESS:
-        first, extra = _sorted(vector, sd, table.face_frame, told, len(names), s, likeness)
+        first, extra = _sorted(seen, told, len(names), s, likeness)
     names += _free_labels(names, extra)
     most = int(np.bincount(table.face_frame, minlength=1).max(initial=1))
     referenced = np.arange(len(names)) < len(targets)
-    return Roster(tuple(names), referenced, by_hand, by_name, first, vector, sd, likeness, most)
+    return Roster(tuple(names), referenced, by_hand, by_name, first[seen.of_face], seen, likeness, most)
 
 
 def _likeness(vector: FloatArray, sd: FloatArray, frame: IntArray, member: IntArray) -> LikenessSettings:
@@ -117,9 +107,29 @@ def means(vector: FloatArray, sd: FloatArray, weight: FloatArray) -> tuple[Float
     return np.asarray((w.T @ vector[good]) / np.maximum(total, 1e-9)[:, None]), np.asarray(total)
 
 
+def ratios(
+    seen: Sightings, weight: FloatArray, likeness: LikenessSettings
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """ln likelihood ratios (U, P), each sighting left out of the mean it is compared with; means and their counts.
+
+    `weight` (U, P): how much of each person a sighting is.
+    """
+    out = np.zeros(weight.shape)
+    mean, count = means(seen.vector, seen.sd, weight)
+    good = np.flatnonzero(np.isfinite(seen.sd))
+    x, sd = seen.vector[good], seen.sd[good]
+    squared = (x**2).sum(axis=1)[:, None] + (mean**2).sum(axis=1) - 2.0 * x @ mean.T
+    own = np.minimum(weight[good] * ((usual_sd() / sd) ** 2)[:, None], count)
+    rest = count - own
+    d = np.sqrt(np.maximum(squared, 0.0)) * np.where(rest > 0.05, count / np.maximum(rest, 0.05), 0.0)
+    ratio = log_likelihood_ratio(d, sd[:, None], np.maximum(rest, 0.05), likeness)
+    out[good] = np.where(rest > 0.05, ratio, 0.0)
+    return out, mean, count
+
+
 def alike_persons(x: Roster, r: FloatArray) -> BoolArray:
     """(P, P): pairs of persons whose faces the identity network cannot tell apart."""
-    mean, count = means(x.vector, x.sd, r[:, :-1])
+    mean, count = means(x.seen.vector, x.seen.sd, x.seen.mean_of(r[:, :-1]))
     out: BoolArray = np.asarray(alike(mean[:, None], mean[None], count[:, None], count[None]), dtype=bool)
     out[count < 0.5] = False
     out[:, count < 0.5] = False
@@ -137,9 +147,9 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
 
 def alike_shared(x: Roster, r: FloatArray, probability: FloatArray) -> FloatArray:
     """Probability (N, P + 1) where persons who look alike share what no name tells apart: siblings are not guessed."""
-    if not x.n or not np.isfinite(x.sd).any():
+    if not x.n or not np.isfinite(x.seen.sd).any():
         return probability
-    mean, count = means(x.vector, x.sd, r[:, :-1])
+    mean, count = means(x.seen.vector, x.seen.sd, x.seen.mean_of(r[:, :-1]))
     near = inseparable(mean, count)
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
@@ -148,10 +158,10 @@ def alike_shared(x: Roster, r: FloatArray, probability: FloatArray) -> FloatArra
 
 
 def _sorted(
-    vector: FloatArray, sd: FloatArray, frame: IntArray, told: IntArray, n_known: int, s: PriorSettings,
-    likeness: LikenessSettings,
-) -> tuple[IntArray, int]:  # fmt: skip
-    """First sorting (N,) of faces to persons, and how many persons beyond `n_known` there are."""
+    seen: Sightings, told: IntArray, n_known: int, s: PriorSettings, likeness: LikenessSettings
+) -> tuple[IntArray, int]:
+    """First sorting (U,) of sightings to persons, and how many persons beyond `n_known` there are."""
+    vector, sd, frame = seen.vector, seen.sd, seen.moment
     member = told.copy()
     good = np.flatnonzero(np.isfinite(sd))
     if not len(good):
@@ -160,6 +170,7 @@ def _sorted(
     for _ in range(SORTINGS):
         member = _sorting(vector, sd, frame, told, member, order, n_known, likeness)
     member = _merged(vector, sd, frame, member, n_known, likeness)
+    member = _without_splinters(seen, told, member, n_known, likeness)
     count = np.bincount(member[member >= 0], minlength=n_known)
     kept = np.flatnonzero(count[n_known:] >= s.smallest_person) + n_known
     number = np.full(max(len(count), n_known), -1, dtype=np.intp)
@@ -209,6 +220,39 @@ def _sorting(
             total[best] += weight[i] * vector[i]
             count[best] += weight[i]
     return member
+
+
+def _without_splinters(
+    seen: Sightings, told: IntArray, member: IntArray, n_known: int, likeness: LikenessSettings
+) -> IntArray:
+    """The sorting with persons joined who, once faces may belong to both, are the same.
+
+    Faces far from their person may have founded another: with soft membership both means come to lie together.
+    """
+    n = int(member.max(initial=-1)) + 1
+    if n <= n_known:
+        return member
+    weight = np.zeros((len(member), n))
+    weight[np.flatnonzero(member >= 0), member[member >= 0]] = 1.0
+    fixed = told >= 0
+    hard = weight.copy()
+    for _ in range(SOFT_ROUNDS):
+        ratio = np.column_stack([ratios(seen, weight, likeness)[0], np.zeros(len(member))])
+        soft = np.exp(ratio - ratio.max(axis=1, keepdims=True))
+        soft /= soft.sum(axis=1, keepdims=True)
+        weight = np.where(fixed[:, None], hard, soft[:, :-1])
+        weight[~np.isfinite(seen.sd) & ~fixed] = 0.0
+    mean, count = means(seen.vector, seen.sd, weight)
+    near = inseparable(mean, count)
+    out = member.copy()
+    for b in range(n - 1, n_known - 1, -1):
+        frames = set(seen.moment[out == b].tolist())
+        for a in np.flatnonzero(near[b, :b]):
+            others = set(seen.moment[out == a].tolist())
+            if len(frames & others) <= TOGETHER * min(len(frames), len(others)):
+                out[out == b] = a
+                break
+    return out
 
 
 def _merged(
