@@ -69,9 +69,9 @@ def mutate(chance: random.Random, state: Path, victim: Path) -> str:
     """One random change; what it was."""
     files = sorted(path for path in state.rglob("*") if not path.is_symlink())
     path = chance.choice(files)
-    if path.suffix == ".json" and chance.random() < 0.8:
+    if path.suffix == ".json" and path.is_file() and path.stat().st_size < MEMORY_BYTES and chance.random() < 0.8:
         return _field(chance, path)
-    if path.is_file() and path.stat().st_size and chance.random() < 0.5:
+    if path.is_file() and 0 < path.stat().st_size < MEMORY_BYTES and chance.random() < 0.5:
         data = bytearray(path.read_bytes())
         for _ in range(chance.choice((1, 4, 64))):
             data[chance.randrange(len(data))] = chance.randrange(256)

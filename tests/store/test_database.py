@@ -180,6 +180,23 @@ def test_only_plain_files_of_their_own_are_opened(tmp_path: Path, suffix: str, k
     assert victim.read_bytes() == before
 
 
+@pytest.mark.parametrize("column", ["record", "content"])
+def test_bytes_that_are_no_text_are_measured_again(tmp_path: Path, column: str) -> None:
+    _spoil(tmp_path / "m.sqlite", f"UPDATE measurement SET {column} = CAST(x'7b22c322' AS TEXT)")
+    with Store(tmp_path / "m.sqlite") as store:
+        assert store.get(KEY, "faces-1") is None or column == "content"
+        store.forget_identities()
+
+
+def test_a_schema_that_is_not_text_is_set_aside(tmp_path: Path) -> None:
+    with Store(tmp_path / "m.sqlite") as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    data = (tmp_path / "m.sqlite").read_bytes()
+    (tmp_path / "m.sqlite").write_bytes(data.replace(b"mtime_ns INTEGER", b"mtime_n\xc3 INTEGER"))
+    with Store(tmp_path / "m.sqlite") as store:
+        assert store.remark is not None
+
+
 def test_a_page_that_is_used_twice_is_damage(tmp_path: Path) -> None:
     """Without the check a few such pages make a table endless."""
     path = tmp_path / "m.sqlite"

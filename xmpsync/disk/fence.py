@@ -49,8 +49,13 @@ class Spot:
 
     name: str
     folder: int | None
-    path: Path
+    full: str
     given: bool = False
+
+    @property
+    def path(self) -> Path:
+        """The same from the real root."""
+        return Path(self.full)
 
 
 def is_link(found: os.stat_result) -> bool:
@@ -63,6 +68,9 @@ class Fence:
 
     def __init__(self, *roots: Path, cached: int = DEFAULT.cached_folders) -> None:
         self._roots = tuple((root, Path(os.path.realpath(root))) for root in roots)
+        self._starts = tuple(
+            (start, len(start.parts), str(real)) for root, real in self._roots for start in (root, real)
+        )
         self._cached = cached
         self._open: dict[str, tuple[int, tuple[int, int]]] = {}
         weakref.finalize(self, _close_all, self._open)
@@ -76,12 +84,13 @@ class Fence:
         root, parts = self._below(path)
         if not parts:  # the root itself, or above it: the user's word
             yield Spot(str(path), None, root, given=True)
-        elif RELATIVE:
-            yield Spot(parts[-1], self._folder(root, parts[:-1]), root.joinpath(*parts))
+            return
+        full = _joined(root, parts)
+        if RELATIVE:
+            yield Spot(parts[-1], self._folder(root, parts[:-1]), full)
         else:
-            _look_at_each(root, parts[:-1])
-            real = root.joinpath(*parts)
-            yield Spot(str(real), None, real)
+            _look_at_each(Path(root), parts[:-1])
+            yield Spot(full, None, full)
 
     def real(self, path: Path) -> Path:
         """The path from the real root; every folder on the way is a real one. The last name may be missing, or a link.
@@ -108,26 +117,26 @@ class Fence:
             raise Fenced("it is a link to a file that does not exist", path)
         return self.real(real)
 
-    def _below(self, path: Path) -> tuple[Path, tuple[str, ...]]:
+    def _below(self, path: Path) -> tuple[str, tuple[str, ...]]:
         """The real root and the names below it; no names for a root itself or a folder above one."""
-        for root, real in self._roots:
-            for start in (root, real):
-                if path.is_relative_to(start) and path != start:
-                    parts = path.relative_to(start).parts
-                    if ".." in parts or "\0" in str(path):
-                        raise Fenced("its path leads out of its folder", path)
-                    return real, parts
-        for root, real in self._roots:
-            if path in (root, real):
-                return real, ()
-        for root, real in self._roots:
-            if root.is_relative_to(path) or real.is_relative_to(path):
-                return path, ()
+        names = path.parts
+        for start, length, real in self._starts:
+            if len(names) > length and names[:length] == start.parts:
+                parts = names[length:]
+                if ".." in parts or "\0" in str(path):
+                    raise Fenced("its path leads out of its folder", path)
+                return real, parts
+        for root, kept in self._roots:
+            if path in (root, kept):
+                return str(kept), ()
+        for root, kept in self._roots:
+            if root.is_relative_to(path) or kept.is_relative_to(path):
+                return str(path), ()
         raise Fenced("it lies outside the shoot and its state folder", path)
 
-    def _folder(self, root: Path, parts: tuple[str, ...]) -> int:
+    def _folder(self, root: str, parts: tuple[str, ...]) -> int:
         """A descriptor of the folder; kept for the next time, as long as its path still leads to it."""
-        path = str(root.joinpath(*parts))
+        path = _joined(root, parts)
         known = self._open.pop(path, None)
         if known is not None:
             with suppress(OSError):
@@ -142,6 +151,11 @@ class Fence:
         return fd
 
 
+def _joined(root: str, parts: tuple[str, ...]) -> str:
+    """As text: a `Path` would be parsed again at every step."""
+    return os.sep.join((root.rstrip(os.sep), *parts)) or os.sep  # noqa: PTH118
+
+
 def _same(found: os.stat_result) -> tuple[int, int]:
     return found.st_dev, found.st_ino
 
@@ -152,7 +166,7 @@ def _close_all(opened: dict[str, tuple[int, tuple[int, int]]]) -> None:
     opened.clear()
 
 
-def _walk(root: Path, parts: tuple[str, ...]) -> int:
+def _walk(root: str, parts: tuple[str, ...]) -> int:
     fd = os.open(root, _FOLDER_FLAGS)
     try:
         for part in parts:
@@ -165,14 +179,14 @@ def _walk(root: Path, parts: tuple[str, ...]) -> int:
     return fd
 
 
-def _step(fd: int, part: str, root: Path) -> int:
+def _step(fd: int, part: str, root: str) -> int:
     try:
         return os.open(part, _FOLDER_FLAGS, dir_fd=fd)
     except OSError as error:
         if error.errno in (errno.ENOTDIR, errno.ELOOP, getattr(errno, "EMLINK", 0)):
             found = os.stat(part, dir_fd=fd, follow_symlinks=False)
             if is_link(found):
-                raise Fenced("it is reached through a folder link", root / part) from error
+                raise Fenced("it is reached through a folder link", f"{root}{os.sep}{part}") from error
         raise
 
 

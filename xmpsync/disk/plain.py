@@ -23,14 +23,14 @@ def open_plain(spot: Spot, flags: int, *, one_name: bool = False) -> int:
     """
     found = None if flags & os.O_CREAT else os.stat(spot.name, dir_fd=spot.folder, follow_symlinks=False)
     if found is not None and not stat.S_ISREG(found.st_mode):  # some devices act when they are opened
-        raise Fenced("it is not a plain file", spot.path)
+        raise Fenced("it is not a plain file", spot.full)
     fd = os.open(spot.name, flags | _CAREFUL, 0o666, dir_fd=spot.folder)
     try:
         opened = os.fstat(fd)
         if not stat.S_ISREG(opened.st_mode) or (found is not None and not os.path.samestat(found, opened)):
-            raise Fenced("it is not a plain file", spot.path)
+            raise Fenced("it is not a plain file", spot.full)
         if one_name and opened.st_nlink != 1:
-            raise Fenced("it has other names elsewhere (hard links)", spot.path)
+            raise Fenced("it has other names elsewhere (hard links)", spot.full)
     except OSError:
         os.close(fd)
         raise
@@ -58,8 +58,8 @@ def read_open(fd: int, offset: int, size: int | None, at_most: int, path: Path) 
 
 def read_named(path: Path, at_most: int) -> bytes:
     """A whole plain file that somebody named; links are followed. `Fenced` for pipes, devices and what is too large."""
-    real = Path(os.path.realpath(path))
-    fd = open_plain(Spot(str(real), None, real), READ)
+    real = os.path.realpath(path)
+    fd = open_plain(Spot(real, None, real), READ)
     try:
         return read_open(fd, 0, None, at_most, path)
     finally:

@@ -150,7 +150,7 @@ class Store:
                 try:
                     raw = msgspec.json.decode(record)
                     held = [face for face in raw["faces"] if face.get("identity") is not None]
-                except (msgspec.DecodeError, TypeError, LookupError, AttributeError, RecursionError):
+                except (msgspec.DecodeError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
                     self._db.execute("DELETE FROM measurement WHERE path IS ?", (path,))  # nobody can say what it holds
                     continue
                 if held:

@@ -126,6 +126,7 @@ def _look(fs: RealFileSystem, path: Path) -> None:
 
 
 def _prepare(database: sqlite3.Connection, *, read_only: bool) -> None:
+    database.text_factory = lambda data: data.decode("utf-8", "replace")
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MAX_VALUE_BYTES)
     for pragma in ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0"):
         database.execute(f"PRAGMA {pragma}")

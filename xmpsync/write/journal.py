@@ -91,7 +91,8 @@ def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[b
     `originals[i]` is the backup of `manifest.files[i]`, None where there is none.
     """
     folder = layout.run_dir(state, manifest.run_id)
-    if len(encode(manifest)) > MAX_BYTES:
+    document = encode(manifest)
+    if len(document) > MAX_BYTES:
         raise Refused(
             f"{len(manifest.files)} files are more than one run can take back.", next_step="Do a part: --frames GLOB."
         )
@@ -106,7 +107,7 @@ def begin(fs: FileSystem, state: Path, manifest: Manifest, originals: Sequence[b
     _write_new(fs, folder / layout.WRITTEN, written)
     for path in dirty | {folder: None}:
         fs.sync_dir(path)
-    _write_document(fs, folder / layout.MANIFEST, manifest)
+    _write_document(fs, folder / layout.MANIFEST, document)
     fs.sync_dir(folder)
     return Run(folder, manifest, None)
 
@@ -133,10 +134,11 @@ def set_aside(fs: FileSystem, run: Damaged, now: datetime) -> None:
 
 def _end(fs: FileSystem, folder: Path, outcome: Outcome) -> None:
     path = folder / layout.OUTCOME
+    document = encode(outcome)
     try:
-        _write_document(fs, path, outcome)
+        _write_document(fs, path, document)
     except OSError:
-        if not _stands(fs, path, encode(outcome)):
+        if not _stands(fs, path, document):
             raise
     try:
         fs.sync_dir(folder)
@@ -248,7 +250,7 @@ def _write_new(fs: FileSystem, path: Path, data: bytes) -> None:
         file.sync()
 
 
-def _write_document(fs: FileSystem, path: Path, document: Manifest | Outcome) -> None:
+def _write_document(fs: FileSystem, path: Path, document: bytes) -> None:
     """The document under a temporary name, durable, then renamed: its name never stands for half of it."""
     temporary = path.with_name(path.name + ".tmp")
     found = fs.stat(temporary)
@@ -256,5 +258,5 @@ def _write_document(fs: FileSystem, path: Path, document: Manifest | Outcome) ->
         temporary = path.with_name(f"{path.name}.{secrets.token_hex(4)}.tmp")
     elif found is not None:
         fs.remove(temporary)
-    _write_new(fs, temporary, encode(document))
+    _write_new(fs, temporary, document)
     fs.replace(temporary, path)
