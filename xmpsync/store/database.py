@@ -53,7 +53,7 @@ class Store:
     def _explained(self) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, OSError, OverflowError) as error:
+        except (sqlite3.Error, OSError, OverflowError, UnicodeDecodeError) as error:
             raise DiskNeedsAttention(
                 f"The measurement store {self.path} cannot be used: {error}.",
                 next_step="Rename it (measuring then starts anew), keep state elsewhere with --state DIR, "

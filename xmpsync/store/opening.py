@@ -92,7 +92,7 @@ def _open(fs: RealFileSystem, path: Path, *, read_only: bool) -> sqlite3.Connect
     database = sqlite3.connect(f"{fs.real_path(path).as_uri()}?mode={mode}", uri=True, timeout=_WAIT_S)
     try:
         _prepare(database, read_only=read_only)
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged name comes back in the error's own text
         database.close()
         if isinstance(error, sqlite3.OperationalError):
             raise  # locked, disk full, unreadable
