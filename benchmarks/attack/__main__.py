@@ -81,7 +81,10 @@ def mutate(chance: random.Random, state: Path, victim: Path) -> str:
 
 
 def _field(chance: random.Random, path: Path) -> str:
-    tree = json.loads(path.read_bytes())
+    try:
+        tree = json.loads(path.read_bytes())
+    except ValueError:  # its bytes were changed before
+        return "nothing more"
     places: list[tuple[Any, Any]] = []
 
     def walk(value: Any) -> None:
