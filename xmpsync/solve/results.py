@@ -156,7 +156,12 @@ def _results(
                 covariance = j @ found.covariance[i] @ j.T
                 chroma_sd = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
             told = findings.with_answer(
-                frame, np.array([chroma_sd, sd[i, 2]]), bool(apart[i]), any(sides[r] for r in rows), local, s
+                frame,
+                np.array([chroma_sd, sd[i, 2] if known else 0.0]),
+                bool(apart[i]),
+                any(sides[r] for r in rows),
+                local,
+                s,
             )
         if rows and len(known) < len(rows):
             told.append(findings.unknown(len(rows) - len(known)))
