@@ -30,8 +30,6 @@ TOGETHER = 0.15
 """Part of the frames of the rarer one that may show both by a wrongly sorted face."""
 MOST_TOGETHER = 6
 """Faces of a frame, next to one another in the table, whose distances are looked at."""
-SAME_SKIN_Z, SAME_SKIN_EV = 2.0, 0.5
-"""Nearer than this two people's skin does not tell them apart from light to light (person x light is 0.5-2 units)."""
 SORTINGS = 3
 SOFT_ROUNDS = 4
 DISTANCES = np.linspace(0.0, 1.0, 41)
@@ -147,17 +145,15 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
     return out
 
 
-def alike_shared(x: Roster, r: FloatArray, persons_z: FloatArray, probability: FloatArray) -> FloatArray:
-    """Probability (N, P + 1) where persons alike in face and in skin share what no name tells apart.
+def alike_shared(x: Roster, r: FloatArray, probability: FloatArray) -> FloatArray:
+    """Probability (N, P + 1) where persons who look alike share what no name tells apart: none is guessed by skin.
 
-    Siblings are not guessed; people whose skin differs (`persons_z` (P, 3)) are told apart by it as far as it goes.
+    Skin decides only where the light is known, and a light is sometimes taken for its neighbour.
     """
     if not x.n or not np.isfinite(x.seen.sd).any():
         return probability
     mean, count = means(x.seen.vector, x.seen.sd, x.seen.mean_of(r[:, :-1]))
-    apart = np.abs(persons_z[:, None] - persons_z[None])
-    same_skin = (np.hypot(apart[..., 0], apart[..., 1]) < SAME_SKIN_Z) & (apart[..., 2] < SAME_SKIN_EV)
-    near = inseparable(mean, count) & same_skin
+    near = inseparable(mean, count)
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
     out[unnamed, :-1] = probability[unnamed, :-1] @ (near / near.sum(axis=0)).T
