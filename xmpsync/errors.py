@@ -35,7 +35,7 @@ class XmpsyncError(Exception):
 
 
 class WrongUsage(XmpsyncError):
-    """The command line, or what it points at, cannot be meant (exit 2)."""
+    """The command line, or what it points at, is invalid (exit 2)."""
 
     exit_code = 2
 

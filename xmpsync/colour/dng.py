@@ -40,7 +40,7 @@ def profile_from_tags(
     the DNG's own (AnalogBalance, CameraCalibration and its signature belong to the camera body, not to the profile);
     default: `tags` serves for both.
 
-    BadColourTags, naming the tag, where there is no ColorMatrix1 or a value cannot be meant (wrong count, not finite,
+    BadColourTags, naming the tag, where there is no ColorMatrix1 or a value is invalid (wrong count, not finite,
     singular, negative balance). A second or third calibration without a usable illuminant is left out, as the
     specification has no weight for it.
     """

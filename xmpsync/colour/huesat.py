@@ -53,7 +53,7 @@ class HueSatMap:
 
 
 def hue_sat_map_from_tags(tags: Tags) -> HueSatMap | None:
-    """The hue/saturation tables of a profile, None where it has none. BadColourTags where they cannot be meant.
+    """The hue/saturation tables of a profile, None where it has none. BadColourTags where they are invalid.
 
     Two tables are taken as those of the calibrations 1 and 2 in the order of the tags; the tag order is turned by the
     calibrations' temperatures as `profile_from_tags` does.

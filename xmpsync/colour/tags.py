@@ -60,7 +60,7 @@ COLOUR_TAGS: frozenset[int] = frozenset(
 
 
 class BadColourTags(ValueError):
-    """Colour tags that cannot be meant; the text names the tag and what is wrong with it."""
+    """Invalid colour tags; the text names the tag and what is wrong with it."""
 
 
 def numbers(tags: Tags, tag: int, name: str, count: int) -> FloatArray | None:

@@ -32,7 +32,7 @@ class RawHeader:
     the file is no DNG. `raw_tags`: the directory of the sensor's picture alone (levels, areas, opcodes).
     `as_shot_neutral`: the camera value of the white the camera chose, largest 1; None where only LibRaw knows it (then
     it comes with the pixels, `RawImage.as_shot_neutral`) or nobody does. `profile`: of the DNG's colour tags, None
-    without usable ones; `colour_problems` are sentences about tags that cannot be meant.
+    without usable ones; `colour_problems` are sentences about invalid tags.
     """
 
     path: Path

@@ -70,7 +70,7 @@ class Levels:
 
 
 def levels(header: RawHeader, decoded: Decoded) -> Levels:
-    """Areas and levels of one decoded file. Raises `RawUnreadable` where they cannot be meant."""
+    """Areas and levels of one decoded file. Raises `RawUnreadable` where they are invalid."""
     return _dng_levels(header, decoded) if header.is_dng else _maker_levels(header, decoded)
 
 

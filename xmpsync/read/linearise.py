@@ -24,7 +24,7 @@ Table = npt.NDArray[np.uint16]
 
 
 class NotLinearisable(ValueError):
-    """Value maps that touch only a part of the picture, or levels that cannot be meant."""
+    """Value maps that touch only a part of the picture, or invalid levels."""
 
 
 def plane_tables(raw: tiff.Tags, value_maps: Sequence[ValueMap], *, planes: int, bits: int, curve: bool) -> list[Table]:

@@ -84,7 +84,7 @@ def profile_for(
             )
             return profile, None
     if header.profile is not None:
-        note = f"Some colour tags of the DNG cannot be meant and are left out.{problems}" if problems else None
+        note = f"Some colour tags of the DNG are invalid and left out.{problems}" if problems else None
         return header.profile, note
     name = header.unique_camera_model or " ".join(part for part in (header.capture.make, header.capture.model) if part)
     make, model = header.capture.make, header.capture.model

@@ -144,7 +144,7 @@ class Live:
         left = f" {len(outcome.left_alone)} left alone, see the runs." if outcome.left_alone else ""
         return (
             f"{len(outcome.written)} files written, run {outcome.run_id}.{left} "
-            "An editor with a catalogue shows it after it reads metadata from files."
+            "If your editor keeps a database of its own, let it load the sidecars again now."
         )
 
     def roll_back(self) -> str:

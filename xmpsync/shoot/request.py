@@ -150,7 +150,7 @@ def build_request(
 ) -> Request:
     """The solver's question. `troubles`: why frames are missing, to be told where one of them is a reference.
 
-    Raises WrongUsage for references and other frames that are named but cannot be meant.
+    Raises WrongUsage for references and other frames that are named but not usable.
     """
     held = _held(stand, loaded, options)
     frames = tuple(_named(_frame(s, clocks, s.frame_id in held), s, answers) for s in stand.frames.values())

@@ -87,7 +87,7 @@ class Review:
         return self._at + 1 < len(self._steps)
 
     def change(self, options: Options) -> None:
-        """Take new choices. Where they cannot be meant (WrongUsage), the old ones stay."""
+        """Take new choices. Where they are invalid (WrongUsage), the old ones stay."""
         with self._lock:
             found = self._solved(options)
             self._steps = [*self._steps[: self._at + 1], options][-MAX_STEPS:]
