@@ -154,3 +154,28 @@ def test_folders_are_made_with_those_above_them() -> None:
         ("make_dir", "/disk/c/d"),
         ("sync_dir", "/disk/c"),
     ]
+
+
+def test_a_system_that_takes_three_bytes_at_a_time_gets_every_byte(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """POSIX write(2): fewer bytes than asked for may be written; that is no error."""
+    real, calls = os.write, []
+
+    def short(fd: int, data: bytes) -> int:
+        calls.append(len(data))
+        return real(fd, data[:3])
+
+    fs = AnyDisk()
+    (tmp_path / "old").write_bytes(b"0123456789")
+    monkeypatch.setattr(os, "write", short)
+    with fs.create(tmp_path / "new") as file:
+        file.write(b"every byte of it")
+    with fs.open_in_place(tmp_path / "old") as file:
+        file.write_at(2, b"abcdefg")
+    with fs.open_lock(tmp_path / "lock") as lock:
+        lock.write(b'{"pid": 4711}')
+        assert lock.read() == b'{"pid": 4711}'
+    assert (tmp_path / "new").read_bytes() == b"every byte of it"
+    assert (tmp_path / "old").read_bytes() == b"01abcdefg9"
+    assert len(calls) > 3

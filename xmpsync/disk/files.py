@@ -109,13 +109,18 @@ class _Closing:
         self.close()
 
 
+def _write_all(fd: int, data: bytes) -> None:
+    """All of it, however little the system takes at a time."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(fd, view) :]
+
+
 class RealOpenFile(_Closing):
     """A real file open for writing."""
 
     def write(self, data: bytes) -> None:
-        view = memoryview(data)
-        while view:
-            view = view[os.write(self._fd, view) :]
+        _write_all(self._fd, data)
 
     def write_at(self, offset: int, data: bytes) -> None:
         os.lseek(self._fd, offset, os.SEEK_SET)
@@ -142,7 +147,7 @@ class RealLockFile(_Closing):
     def write(self, data: bytes) -> None:
         os.lseek(self._fd, 0, os.SEEK_SET)
         os.ftruncate(self._fd, 0)
-        os.write(self._fd, data)
+        _write_all(self._fd, data)
 
 
 class RealFileSystem:
