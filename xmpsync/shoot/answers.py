@@ -5,13 +5,14 @@ The faces are anchored by frame and place, so that an answer outlives labels, wh
 
 from __future__ import annotations
 
-import os
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
+from xmpsync.disk.files import RealFileSystem, make_dirs
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.store.measurement import MeasuredFace
 
@@ -41,13 +42,14 @@ def read_answers(state: Path) -> tuple[Answer, ...]:
 
     Raises DiskNeedsAttention when the file is not what we write.
     """
-    path = state / ANSWERS_NAME
-    if not path.exists() and not path.is_symlink():
-        return ()
+    fs, path = RealFileSystem.around(state), state / ANSWERS_NAME
     try:
-        if path.is_symlink() or not path.is_file() or path.stat().st_size > MAX_BYTES:
+        stat = fs.stat(path)
+        if stat is None:
+            return ()
+        if not stat.is_regular or stat.size > MAX_BYTES:
             raise ValueError("not a plain file of ours")
-        document = msgspec.json.decode(path.read_bytes(), type=_Document)
+        document = msgspec.json.decode(fs.read(path, 0, MAX_BYTES), type=_Document)
         if document.schema != 1:
             raise ValueError(f"schema {document.schema} is of another version")
     except (OSError, ValueError, msgspec.DecodeError) as error:
@@ -60,19 +62,19 @@ def read_answers(state: Path) -> tuple[Answer, ...]:
 
 def write_answers(state: Path, answers: Sequence[Answer]) -> None:
     """Keep these answers and no others; without any the file goes."""
-    path = state / ANSWERS_NAME
+    fs, path = RealFileSystem.around(state), state / ANSWERS_NAME
     try:
         if not answers:
-            path.unlink(missing_ok=True)
+            if fs.stat(path) is not None:
+                fs.remove(path)
             return
-        state.mkdir(parents=True, exist_ok=True)
-        beside = state / f".{ANSWERS_NAME}.new"
-        beside.unlink(missing_ok=True)
-        with beside.open("xb") as file:
+        make_dirs(fs, state)
+        beside = path.with_name(f"{ANSWERS_NAME}.{secrets.token_hex(4)}.new")
+        with fs.create(beside) as file:
             file.write(msgspec.json.format(msgspec.json.encode(_Document(1, tuple(answers))), indent=1))
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+            file.sync()
+        fs.replace(beside, path)
+        fs.sync_dir(state)
     except OSError as error:
         raise DiskNeedsAttention(
             f"The answers cannot be kept in {path}: {error.strerror}.", next_step="Keep state elsewhere: --state DIR"
