@@ -118,7 +118,7 @@ def test_figures_of_a_narrowed_run_are_those_of_what_it_writes(shoot: Path, call
 def test_a_tag_marks_the_frames_that_need_handwork_and_no_others(shoot: Path, call: Call) -> None:
     result = call("correct", shoot, "--reference", REFERENCE, "--tag", "by hand", "--yes", "--json")
     assert result.code == 0, result.err
-    only_explained = {"no-face", "few-pixels", "person-never-linked-to-a-reference", "look-differs"}
+    only_explained = {"no-face", "few-pixels", "person-never-linked-to-a-reference", "look-differs", "unknown-person"}
     wanted = {f["frame"] for f in result.json["frames"] if {x["code"] for x in f["findings"]} - only_explained}
     tagged = {
         path.with_suffix(".dng").name
