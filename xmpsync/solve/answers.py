@@ -40,13 +40,13 @@ def answers(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> Answers:
     mean_j = _mean_jacobian(x)
     by_light = light_theta[lights.of_frame] - _solve2(mean_j[lights.of_frame], moment_drift)
     q = x.question
-    shift = _level_shift(table, lights, x, theta)
+    shift = _level_shift(table, x, theta)
     moved = levels.Question(
         q.face, q.person, q.r, q.y + shift, q.variance, q.frame, q.light, q.settings, q.coupled, q.pinned, q.pinned_ev
     )
     ev, ev_variance, told_level = levels.answers(moved, x.levels, lights.minutes[lights.moment])
     light_ev = np.where(q.coupled, x.levels.light[lights.of_frame] - q.settings, np.nan)
-    usual = _light_medians(ev, lights, told_level)
+    usual = levels.medians(ev, lights.of_frame, told_level, lights.n)
     light_ev = np.where(np.isfinite(light_ev), light_ev, usual[lights.of_frame])
 
     out = np.zeros((table.n_frames, 3))
@@ -148,16 +148,8 @@ def _solve2(matrix: FloatArray, values: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(matrix + 1e-12 * np.eye(2), values[..., None])[..., 0])
 
 
-def _level_shift(table: Table, lights: Lights, x: Fit, theta: FloatArray) -> FloatArray:
+def _level_shift(table: Table, x: Fit, theta: FloatArray) -> FloatArray:
     """What the levels (N,) change by when a frame's own white replaces that of its light."""
     full = np.zeros((table.n_frames, 3))
     full[:, :2] = theta
     return np.asarray(table.faces_at(full).z[:, 2] - x.at.z[:, 2])
-
-
-def _light_medians(ev: FloatArray, lights: Lights, told: BoolArray) -> FloatArray:
-    out = np.zeros(lights.n)
-    for g in range(lights.n):
-        rows = told & (lights.of_frame == g)
-        out[g] = np.median(ev[rows]) if rows.any() else 0.0
-    return out

@@ -167,7 +167,7 @@ def _moved(
         weight = _cell_weight(before.rest, components, s)
     m_variance = components.person_light**2 / weight
     m_variance[_defining(table, lights, targets)] = s.variances.defining_z**2
-    prior = _light_prior(table, lights, theta, before, s)
+    prior = _light_prior(table, lights, before, s)
     step = two_way(
         x, cell.person, jacobian, theta, persons[:, :2], free, prior, (people[:2], s.priors.person_z), m_variance
     )
@@ -326,7 +326,7 @@ def _level_priors(table: Table, lights: Lights) -> FloatArray:
     return out
 
 
-def _light_prior(table: Table, lights: Lights, theta: FloatArray, before: Fit | None, s: SolveSettings) -> LightPrior:
+def _light_prior(table: Table, lights: Lights, before: Fit | None, s: SolveSettings) -> LightPrior:
     """Whites expected without skin: as-shot, weakly; a held or reference frame; the other body's in the same place."""
     p = s.priors
     mean = np.tile(np.array([190.0, 0.0]), (lights.n, 1))

@@ -171,7 +171,7 @@ def answers(q: Question, x: Levels, minutes: FloatArray) -> tuple[FloatArray, Fl
     told = h > 0
     ev = np.where(told, sums / np.where(told, h, 1.0), np.nan)
     # Flash, or settings unknown: a frame without a face takes the middle of its light.
-    usual = _medians(ev, q.light, known & told, len(x.light))
+    usual = medians(ev, q.light, known & told, len(x.light))
     ev = np.where(told, ev, usual[q.light])
     share = np.bincount(frame, weights=w * x.person_variance[q.person], minlength=n_f)
     # A part of what faces differ in level is measurement, in the frame and in the reference.
@@ -201,7 +201,8 @@ def _drift(q: Question, x: Levels, minutes: FloatArray, known: BoolArray) -> Flo
     return np.asarray(np.where(kept[q.light], slope[q.light] * centre, 0.0))
 
 
-def _medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> FloatArray:
+def medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> FloatArray:
+    """Medians (n,) of the values of each label that count (`use`), NaN where none does."""
     out = np.full(n, np.nan)
     if not use.any():
         return out
