@@ -21,13 +21,14 @@ ORDER = [
     "faces",
     "store",
     "disk",
+    "clocks",
     "solve",
     "skin",
     "xmp",
     "colour",
 ]
 BOTTOM = {"records", "errors", "printable", "__init__"}
-PURE = {"solve", "skin", "xmp", "colour"} | BOTTOM
+PURE = {"clocks", "solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {
     "os", "pathlib", "io", "time", "shutil", "tempfile", "subprocess", "socket", "threading", "multiprocessing",

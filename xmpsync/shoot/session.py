@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from xmpsync.clocks.align import align
 from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.read.discover import STATE_FOLDER
@@ -20,7 +21,6 @@ from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.refusals import clocks_by_body, command, refuse_ignored
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
-from xmpsync.solve.clocks import align
 from xmpsync.solve.problem import Request
 from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 
 from tests.solve.builders import PROFILE, Light, face
+from xmpsync.clocks.align import align
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.records import Capture, Settings3
-from xmpsync.solve.clocks import align
 from xmpsync.solve.problem import Frame, Scene
 
 OTHER_PROFILE = CameraProfile(

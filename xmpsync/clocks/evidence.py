@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from xmpsync.clocks.thresholds import ClockSettings
 from xmpsync.colour.arrays import FloatArray, apply
 from xmpsync.colour.camera import xyz_from_camera
-from xmpsync.solve.clock_settings import ClockSettings
 from xmpsync.solve.groups import segments
 from xmpsync.solve.problem import Frame
 from xmpsync.solve.tables import IntArray, settings_ev

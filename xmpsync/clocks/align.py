@@ -26,9 +26,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from xmpsync.clocks.evidence import Body, Pair, body_from, cues_of
+from xmpsync.clocks.thresholds import DEFAULT, ClockSettings
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.clock_lights import Body, Pair, body_from, cues_of
-from xmpsync.solve.clock_settings import DEFAULT, ClockSettings
 from xmpsync.solve.problem import Frame
 
 
