@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -262,3 +263,42 @@ def test_a_check_tells_the_share_of_faces_that_it_could_judge(shoot: Path, call:
     assert document["faces_judged"] + sum(document["not_judged"].values()) == document["faces_with_skin"]
     one = call("check", shoot, "--reference", "Selma=lab:50,14,16", "--json")
     assert one.json["verdict"] != "matches" and one.code == 1
+
+
+def test_a_wrong_figure_stops_before_anything_is_written(
+    shoot: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """colour-science works out every printed difference again: a slip in our own rendering must not pass (exit 70)."""
+    from xmpsync.colour import adaptation
+    from xmpsync.solve import tables
+
+    ours = tables.xyz_from_camera_jacobian
+
+    def slipped(*arguments: Any) -> Any:
+        found = ours(*arguments)
+        return found._replace(xyz_from_camera=found.xyz_from_camera * adaptation.XYZ_D50[:, None] ** 0.05)
+
+    monkeypatch.setattr(tables, "xyz_from_camera_jacobian", slipped)
+    before = tree(shoot)
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes")
+    assert result.code == 70
+    assert "Two implementations of the colour model differ" in result.err
+    assert "Nothing was written." in result.err
+    assert tree(shoot) == before
+
+
+def test_a_dry_run_names_the_frame_whose_figures_cannot_be_confirmed(
+    shoot: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from xmpsync.colour import second_opinion
+
+    theirs = second_opinion.skin_difference
+
+    def differing(*arguments: Any) -> Any:
+        de00, level = theirs(*arguments)
+        return de00 + 0.06, level
+
+    monkeypatch.setattr(second_opinion, "skin_difference", differing)
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
+    assert result.code == 70
+    assert "jubilee_" in result.err

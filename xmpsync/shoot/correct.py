@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import NoReference, WrongUsage
+from xmpsync.shoot import second_opinion
 from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import recover_or_raise
@@ -40,7 +41,7 @@ class Correction:
 def prepare_correction(
     root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool
 ) -> Correction:
-    """Measure, solve and plan.
+    """Measure, solve and plan; every figure of the plan is confirmed by a second implementation of the colour model.
 
     `writes` tells that a real run may follow: an interrupted run is then put right first, before anything is read.
     Otherwise an interrupted run stops the command (exit 4).
@@ -57,6 +58,7 @@ def prepare_correction(
             next_step="Name a frame whose skin is right: --reference FRAME. "
             f"To find one: {command('references', root)}",
         )
+    second_opinion.import_beside()
     ready = prepare(root, options, machine, listener)
     if not ready.request.frames:
         raise WrongUsage(
@@ -68,6 +70,7 @@ def prepare_correction(
         solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
         listener.start("Planning every line to write", 0)
         proposal = propose(ready.request, solution, ready.stand.frames, options, root)
+        second_opinion.confirm(ready.request.frames, proposal.solution, proposal.settings())
     finally:
         listener.done()
     return Correction(ready, proposal)

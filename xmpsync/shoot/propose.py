@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +11,7 @@ import numpy as np
 
 from xmpsync import __version__
 from xmpsync.colour.camera import render
+from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
 from xmpsync.errors import FrameError
 from xmpsync.records import Settings3
 from xmpsync.shoot.baseline import to_note
@@ -20,7 +21,6 @@ from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
-from xmpsync.solve import check
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
@@ -65,9 +65,13 @@ class Proposal:
     request: Request
     troubles: tuple[Trouble, ...]
 
+    def settings(self) -> dict[str, Settings3]:
+        """The numbers in force after writing, by frame, of the frames that change."""
+        return _settings(self.request, self.rows)
+
     def neutrals(self) -> tuple[NeutralCast, ...]:
         """The cast on every marked neutral, before and after."""
-        return neutral_casts(self.request.frames, {row.frame_id: row.result.correction for row in self.rows})
+        return neutral_casts(self.request.frames, self.settings())
 
     def diffs(self) -> list[str]:
         """A unified diff for each sidecar that would change, in the plan's order."""
@@ -125,35 +129,39 @@ def propose(
         rows.append(row)
     plan = Plan(tuple(changes), options.to_manifest(), __version__)
     if options.only is not None:
-        solution = _as_written(request, solution, rows)
+        solution = _as_written(solution, request, _settings(request, rows))
         rows = [replace(row, result=result) for row, result in zip(rows, solution.frames, strict=True)]
     return Proposal(tuple(rows), plan, before_bytes, solution, request, tuple(troubles))
 
 
-def _as_written(request: Request, solution: Solution, rows: list[Row]) -> Solution:
-    """The solution with its `after` figures at what is really written, where that is not all that was solved."""
-    frames = []
+def _settings(request: Request, rows: Iterable[Row]) -> dict[str, Settings3]:
+    found = {}
     for frame, row in zip(request.frames, rows, strict=True):
         after = row.after
         if after is not None:
             white = frame.baseline.temperature_k, frame.baseline.tint
             if after.temperature_k is not None and after.tint is not None:
                 white = after.temperature_k, after.tint
-            frame = replace(frame, baseline=Settings3(*white, after.exposure_ev))
-        frames.append(frame)
-    judged = check(replace(request, frames=tuple(frames)))
+            found[frame.frame_id] = Settings3(*white, after.exposure_ev)
+    return found
+
+
+def _as_written(solution: Solution, request: Request, settings: Mapping[str, Settings3]) -> Solution:
+    """The solution with its `after` figures at what is really written, where that is not all that was solved."""
+    person_xyz = {person.name: xyz_d50_from_lab(person.lab_d50) for person in solution.persons}
     results = []
-    for solved, stands in zip(solution.frames, judged.frames, strict=True):
-        now = {face.face_id: face for face in stands.faces}
-        faces = [
-            replace(
-                face,
-                delta_e00_after=now[face.face_id].delta_e00_before,
-                level_ev_after=now[face.face_id].level_ev_before,
-            )
-            for face in solved.faces
-        ]
-        results.append(replace(solved, faces=tuple(faces)))
+    for frame, result in zip(request.frames, solution.frames, strict=True):
+        at = settings.get(frame.frame_id, frame.baseline)
+        camera = {face.face_id: face.skin.camera for face in frame.faces if face.skin is not None}
+        faces = []
+        for face in result.faces:
+            if face.person is not None and face.delta_e00_after is not None:
+                gain_ev = at.exposure_ev + frame.baseline_exposure_ev
+                xyz = render(frame.profile, camera[face.face_id], at.temperature_k, at.tint, gain_ev)
+                de00, level_ev = skin_difference(xyz, person_xyz[face.person])
+                face = replace(face, delta_e00_after=float(de00), level_ev_after=float(level_ev))
+            faces.append(face)
+        results.append(replace(result, faces=tuple(faces)))
     return replace(solution, frames=tuple(results))
 
 

@@ -1,0 +1,105 @@
+"""The figures of a proposal, confirmed by colour-science before anything can be written."""
+
+from __future__ import annotations
+
+import threading
+from collections import defaultdict
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+
+import numpy as np
+
+from xmpsync.colour.profile import CameraProfile
+from xmpsync.errors import OwnCheckFailed
+from xmpsync.records import Settings3, Vec3
+from xmpsync.solve.problem import Frame
+from xmpsync.solve.solution import FaceResult, Solution
+
+LARGEST_DE00 = 0.05
+"""CIEDE2000 by which the two implementations may differ: half of the last digit that is printed."""
+LARGEST_EV = 0.005
+"""EV by which they may differ: half of the last digit that is printed."""
+
+
+def import_beside() -> None:
+    """Start to import colour-science in a thread, so that it is there when `confirm` needs it."""
+
+    def work() -> None:
+        # Whatever is wrong comes up again, with its traceback, in `confirm`.
+        with suppress(Exception):
+            from xmpsync.colour.second_opinion import colour_science
+
+            colour_science()
+
+    threading.Thread(target=work, name="import colour-science", daemon=True).start()
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """One printed figure: a face's skin at some numbers, its difference from its person."""
+
+    frame_id: str
+    face_id: str
+    when: str
+    camera: Vec3
+    settings: Settings3
+    gain_ev: float
+    person_lab: Vec3
+    delta_e00: float
+    level_ev: float
+
+
+def confirm(frames: tuple[Frame, ...], solution: Solution, after: Mapping[str, Settings3]) -> int:
+    """Work out every printed skin difference a second time; the number of figures that were compared.
+
+    `after`: the numbers that will be written, by frame; a frame that is missing stays at its baseline. Raises
+    OwnCheckFailed where a figure differs by more than 0.05 dE00 or 0.005 EV, with the frame's name.
+    """
+    claims: dict[CameraProfile, list[_Claim]] = defaultdict(list)
+    person_lab = {person.name: person.lab_d50 for person in solution.persons}
+    for frame, result in zip(frames, solution.frames, strict=True):
+        camera = {face.face_id: face.skin.camera for face in frame.faces if face.skin is not None}
+        for face in result.faces:
+            if face.person is not None and face.face_id in camera:
+                lab = person_lab[face.person]
+                claims[frame.profile] += _claims(frame, face, camera[face.face_id], lab, after.get(frame.frame_id))
+    for profile, of_profile in claims.items():
+        _compare(profile, of_profile)
+    return sum(len(of_profile) for of_profile in claims.values())
+
+
+def _claims(frame: Frame, face: FaceResult, camera: Vec3, lab: Vec3, after: Settings3 | None) -> list[_Claim]:
+    return [
+        _Claim(
+            frame.frame_id, face.face_id, when, camera, settings, settings.exposure_ev + frame.baseline_exposure_ev,
+            lab, de00, level,
+        )
+        for when, settings, de00, level in (
+            ("before", frame.baseline, face.delta_e00_before, face.level_ev_before),
+            ("after", after or frame.baseline, face.delta_e00_after, face.level_ev_after),
+        )
+        if de00 is not None and level is not None
+    ]  # fmt: skip
+
+
+def _compare(profile: CameraProfile, claims: list[_Claim]) -> None:
+    from xmpsync.colour.second_opinion import rendered, skin_difference
+
+    if not claims:
+        return
+    numbers = np.array([(c.settings.temperature_k, c.settings.tint, c.gain_ev) for c in claims])
+    xyz = rendered(profile, np.array([c.camera for c in claims]), *numbers.T)
+    de00, level = skin_difference(xyz, np.array([c.person_lab for c in claims]))
+    off_de00 = np.abs(de00 - [c.delta_e00 for c in claims])
+    off_ev = np.abs(level - [c.level_ev for c in claims])
+    wrong = ~((off_de00 <= LARGEST_DE00) & (off_ev <= LARGEST_EV))
+    if wrong.any():
+        i = int(np.flatnonzero(wrong)[0])
+        claim = claims[i]
+        raise OwnCheckFailed(
+            f"Two implementations of the colour model differ on the skin of {claim.frame_id} ({claim.when}): "
+            f"{claim.delta_e00:.2f} and {de00[i]:.2f} dE00, {claim.level_ev:+.3f} and {level[i]:+.3f} EV"
+            + (f"; {int(wrong.sum()) - 1} more figures differ too." if wrong.sum() > 1 else "."),
+            next_step="--frames can leave the frame out meanwhile.",
+        )
