@@ -74,6 +74,10 @@ def test_references_name_frames_with_a_command_line_that_works(shoot: Path, call
     assert words[0] == "xmpsync" and call(*words[1:]).code == 0
 
 
-def test_correct_without_a_reference_shows_which_would_be_good(shoot: Path, call: Call) -> None:
-    result = call("correct", shoot, "--dry-run")
+@pytest.mark.parametrize("command", [("correct", "--dry-run"), ("check",)])
+def test_without_a_reference_those_that_would_be_good_are_shown(
+    shoot: Path, call: Call, command: tuple[str, ...]
+) -> None:
+    result = call(command[0], shoot, *command[1:])
     assert result.code == 2 and "--reference" in result.out and "jubilee_" in result.out
+    assert "matches" not in result.err

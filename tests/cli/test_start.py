@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -56,3 +57,32 @@ def test_a_wrong_option_is_wrong_usage() -> None:
         [sys.executable, "-m", "xmpsync", "check", "--nonsense"], check=False, capture_output=True, text=True
     )
     assert result.returncode == 2 and "nonsense" in result.stderr
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_scripts_are_printed(shell: str) -> None:
+    result = subprocess.run(
+        [sys.executable, "-m", "xmpsync", "completion", shell], check=False, capture_output=True, text=True
+    )
+    assert result.returncode == 0, result.stderr
+    assert f"_XMPSYNC_COMPLETE={shell}_complete" in result.stdout
+
+
+def test_what_the_script_asks_is_answered(tmp_path: Path) -> None:
+    """The request that the bash script makes, as click documents it ("Shell completion")."""
+    program = tmp_path / "xmpsync"
+    program.write_text(f"#!{sys.executable}\nfrom xmpsync.cli.main import run\nrun()\n")
+    program.chmod(0o755)
+    asked = {"COMP_WORDS": "xmpsync correct --strength-", "COMP_CWORD": "2", "_XMPSYNC_COMPLETE": "bash_complete"}
+    result = subprocess.run(
+        [program], check=False, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(ROOT), **asked}
+    )
+    assert result.stdout.split() == ["plain,--strength-at"], result.stderr
+
+
+def test_an_unknown_shell_is_wrong_usage() -> None:
+    result = subprocess.run(
+        [sys.executable, "-m", "xmpsync", "completion"], check=False, capture_output=True, text=True,
+        env={**os.environ, "SHELL": "/bin/unheard-of"},
+    )  # fmt: skip
+    assert result.returncode == 2 and "xmpsync completion" in result.stderr

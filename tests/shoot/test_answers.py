@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from xmpsync.errors import DiskNeedsAttention
-from xmpsync.shoot.answers import Answer, read_answers, write_answers
+from xmpsync.disk.files import RealFileSystem
+from xmpsync.errors import DiskNeedsAttention, Refused
+from xmpsync.shoot.answers import Answer, change_answers, read_answers, write_answers
+from xmpsync.write.lock import held
 
 
 def test_answers_never_leave_the_state_folder_through_a_link(tmp_path: Path) -> None:
@@ -24,3 +26,16 @@ def test_answers_never_leave_the_state_folder_through_a_link(tmp_path: Path) -> 
     write_answers(state, [])
     assert read_answers(state) == ()
     assert sorted(p.name for p in state.iterdir()) == []
+
+
+def test_an_answer_made_while_a_run_is_at_work_is_refused_and_nothing_is_kept(tmp_path: Path) -> None:
+    with held(tmp_path, RealFileSystem.around(tmp_path)), pytest.raises(Refused, match="at work"):
+        change_answers(tmp_path, lambda kept: [*kept, Answer("K1.dng", 0.5, 0.5, "Ida")])
+    assert read_answers(tmp_path) == ()
+
+
+def test_answers_kept_meanwhile_are_not_lost(tmp_path: Path) -> None:
+    ida, ben = Answer("K1.dng", 0.5, 0.5, "Ida"), Answer("K2.dng", 0.5, 0.5, "Ben")
+    change_answers(tmp_path, lambda kept: [*kept, ida])
+    change_answers(tmp_path, lambda kept: [*kept, ben])
+    assert read_answers(tmp_path) == (ida, ben)

@@ -30,6 +30,22 @@ def test_clipped_skin_is_refused() -> None:
         solve(Request(frames, (Reference(frame_id="day00"),)))
 
 
+def test_six_unnamed_faces_without_skin_are_six_faces() -> None:
+    clipped = tuple(
+        replace(FRAMES[0].faces[0], face_id=f"f{n}", skin=None, unusable=Unusable.CLIPPED) for n in range(6)
+    )
+    frames = (replace(FRAMES[0], faces=clipped), *FRAMES[1:])
+    with pytest.raises(WrongUsage, match=r"shows 6 faces, none with usable skin \(.*clipped.*\)"):
+        solve(Request(frames, (Reference(frame_id="ref"),)))
+
+
+def test_a_frame_that_names_others_lists_them() -> None:
+    faces = tuple(replace(f, name="zoe") for f in FRAMES[0].faces)
+    frames = (replace(FRAMES[0], faces=faces), *FRAMES[1:])
+    with pytest.raises(WrongUsage, match=r"shows no face named ann \(named there: zoe\)"):
+        solve(Request(frames, (Reference(person="ann", frame_id="ref"),)))
+
+
 def test_an_unknown_baseline_is_refused() -> None:
     frames = (replace(FRAMES[0], baseline_known=False), *FRAMES[1:])
     with pytest.raises(WrongUsage, match="white balance without numbers"):
@@ -46,8 +62,8 @@ def test_a_name_for_one_of_two_unnamed_faces_asks_for_the_place() -> None:
         solve(Request(FRAMES, (Reference(person="ann", frame_id="ref"),)))
 
 
-def test_numbers_that_are_no_colour_are_refused() -> None:
-    with pytest.raises(WrongUsage, match="no visible colour"):
+def test_numbers_that_are_not_a_colour_are_refused() -> None:
+    with pytest.raises(WrongUsage, match="not a visible colour"):
         solve(Request(FRAMES, (Reference(person="ann", lab_d50=(0.0, 10.0, 10.0)),)))
 
 

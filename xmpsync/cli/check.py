@@ -24,12 +24,15 @@ def check(shoot: Path, as_json: bool, **values: Any) -> None:
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show import show_check
+    from xmpsync.cli.show_people import references_instead
     from xmpsync.cli.talk import ProgressLine, put_json
     from xmpsync.shoot.check import check_shoot
     from xmpsync.shoot.documents import check_document
 
     with ProgressLine() as progress:
-        found = check_shoot(shoot, options_from(values, shoot), machine_from(values), progress)
+        options, machine = options_from(values, shoot), machine_from(values)
+        with references_instead(shoot, options, machine, progress, shown=not as_json):
+            found = check_shoot(shoot, options, machine, progress)
     if as_json:
         put_json(check_document(found))
     show_check(found, data=not as_json)

@@ -49,12 +49,11 @@ def correct(
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show import show_diffs, show_lights, show_proposal, show_summary, show_written
-    from xmpsync.cli.show_people import show_references
+    from xmpsync.cli.show_people import references_instead
     from xmpsync.cli.talk import ProgressLine, put_json, say
-    from xmpsync.errors import NoReference, WrongUsage
+    from xmpsync.errors import WrongUsage
     from xmpsync.shoot.correct import carry_out, prepare_correction
     from xmpsync.shoot.documents import correction_document
-    from xmpsync.shoot.references import find_references
     from xmpsync.shoot.words import counted
 
     if not dry_run and not yes and not sys.stdin.isatty():
@@ -64,12 +63,8 @@ def correct(
         )
     with ProgressLine() as progress:
         options, machine = options_from(values, shoot), machine_from(values)
-        try:
+        with references_instead(shoot, options, machine, progress, shown=not as_json):
             found = prepare_correction(shoot, options, machine, progress, writes=not dry_run)
-        except NoReference:
-            if not as_json:
-                show_references(find_references(shoot, options, machine, progress))
-            raise
     if report is not None:
         from xmpsync.review.page import write_report
 

@@ -9,6 +9,7 @@ import click
 
 from xmpsync import __version__
 from xmpsync.cli.check import check
+from xmpsync.cli.completion import completion
 from xmpsync.cli.correct import correct
 from xmpsync.cli.measure import measure
 from xmpsync.cli.people import people, references
@@ -34,7 +35,7 @@ def cli() -> None:
     """
 
 
-for command in (correct, check, measure, references, people, report, review, runs, rollback):
+for command in (correct, check, measure, references, people, report, review, runs, rollback, completion):
     cli.add_command(command)
 
 

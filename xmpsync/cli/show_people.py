@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from xmpsync.cli.talk import put, put_table, say
+from xmpsync.cli.talk import ProgressLine, put, put_table, say
+from xmpsync.errors import NoReference
 
 if TYPE_CHECKING:
+    from xmpsync.shoot.options import Machine, Options
     from xmpsync.shoot.people import People
     from xmpsync.shoot.references import References
 
@@ -58,6 +63,21 @@ def show_references(found: References) -> None:
     if found.chosen:
         say("Look at these in your editor, set the look you like there, then:")
         put(found.command)
+
+
+@contextmanager
+def references_instead(
+    shoot: Path, options: Options, machine: Machine, progress: ProgressLine, *, shown: bool
+) -> Iterator[None]:
+    """A block whose `NoReference` shows first which frames would make good references; the error goes on."""
+    try:
+        yield
+    except NoReference:
+        if shown:
+            from xmpsync.shoot.references import find_references
+
+            show_references(find_references(shoot, options, machine, progress))
+        raise
 
 
 def _ask(sentence: str) -> None:

@@ -6,7 +6,7 @@ The faces are anchored by frame and place, so that an answer outlives labels, wh
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ import msgspec
 from xmpsync.disk.files import RealFileSystem, make_dirs
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.store.measurement import MeasuredFace
+from xmpsync.write.lock import held
 
 ANSWERS_NAME = "people.json"
 MAX_BYTES = 4 * 2**20
@@ -79,6 +80,16 @@ def write_answers(state: Path, answers: Sequence[Answer]) -> None:
         raise DiskNeedsAttention(
             f"The answers cannot be kept in {path}: {error.strerror}.", next_step="Keep state elsewhere: --state DIR"
         ) from error
+
+
+def change_answers(state: Path, change: Callable[[tuple[Answer, ...]], Sequence[Answer]]) -> None:
+    """Replace the answers by what `change` makes of them, under the lock that every writing command takes.
+
+    They are read again once the lock is held, so that two commands at the same time lose no answer. Refused while a run
+    is at work; what `change` raises leaves everything as it was.
+    """
+    with held(state, RealFileSystem.around(state), make=True):
+        write_answers(state, change(read_answers(state)))
 
 
 def face_at(faces: Sequence[MeasuredFace], x: float, y: float) -> MeasuredFace | None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from xmpsync.errors import WrongUsage
+from xmpsync.errors import NoReference
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
@@ -99,7 +99,7 @@ def check_shoot(root: Path, options: Options, machine: Machine, listener: Listen
     refuse_unfinished(root, state)
     options = recall(options, state, listener)
     if not options.references:
-        raise WrongUsage(
+        raise NoReference(
             "There is nothing to judge by: no reference is given, and no run that stands remembers one.",
             next_step="Name a frame whose skin is right: --reference FRAME. "
             f"To find one: {command('references', root)}",

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
-from xmpsync.shoot.answers import Answer, face_at, read_answers, write_answers
+from xmpsync.shoot.answers import Answer, change_answers, face_at, read_answers
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.names import below, parse_pointer
 from xmpsync.shoot.options import Machine, Options
@@ -90,7 +90,7 @@ def find_people(root: Path, options: Options, machine: Machine, listener: Listen
     found = _find(root, recall(options, state, listener), machine, listener, state)
     if wish == Wish():
         return found
-    write_answers(state, _answers(found, wish, root))
+    change_answers(state, lambda kept: _answers(replace(found, answers=kept), wish, root))
     return _find(root, recall(options, state, listener), machine, listener, state)
 
 

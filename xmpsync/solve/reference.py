@@ -63,7 +63,7 @@ def targets(request: Request, chosen: tuple[Choice, ...], table: Table) -> tuple
             xyz = xyz_d50_from_lab(reference.lab_d50)
             if reference.lab_d50[0] <= 0 or xyz.min() <= 0:
                 raise WrongUsage(
-                    f"The reference lab:{','.join(f'{v:g}' for v in reference.lab_d50)} is no visible colour.",
+                    f"The reference lab:{','.join(f'{v:g}' for v in reference.lab_d50)} is not a visible colour.",
                     next_step="Give L between 1 and 100 and a, b of skin, e.g. lab:62,14,18.",
                 )
             key = (reference.person, True) if reference.person else (next(labels), False)
@@ -99,9 +99,20 @@ def _of(request: Request, reference: Reference) -> list[Choice]:
         faces = named or (unnamed if len(unnamed) <= 1 else _ambiguous(frame, reference.person, unnamed))
     usable = [f for f in faces if f.skin is not None]
     if not usable:
-        why = next((f.unusable for f in faces if f.unusable), None)
-        _refuse(request, frame, f"has no usable skin ({why.value})" if why else "shows no face")
+        _refuse(request, frame, _why_not(frame, faces, reference.person))
     return [Choice(frame.frame_id, f, reference.person or f.name) for f in usable]
+
+
+def _why_not(frame: Frame, faces: list[Face], person: str | None) -> str:
+    """Why none of `faces`, those that a reference picks from the frame, will do."""
+    if not frame.faces:
+        return "shows no face"
+    if not faces and person is not None:
+        others = ", ".join(sorted({f.name for f in frame.faces if f.name}))
+        return f"shows no face named {person} (named there: {others})"
+    reasons = sorted({f.unusable.value for f in faces if f.unusable})
+    many = f"{len(faces)} faces, none with usable skin" if len(faces) > 1 else "a face without usable skin"
+    return f"shows {many}" + (f" ({', '.join(reasons)})" if reasons else "")
 
 
 def _ambiguous(frame: Frame, person: str, faces: list[Face]) -> list[Face]:
