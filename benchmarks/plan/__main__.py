@@ -7,7 +7,8 @@ second run is with another strength. Printed are the seconds of the best run, of
 
     gather    listing, stat, reading and parsing sidecars, the store, the editor's scale, the solver's question
     solve     the joint solve
-    propose   every sidecar edited, both checks of each edit, and the rows
+    values    the answer as the editor's numbers
+    bytes     every sidecar edited and each edit checked
 
 and the same at a tenth of the frames: a column that stays level grows linearly. One core: set OMP_NUM_THREADS=1.
 """
@@ -31,14 +32,15 @@ from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
 from xmpsync.shoot.events import Silent
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.propose import Proposal, propose
+from xmpsync.shoot.plan import Planned, plan_bytes
+from xmpsync.shoot.propose import propose
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
 
 WANTED_S = 6.0
 """For 2,000 frames with 4,000 faces, on one core."""
 WANTED_FRAMES = 2000
-STEPS = ("gather", "solve", "propose")
+STEPS = ("gather", "solve", "values", "bytes")
 STRENGTHS = (1.0, 0.7, 0.7)
 
 T = TypeVar("T")
@@ -78,11 +80,12 @@ def _run(made: Made, strength: float) -> dict[str, float]:
     options = Options(references=(made.reference,), strength=strength)
     ready = _timed(spent, "gather", lambda: prepare(made.root, options, Machine(), Silent()))
     solution = _timed(spent, "solve", lambda: solve(ready.request))
-    plan = _timed(spent, "propose", lambda: propose(ready.request, solution, ready.stand.frames, options, made.root))
+    values = _timed(spent, "values", lambda: propose(ready.request, solution, ready.stand.frames, options, made.root))
+    plan = _timed(spent, "bytes", lambda: plan_bytes(values))
     return spent if _is_whole(made, plan, ready.n_from_store, len(ready.request.frames)) else {}
 
 
-def _is_whole(made: Made, plan: Proposal, n_from_store: int, n_asked: int) -> bool:
+def _is_whole(made: Made, plan: Planned, n_from_store: int, n_asked: int) -> bool:
     changed = len(plan.plan.changes)
     print(f"# {n_from_store} from the store, {changed} files to change, {len(plan.troubles)} troubles", file=sys.stderr)
     # the reference frame stays; a frame may stand where it should by chance

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from xmpsync.shoot.check import Checked, Figures
-    from xmpsync.shoot.correct import Correction
+    from xmpsync.shoot.correct import Correction, PlannedCorrection
     from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
@@ -130,7 +130,7 @@ def _faces(result: FrameResult) -> tuple[str, str]:
     return colour, f"{worst.level_ev_before:+.2f} > {worst.level_ev_after:+.2f}"
 
 
-def show_diffs(found: Correction) -> None:
+def show_diffs(found: PlannedCorrection) -> None:
     """Every sidecar's change, line by line, on stdout."""
     for diff in found.proposal.diffs():
         put("")
@@ -173,7 +173,7 @@ def show_summary(found: Correction, *, frames_table: bool) -> None:
     show_troubles(found.troubles)
 
 
-def show_written(found: Correction, outcome: RunOutcome | None) -> None:
+def show_written(found: PlannedCorrection, outcome: RunOutcome | None) -> None:
     """What was written, and what to do next."""
     from xmpsync.shoot.refusals import command
     from xmpsync.shoot.words import counted

@@ -80,7 +80,7 @@ class Live:
             "undo": review.can_undo,
             "redo": review.can_redo,
             "command": shown(review.command()),
-            "changes": len(correction.proposal.plan.changes),
+            "changes": correction.proposal.n_to_change,
             "kept": review.from_kept,
             "runs": [
                 {"run": run.run_id, "time": run.time[:19].replace("T", " "), "files": len(run.paths),

@@ -14,6 +14,7 @@ from xmpsync.shoot.load import LeftOut, Trouble
 from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.plan import Planned, plan_bytes
 from xmpsync.shoot.propose import Proposal, propose
 from xmpsync.shoot.refusals import command
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
@@ -24,24 +25,65 @@ from xmpsync.write.perform import perform
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """A proposal with everything it came from. Nothing is written yet."""
+    """A proposal with everything it came from: the values of every frame. No byte is planned, nothing written.
+
+    Get one by `solved` (a question that is ready) and ask for its bytes by `planned`. A page or another try needs the
+    values only.
+    """
 
     ready: Ready
     proposal: Proposal
 
     @property
     def troubles(self) -> tuple[Trouble, ...]:
-        return (*self.ready.troubles, *self.proposal.troubles)
+        return self.ready.troubles
 
     @property
     def left_out(self) -> tuple[LeftOut, ...]:
         return self.ready.left_out
 
 
+@dataclass(frozen=True, slots=True)
+class PlannedCorrection(Correction):
+    """A correction with the exact bytes, every edit checked: what a real run performs."""
+
+    proposal: Planned
+
+    @property
+    def troubles(self) -> tuple[Trouble, ...]:
+        return (*self.ready.troubles, *self.proposal.troubles)
+
+
+def solved(ready: Ready) -> Correction:
+    """Solve, and turn the answer into numbers. The cheap step of a try: no sidecar is edited."""
+    solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
+    return Correction(ready, propose(ready.request, solution, ready.stand.frames, ready.options, ready.root))
+
+
+def planned(correction: Correction) -> PlannedCorrection:
+    """The same correction with its bytes, from the sidecars as they were read for it.
+
+    Every figure is confirmed by a second implementation of the colour model.
+    """
+    values = correction.proposal
+    second_opinion.confirm(values.request.frames, values.solution, values.settings())
+    return PlannedCorrection(correction.ready, plan_bytes(values))
+
+
 def prepare_correction(
     root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool
-) -> Correction:
-    """Measure, solve and plan; every figure of the plan is confirmed by a second implementation of the colour model.
+) -> PlannedCorrection:
+    """Measure, solve and plan the bytes: `values_first` and `planned`."""
+    found = values_first(root, options, machine, listener, writes=writes)
+    listener.start("Planning every line to write", 0)
+    try:
+        return planned(found)
+    finally:
+        listener.done()
+
+
+def values_first(root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool) -> Correction:
+    """Measure and solve; no byte is planned.
 
     `writes` tells that a real run may follow: an interrupted run is then put right first, before anything is read.
     Otherwise an interrupted run stops the command (exit 4).
@@ -67,16 +109,12 @@ def prepare_correction(
         )
     listener.start("Solving", 0)
     try:
-        solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
-        listener.start("Planning every line to write", 0)
-        proposal = propose(ready.request, solution, ready.stand.frames, options, root)
-        second_opinion.confirm(ready.request.frames, proposal.solution, proposal.settings())
+        return solved(ready)
     finally:
         listener.done()
-    return Correction(ready, proposal)
 
 
-def carry_out(correction: Correction, machine: Machine, listener: Listener) -> RunOutcome | None:
+def carry_out(correction: PlannedCorrection, machine: Machine, listener: Listener) -> RunOutcome | None:
     """Perform the plan; None when there is nothing to write."""
     plan, ready = correction.proposal.plan, correction.ready
     if not plan.changes:

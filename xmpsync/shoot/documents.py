@@ -12,7 +12,7 @@ from xmpsync.shoot.looks import look_groups
 if TYPE_CHECKING:
     from xmpsync.errors import XmpsyncError
     from xmpsync.shoot.check import Checked
-    from xmpsync.shoot.correct import Correction
+    from xmpsync.shoot.correct import PlannedCorrection
     from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 SCHEMA = 1
 
 
-def correction_document(found: Correction, outcome: RunOutcome | None) -> dict[str, Any]:
+def correction_document(found: PlannedCorrection, outcome: RunOutcome | None) -> dict[str, Any]:
     """`correct --json`: the plan, and what was written if it was."""
     proposal, options = found.proposal, found.ready.options
     return {

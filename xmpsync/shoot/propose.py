@@ -1,4 +1,9 @@
-"""Propose corrections: solve, turn the answer into the editor's numbers, and edit each sidecar's bytes in memory."""
+"""Propose corrections: the solver's answer in the editor's numbers. No byte of a sidecar is edited here.
+
+Two steps. `propose` gives the values of every frame and costs next to nothing beside the solve: enough for a table, a
+page, a next try. `xmpsync.shoot.plan.plan_bytes` turns a proposal into the exact bytes, each edit checked: ask for it
+when somebody wants to see a difference of bytes, or to write.
+"""
 
 from __future__ import annotations
 
@@ -9,25 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from xmpsync import __version__
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
-from xmpsync.errors import FrameError
 from xmpsync.records import Settings3
-from xmpsync.shoot.baseline import to_note
-from xmpsync.shoot.embed import embedded_change
-from xmpsync.shoot.load import Trouble
-from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
-from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
-from xmpsync.xmp.difference import unified_diff
-from xmpsync.xmp.edit import Change, apply_change, from_embedded, new_sidecar
-
-WriteTarget = tuple[FileChange, bytes | None]
+from xmpsync.xmp.edit import Change, already_says
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +50,33 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
-    """All rows, the plan with the exact bytes, and what it was made from. Nothing is written yet."""
+class Wish:
+    """What one frame's files are to say. `says_so`: its sidecar says it already, as far as its settings tell."""
 
+    row: Row
+    standing: Standing
+    change: Change
+    says_so: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """All rows and what they were made from. Nothing is planned or written yet.
+
+    Whether each packet can be edited shows only when its bytes are planned (`plan.plan_bytes`).
+    """
+
+    root: Path
+    options: Options
     rows: tuple[Row, ...]
-    plan: Plan
-    before_bytes: Mapping[str, bytes | None]
+    wishes: tuple[Wish, ...]
     solution: Solution
     request: Request
-    troubles: tuple[Trouble, ...]
+
+    @property
+    def n_to_change(self) -> int:
+        """Frames whose files would change, told from their settings; the planned bytes have the last word."""
+        return sum(1 for wish in self.wishes if not wish.says_so)
 
     def settings(self) -> dict[str, Settings3]:
         """The numbers in force after writing, by frame, of the frames that change."""
@@ -73,16 +86,7 @@ class Proposal:
         """The cast on every marked neutral, before and after."""
         return neutral_casts(self.request.frames, self.settings())
 
-    def diffs(self) -> list[str]:
-        """A unified diff for each sidecar that would change, in the plan's order."""
-        return [
-            unified_diff(self.before_bytes[change.path], change.after, change.path)
-            for change in self.plan.changes
-            if change.after is not None
-        ]
 
-
-@seldom_collected()
 def propose(
     request: Request,
     solution: Solution,
@@ -90,11 +94,9 @@ def propose(
     options: Options,
     root: Path,
 ) -> Proposal:
-    """Turn a solution into rows and a plan. A frame whose packet cannot be edited becomes a trouble; others go on."""
+    """Turn a solution into rows and wishes."""
     rows: list[Row] = []
-    changes: list[FileChange] = []
-    before_bytes: dict[str, bytes | None] = {}
-    troubles: list[Trouble] = []
+    wishes: list[Wish] = []
     now = datetime.now(UTC).isoformat(timespec="seconds")
     for frame, result in zip(request.frames, solution.frames, strict=True):
         standing = stand[frame.frame_id]
@@ -110,28 +112,14 @@ def propose(
         tag = options.tag if _wants_tag(result) else None
         if after is not None or tag is not None:
             change = _change(after, options, tag, now)
-            try:
-                targets = _targets(standing, change, row, root, embed=options.embed_dng)
-            except FrameError as error:
-                troubles.append(
-                    Trouble(frame.frame_id, f"{row.sidecar} cannot be edited: {error.what}.", error.next_step)
-                )
-                row = replace(row, after=None)
-                targets = []
-            for target, before in targets:
-                note = {
-                    "frame": frame.frame_id,
-                    "baseline": to_note(standing.baseline),
-                    "after": _plain(after) if after else None,
-                }
-                changes.append(replace(target, note=note))
-                before_bytes[target.path] = before
+            goes_into_a_file = standing.source.sidecar is not None or options.embed_dng  # otherwise one is created
+            says_so = goes_into_a_file and already_says(standing.settings, change)
+            wishes.append(Wish(row, standing, change, says_so))
         rows.append(row)
-    plan = Plan(tuple(changes), options.to_manifest(), __version__)
     if options.only is not None:
         solution = _as_written(solution, request, _settings(request, rows))
         rows = [replace(row, result=result) for row, result in zip(rows, solution.frames, strict=True)]
-    return Proposal(tuple(rows), plan, before_bytes, solution, request, tuple(troubles))
+    return Proposal(root, options, tuple(rows), tuple(wishes), solution, request)
 
 
 def _settings(request: Request, rows: Iterable[Row]) -> dict[str, Settings3]:
@@ -213,36 +201,5 @@ def _change(after: Numbers | None, options: Options, tag: str | None, now: str) 
     )
 
 
-def _targets(standing: Standing, change: Change, row: Row, root: Path, *, embed: bool) -> list[WriteTarget]:
-    """The files to change for one frame: its sidecar, or the packet in the DNG, or both."""
-    targets: list[WriteTarget] = []
-    embedded = embedded_change(standing, change, root) if embed else None
-    if embedded is not None and embedded[0].after != embedded[1]:
-        targets.append(embedded)
-    before = standing.source.sidecar
-    packet = standing.measurement.embedded_xmp
-    basis = None
-    if before is not None:
-        after = apply_change(before, change)
-    elif embedded is not None:
-        return targets
-    elif packet is not None:
-        after, basis = from_embedded(packet, change), packet
-    else:
-        after = new_sidecar(change)
-    if after != before:
-        before_sha256 = sha256(before) if before is not None else None
-        targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
-    return targets
-
-
 def _relative(path: Path, root: Path) -> str:
     return path.relative_to(root).as_posix()
-
-
-def _plain(numbers: Numbers) -> dict[str, float | None]:
-    return {
-        "temperature_k": numbers.temperature_k,
-        "tint": numbers.tint,
-        "exposure_ev": numbers.exposure_ev,
-    }

@@ -19,16 +19,21 @@ import msgspec
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused, WrongUsage
 from xmpsync.shoot.answers import read_answers
-from xmpsync.shoot.correct import Correction, carry_out, prepare_correction, put_right
+from xmpsync.shoot.correct import (
+    Correction,
+    PlannedCorrection,
+    carry_out,
+    prepare_correction,
+    put_right,
+    solved,
+    values_first,
+)
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
-from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.propose import propose
 from xmpsync.shoot.refusals import clocks_by_body, refuse_ignored
 from xmpsync.shoot.request import build_request
 from xmpsync.shoot.session import Ready, clocks, state_folder
-from xmpsync.solve import solve
 from xmpsync.write.outcome import RunOutcome
 
 CHOICES = "review.json"
@@ -52,7 +57,7 @@ class Planned:
     """A plan that was looked at; only this very object is written."""
 
     plan_id: str
-    correction: Correction
+    correction: PlannedCorrection
     options: Options
 
 
@@ -69,7 +74,7 @@ class Review:
         if kept is not None and self.from_kept:
             self._steps, self._at = [Options.from_manifest(step) for step in kept.steps], kept.at
             options = self._steps[self._at]
-        self.now = prepare_correction(root, options, machine, listener, writes=False)
+        self.now: Correction = values_first(root, options, machine, listener, writes=False)
         self.version = 0
         if not self.from_kept:
             self._steps, self._at = [self.now.ready.options], 0
@@ -146,16 +151,14 @@ class Review:
         return f"xmpsync correct {shlex.quote(str(self.root))} {self.options.as_typed()}"
 
     def _afresh(self) -> None:
-        self.now = prepare_correction(self.root, self.options, self.machine, self.listener, writes=False)
+        self.now = values_first(self.root, self.options, self.machine, self.listener, writes=False)
         self.version += 1
 
     def _solved(self, options: Options) -> Correction:
         old = self.now.ready.options
         if any(getattr(old, name) != getattr(options, name) for name in TAKEN_STOCK):
-            return prepare_correction(self.root, options, self.machine, self.listener, writes=False)
-        ready = asked_again(self.now.ready, options)
-        solution = with_looks(solve(ready.request), ready.request, ready.stand.frames)
-        return Correction(ready, propose(ready.request, solution, ready.stand.frames, options, self.root))
+            return values_first(self.root, options, self.machine, self.listener, writes=False)
+        return solved(asked_again(self.now.ready, options))
 
     def _take(self, found: Correction) -> None:
         self.now = found

@@ -11,12 +11,12 @@ from xmpsync.xmp.insert import add_keyword, insert_simple
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.restore import restore_fields
 from xmpsync.xmp.scan import XML_SPACE, Aside
-from xmpsync.xmp.settings import ExposureField, exposure_field, keywords
+from xmpsync.xmp.settings import DevelopSettings, ExposureField, exposure_field, keywords
 from xmpsync.xmp.splice import Edit, apply_edits, escaped, replace_value, trailing_nuls
 
 __all__ = [
-    "Change", "OurFields", "apply_change", "from_embedded", "new_sidecar", "our_fields", "replace_in_place",
-    "restore_fields",
+    "Change", "OurFields", "already_says", "apply_change", "from_embedded", "new_sidecar", "our_fields",
+    "replace_in_place", "restore_fields",
 ]  # fmt: skip
 
 
@@ -104,6 +104,29 @@ def _in_force(packet: Packet, which: ExposureField) -> dict[str, str]:
     if fields.PROCESS_VERSION not in packet.properties and which in versions:
         wanted[fields.PROCESS_VERSION] = versions[which]
     return wanted
+
+
+def already_says(settings: DevelopSettings | None, change: Change) -> bool:
+    """Whether a packet with these settings already says what the change asks for, number by number.
+
+    The cheap answer for a count; `apply_change` compares the texts themselves.
+    """
+    if settings is None or change.metadata_date is not None:
+        return False
+    asked = [
+        (change.temperature_k, settings.temperature_k),
+        (change.tint, settings.tint),
+        (None if change.exposure_ev is None else round(change.exposure_ev, 2), settings.exposure_ev),
+    ]
+    if any(wanted is not None and wanted != found for wanted, found in asked):
+        return False
+    writes_white = change.temperature_k is not None or change.tint is not None
+    if writes_white and settings.white_balance != fields.CUSTOM:
+        return False
+    stands = settings.has_settings is True and settings.process_version is not None
+    if change.in_force and (writes_white or change.exposure_ev is not None) and not stands:
+        return False
+    return change.keyword is None or change.keyword in settings.keywords
 
 
 def apply_change(data: bytes, change: Change) -> bytes:

@@ -1,0 +1,103 @@
+"""Plan the exact bytes of a proposal: every packet edited in memory, every edit checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from xmpsync import __version__
+from xmpsync.errors import FrameError
+from xmpsync.shoot.baseline import to_note
+from xmpsync.shoot.embed import embedded_change
+from xmpsync.shoot.load import Trouble
+from xmpsync.shoot.memory import seldom_collected
+from xmpsync.shoot.propose import Numbers, Proposal, Wish
+from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
+from xmpsync.xmp.difference import unified_diff
+from xmpsync.xmp.edit import apply_change, from_embedded, new_sidecar
+
+WriteTarget = tuple[FileChange, bytes | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Planned(Proposal):
+    """A proposal with the exact bytes. `troubles`: frames whose packet cannot be edited; their rows change nothing."""
+
+    plan: Plan
+    before_bytes: Mapping[str, bytes | None]
+    troubles: tuple[Trouble, ...]
+
+    def diffs(self) -> list[str]:
+        """A unified diff for each sidecar that would change, in the plan's order."""
+        return [
+            unified_diff(self.before_bytes[change.path], change.after, change.path)
+            for change in self.plan.changes
+            if change.after is not None
+        ]
+
+
+@seldom_collected()
+def plan_bytes(proposal: Proposal) -> Planned:
+    """The bytes of every file that changes. A frame whose packet cannot be edited becomes a trouble; others go on."""
+    changes: list[FileChange] = []
+    before_bytes: dict[str, bytes | None] = {}
+    troubles: list[Trouble] = []
+    for wish in proposal.wishes:
+        row = wish.row
+        try:
+            targets = _targets(wish, proposal)
+        except FrameError as error:
+            troubles.append(Trouble(row.frame_id, f"{row.sidecar} cannot be edited: {error.what}.", error.next_step))
+            continue
+        note = {
+            "frame": row.frame_id,
+            "baseline": to_note(wish.standing.baseline),
+            "after": _plain(row.after) if row.after else None,
+        }
+        for target, before in targets:
+            changes.append(replace(target, note=note))
+            before_bytes[target.path] = before
+    failed = {trouble.frame_id for trouble in troubles}
+    return Planned(
+        root=proposal.root,
+        options=proposal.options,
+        rows=tuple(replace(row, after=None) if row.frame_id in failed else row for row in proposal.rows),
+        wishes=proposal.wishes,
+        solution=proposal.solution,
+        request=proposal.request,
+        plan=Plan(tuple(changes), proposal.options.to_manifest(), __version__),
+        before_bytes=before_bytes,
+        troubles=tuple(troubles),
+    )
+
+
+def _targets(wish: Wish, proposal: Proposal) -> list[WriteTarget]:
+    """The files to change for one frame: its sidecar, or the packet in the DNG, or both."""
+    standing, change, row = wish.standing, wish.change, wish.row
+    targets: list[WriteTarget] = []
+    embedded = embedded_change(standing, change, proposal.root) if proposal.options.embed_dng else None
+    if embedded is not None and embedded[0].after != embedded[1]:
+        targets.append(embedded)
+    before = standing.source.sidecar
+    packet = standing.measurement.embedded_xmp
+    basis = None
+    if before is not None:
+        after = apply_change(before, change)
+    elif embedded is not None:
+        return targets
+    elif packet is not None:
+        after, basis = from_embedded(packet, change), packet
+    else:
+        after = new_sidecar(change)
+    if after != before:
+        before_sha256 = sha256(before) if before is not None else None
+        targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
+    return targets
+
+
+def _plain(numbers: Numbers) -> dict[str, float | None]:
+    return {
+        "temperature_k": numbers.temperature_k,
+        "tint": numbers.tint,
+        "exposure_ev": numbers.exposure_ev,
+    }
