@@ -176,6 +176,23 @@ def test_options_that_would_do_nothing_are_refused_all_at_once(shoot: Path, call
     assert all(text in result.err for text in ("nothing*", "B9", "Cameras here:", "jubilee_0009"))
 
 
+def test_nudges_and_left_out_frames_that_would_do_nothing_are_refused(shoot: Path, call: Call) -> None:
+    result = call(
+        "correct", shoot, "--reference", REFERENCE, "--dry-run", "--keep", "jubilee_0003",
+        "--nudge", f"{REFERENCE}=+5,0,0", "--nudge", "jubilee_0003=0,0,0.1",
+        "--leave-out", "jubilee_0003",
+    )  # fmt: skip
+    assert result.code == 2
+    assert all(
+        text in result.err for text in ("is the reference, which is never", "held as it is by --keep", "holds or")
+    )
+    for wrong in ("jubilee_0003=5,0", "jubilee_0003=warm,0,0", "jubilee_0003=0,0,9", "jubilee_0003=nan,0,0"):
+        result = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--nudge", wrong)
+        assert result.code == 2 and "WARMER,MAGENTA,BRIGHTER" in result.err, wrong
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--leave-out", "jubilee_9999")
+    assert result.code == 2 and "jubilee_9999" in result.err
+
+
 def test_a_mark_on_a_wall_is_refused_as_skin(shoot: Path, call: Call) -> None:
     result = call("correct", shoot, "--reference", REFERENCE, "--skin", "jubilee_0001@0.5,0.05", "--dry-run")
     assert result.code == 2 and "does not point at skin" in result.err

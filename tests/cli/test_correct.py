@@ -136,6 +136,24 @@ def test_frames_corrected_by_hand_stay_when_asked_for(shoot: Path, call: Call) -
     assert not any(path.startswith("jubilee_0007") for path in document["files_to_change"])
 
 
+def test_a_nudge_is_written_on_top_of_the_answer_and_a_frame_left_out_is_not_touched(shoot: Path, call: Call) -> None:
+    plain = call("correct", shoot, "--reference", REFERENCE, "--dry-run", "--json").json
+    found = call(
+        "correct", shoot, "--reference", REFERENCE, "--nudge", "jubilee_0007=+10,2,-0.3", "--leave-out", "jubilee_0003",
+        "--yes", "--json",
+    ).json  # fmt: skip
+    before, after = (next(f for f in d["frames"] if f["frame"] == "jubilee_0007.dng")["after"] for d in (plain, found))
+    assert 1e6 / before["temperature_k"] - 1e6 / after["temperature_k"] == pytest.approx(10.0, abs=2.0)
+    assert after["exposure_ev"] - before["exposure_ev"] == pytest.approx(-0.3, abs=0.1)
+    written = our_fields((shoot / "jubilee_0007.xmp").read_bytes())
+    assert written.temperature == str(round(after["temperature_k"]))
+    assert {"frame": "jubilee_0003.dng", "reason": "asked for (--leave-out)"} in found["left_out"]
+    assert not any(path.startswith("jubilee_0003") for path in found["run"]["written"] + found["run"]["created"])
+    # remembered like every option
+    again = call("correct", shoot, "--dry-run")
+    assert "--nudge jubilee_0007=+10,2,-0.3" in again.err and "--leave-out jubilee_0003" in again.err
+
+
 def test_ratings_and_patterns_choose_frames_but_a_reference_is_always_read(shoot: Path, call: Call) -> None:
     result = call("correct", shoot, "--reference", REFERENCE, "--frames", "jubilee_0003*", "--dry-run", "--json")
     assert {f["frame"] for f in result.json["frames"]} == {"jubilee_0002.dng", "jubilee_0003.dng"}

@@ -97,7 +97,16 @@ def solve_options(function: F) -> F:
             click.option(
                 "--strength-at", multiple=True, metavar="FRAME=0..1", help="Strength for the light group of FRAME."
             ),
+            click.option(
+                "--nudge", multiple=True, metavar="FRAME=WARMER,MAGENTA,BRIGHTER",
+                help="Added by eye to one frame: mired, tint, EV (K1_0412=+5,0,-0.1).",
+            ),
+            click.option(
+                "--nudge-light", multiple=True, metavar="FRAME=WARMER,MAGENTA,BRIGHTER",
+                help="The same for every frame of the light group of FRAME.",
+            ),
             click.option("--keep", multiple=True, metavar="FRAME", help="Hold this frame as it is; others follow it."),
+            click.option("--leave-out", multiple=True, metavar="FRAME", help="Neither change nor count this frame."),
             click.option("--keep-custom", is_flag=True, help="Hold all frames that have a white balance set by hand."),
             click.option("--only", type=click.Choice(["wb", "exposure"]), help="Write only these fields."),
             click.option(
@@ -127,7 +136,10 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
     def frames(name: str) -> tuple[str, ...]:
         return tuple(below(shoot, text) for text in values.get(name, ()))
 
-    strengths = (text.rpartition("=") for text in values.get("strength_at", ()))
+    def numbered(name: str) -> tuple[str, ...]:
+        parts = (text.rpartition("=") for text in values.get(name, ()))
+        return tuple(f"{below(shoot, frame)}{equals}{number}" for frame, equals, number in parts)
+
     tolerance = values.get("tolerance", (2.0, 0.25))
     return Options(
         references=frames("reference"),
@@ -136,11 +148,14 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
         include_rejected=values.get("include_rejected", False),
         only=values.get("only"),
         strength=values.get("strength", 1.0),
-        strength_at=tuple(f"{below(shoot, name)}{equals}{number}" for name, equals, number in strengths),
+        strength_at=numbered("strength_at"),
         neutral=frames("neutral"),
         neutral_weight=values.get("neutral_weight", 0.0),
+        nudge=numbered("nudge"),
+        nudge_light=numbered("nudge_light"),
         keep=frames("keep"),
         keep_custom=values.get("keep_custom", False),
+        leave_out=frames("leave_out"),
         skin=frames("skin"),
         tag=values.get("tag"),
         tolerance_de00=tolerance[0],

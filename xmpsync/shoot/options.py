@@ -28,8 +28,11 @@ class Options:
     strength_at: tuple[str, ...] = ()
     neutral: tuple[str, ...] = ()
     neutral_weight: float = 0.0
+    nudge: tuple[str, ...] = ()
+    nudge_light: tuple[str, ...] = ()
     keep: tuple[str, ...] = ()
     keep_custom: bool = False
+    leave_out: tuple[str, ...] = ()
     skin: tuple[str, ...] = ()
     tag: str | None = None
     tolerance_de00: float = 2.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,9 @@ from xmpsync.colour.camera import render
 from xmpsync.colour.difference import lab_from_xyz_d50
 from xmpsync.errors import WrongUsage
 from xmpsync.shoot.load import Loaded, matches
-from xmpsync.shoot.names import find_frame, parse_pointer
+from xmpsync.shoot.names import Pointer, find_frame, parse_pointer
 from xmpsync.shoot.options import Options
-from xmpsync.shoot.request import Stand, Standing
+from xmpsync.shoot.request import Stand, Standing, left_out_by_name
 from xmpsync.skin.records import FaceSkin
 from xmpsync.store.measurement import MeasuredFace
 
@@ -31,7 +32,7 @@ def command(name: str, root: Path, *rest: str) -> str:
 
 def refuse_ignored(options: Options, loaded: Loaded, stand: Stand, wrong: list[str]) -> None:
     """Raise WrongUsage, with every reason, where an option would have no effect. `wrong`: reasons found before."""
-    wrong = [*wrong, *_frames(options, loaded), *_strength(options, loaded, stand)]
+    wrong = [*wrong, *_frames(options, loaded), *_strength(options, loaded, stand), *_moved(options, loaded, stand)]
     wrong += [*_skin(options, loaded, stand), *_neutral(options, loaded, stand)]
     if wrong:
         raise WrongUsage(" ".join(wrong), next_step="Correct these options, or leave them out.")
@@ -65,9 +66,44 @@ def _strength(options: Options, loaded: Loaded, stand: Stand) -> list[str]:
     wrong = []
     for text in options.strength_at:
         frame_id = find_frame(text.rpartition("=")[0], loaded.all_ids)
-        if frame_id is not None and frame_id not in stand.frames:
-            wrong.append(f"--strength-at {text!r}: {frame_id} is left out by --frames or --min-rating, or unreadable.")
+        if frame_id is not None and (frame_id not in stand.frames or frame_id in left_out_by_name(loaded, options)):
+            wrong.append(f"--strength-at {text!r}: {frame_id} is left out, or unreadable.")
     return wrong
+
+
+def _moved(options: Options, loaded: Loaded, stand: Stand) -> list[str]:
+    """Nudges of frames that cannot move, and frames that are left out and asked for at once."""
+    wrong = []
+    references = {p.frame_id for p in _pointers(options.references, loaded)}
+    held = {find_frame(text, loaded.all_ids) for text in options.keep}
+    out = {find_frame(text, loaded.all_ids): text for text in options.leave_out}
+    for option, texts in (("--nudge", options.nudge), ("--nudge-light", options.nudge_light)):
+        for text in texts:
+            frame_id = find_frame(text.rpartition("=")[0], loaded.all_ids)
+            if frame_id is None:
+                continue
+            if option == "--nudge" and frame_id in references:
+                wrong.append(f"{option} {text!r}: {frame_id} is the reference, which is never changed.")
+            elif option == "--nudge" and frame_id in held:
+                wrong.append(f"{option} {text!r}: {frame_id} is held as it is by --keep.")
+            elif frame_id not in stand.frames or frame_id in out:
+                wrong.append(f"{option} {text!r}: {frame_id} is left out, or unreadable.")
+    marked = {p.frame_id for p in _pointers((*options.skin, *options.neutral), loaded)}
+    for frame_id, text in out.items():
+        if frame_id in references:
+            wrong.append(f"--leave-out {text!r}: {frame_id} is the reference.")
+        elif frame_id in held or frame_id in marked:
+            wrong.append(f"--leave-out {text!r}: another option holds or marks {frame_id}.")
+    return wrong
+
+
+def _pointers(texts: tuple[str, ...], loaded: Loaded) -> list[Pointer]:
+    """The frames and places meant; what means none is refused where it is read."""
+    found = []
+    for text in texts:
+        with suppress(WrongUsage):
+            found.append(parse_pointer(text, loaded.all_ids, option=""))
+    return found
 
 
 def _skin(options: Options, loaded: Loaded, stand: Stand) -> list[str]:

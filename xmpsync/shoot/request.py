@@ -19,7 +19,7 @@ from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_o
 from xmpsync.shoot.names import LabNumbers, find_frame, parse_reference
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
-from xmpsync.solve.problem import Face, Frame, GroupStrength, Neutral, Reference, Request
+from xmpsync.solve.problem import Face, Frame, GroupStrength, Neutral, Nudge, Reference, Request
 from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
@@ -27,6 +27,8 @@ from xmpsync.xmp.settings import DevelopSettings, read_settings
 DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
 """Fills the place of the as-shot white where the RAW does not give its neutral (`Frame.as_shot_known` False): nothing
 is written or concluded from it."""
+MAX_NUDGE = (300.0, 150.0, 4.0)
+"""Mired, tint and EV of a nudge at most: far more than an eye asks for, and inside the fields' ranges."""
 UNKNOWN_WHITE = (
     "The RAW does not give the white balance that the camera chose: such a frame gets one only from skin, its own or"
     " its light's."
@@ -152,8 +154,12 @@ def build_request(
 
     Raises WrongUsage for references and other frames that are named but not usable.
     """
-    held = _held(stand, loaded, options)
-    frames = tuple(_named(_frame(s, clocks, s.frame_id in held), s, answers) for s in stand.frames.values())
+    held, out = _held(stand, loaded, options), left_out_by_name(loaded, options)
+    frames = tuple(
+        _named(_frame(s, clocks, s.frame_id in held), s, answers)
+        for s in stand.frames.values()
+        if s.frame_id not in out
+    )
     return Request(
         frames=frames,
         references=tuple(_reference(text, loaded, stand, troubles) for text in options.references),
@@ -162,6 +168,10 @@ def build_request(
         neutral_weight=options.neutral_weight,
         tolerance_de00=options.tolerance_de00,
         tolerance_ev=options.tolerance_ev,
+        nudges=(
+            *(_nudge(text, loaded, "--nudge") for text in options.nudge),
+            *(_nudge(text, loaded, "--nudge-light") for text in options.nudge_light),
+        ),
     )
 
 
@@ -260,6 +270,26 @@ def _strength_at(text: str, loaded: Loaded) -> GroupStrength:
     if not name or not 0.0 <= strength <= 1.0:
         raise WrongUsage(f"--strength-at {text!r} is not FRAME=0..1.", next_step="For example K1_0412=0.5.")
     return GroupStrength(_frame_named(name, loaded, "--strength-at"), strength)
+
+
+def _nudge(text: str, loaded: Loaded, option: str) -> Nudge:
+    name, _, three = text.rpartition("=")
+    try:
+        warmer, tint, ev = (float(part) for part in three.split(","))
+    except ValueError:
+        warmer = tint = ev = float("nan")
+    if not name or not (abs(warmer) <= MAX_NUDGE[0] and abs(tint) <= MAX_NUDGE[1] and abs(ev) <= MAX_NUDGE[2]):
+        raise WrongUsage(
+            f"{option} {text!r} is not FRAME=WARMER,MAGENTA,BRIGHTER within {MAX_NUDGE[0]:g} mired, {MAX_NUDGE[1]:g} "
+            f"of tint and {MAX_NUDGE[2]:g} EV.",
+            next_step="For example K1_0412=+5,0,-0.1 (5 mired warmer, 0.1 EV darker).",
+        )
+    return Nudge(_frame_named(name, loaded, option), warmer, tint, ev, whole_light=option == "--nudge-light")
+
+
+def left_out_by_name(loaded: Loaded, options: Options) -> frozenset[str]:
+    """The frames that `--leave-out` names."""
+    return frozenset(_frame_named(text, loaded, "--leave-out") for text in options.leave_out)
 
 
 def _frame_named(text: str, loaded: Loaded, option: str) -> str:

@@ -19,7 +19,14 @@ from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.refusals import clocks_by_body, command, refuse_ignored
-from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
+from xmpsync.shoot.request import (
+    Stand,
+    build_request,
+    contradictions,
+    left_out_by_name,
+    shifted,
+    take_stand,
+)
 from xmpsync.shoot.scales import Scales, learn_scales
 from xmpsync.solve.problem import Request
 from xmpsync.store.measurement import FrameMeasurement
@@ -143,9 +150,15 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         request=request,
         scales=scales,
         troubles=troubles,
-        left_out=(*loaded.left_out, *stand.left_out),
+        left_out=(*loaded.left_out, *stand.left_out, *left_out_on_purpose(loaded, stand, options)),
         n_from_store=measured.n_from_store,
     )
+
+
+def left_out_on_purpose(loaded: Loaded, stand: Stand, options: Options) -> tuple[LeftOut, ...]:
+    """Frames that could be worked on and that `--leave-out` names."""
+    named = left_out_by_name(loaded, options)
+    return tuple(LeftOut(frame_id, "asked for (--leave-out)") for frame_id in stand.frames if frame_id in named)
 
 
 def clocks(options: Options) -> dict[str, float]:

@@ -8,9 +8,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from xmpsync.solve.problem import Request
+    from xmpsync.solve.results import Solved
     from xmpsync.solve.solution import Solution
 
-__all__ = ["check", "solve"]
+__all__ = ["answered", "check", "checked", "solve", "solved"]
 
 
 def solve(request: Request, *, told_lights: Mapping[str, int] | None = None) -> Solution:
@@ -25,3 +26,24 @@ def check(request: Request) -> Solution:
     from xmpsync.solve import api
 
     return api.check(request)
+
+
+def solved(request: Request) -> Solved:
+    """The slow part of `solve`, for a page on which the rest is tried again; see `xmpsync.solve.api.solved`."""
+    from xmpsync.solve import api
+
+    return api.solved(request)
+
+
+def answered(request: Request, solved: Solved) -> Solution:
+    """The quick part of `solve`; see `xmpsync.solve.api.answered`."""
+    from xmpsync.solve import api
+
+    return api.answered(request, solved)
+
+
+def checked(request: Request, solved: Solved) -> Solution:
+    """`check` of what was solved already; see `xmpsync.solve.api.check`."""
+    from xmpsync.solve import results, settings
+
+    return results.checked(request, solved, settings.DEFAULT)

@@ -7,6 +7,7 @@ neutrals -> limits -> figures and findings. Nothing here decides anything; every
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -35,15 +36,32 @@ def solve(
     WrongUsage where a reference is impossible (no face, clipped skin, unknown baseline, not a frame): the message names
     the nearest usable frames.
     """
-    solved = _solved(request, settings, told_lights)
-    table, found, group = solved.table, solved.found, solved.lights.of_frame
+    return answered(request, solved(request, settings, told_lights), settings)
+
+
+def solved(request: Request, settings: SolveSettings = DEFAULT, told_lights: Mapping[str, int] | None = None) -> Solved:
+    """The slow part of `solve`: who is who, which light is which, and each frame's answer before anything is asked for
+    beside exact skin. It depends on frames and references alone."""
+    return _solved(request, settings, told_lights)
+
+
+def answered(request: Request, solved: Solved, settings: SolveSettings = DEFAULT) -> Solution:
+    """The quick part of `solve`: strength, marked neutrals, nudges, limits, figures and findings.
+
+    `request` may differ from the one that was solved in these and in the tolerance; frames and references are the same.
+    """
+    by_id = {frame.frame_id: frame for frame in request.frames}
+    table = replace(solved.table, frames=tuple(by_id[frame.frame_id] for frame in solved.table.frames))
+    solved = replace(solved, table=table)
+    found, group = solved.found, solved.lights.of_frame
     part, notes = strength.group_strengths(request, table, group)
     moved = strength.with_strength(table, group, found.theta, part)
     whites = strength.neutral_whites(table)
     moved = strength.with_neutrals(table, group, moved, whites, request.neutral_weight, ~table.fixed)
     light = found.light + (moved - found.theta)
-    written = limited(table, group, moved, light, settings)
-    return solution(request, solved, written, part, notes, settings)
+    nudge, more_notes = strength.nudges(table, group, request.nudges)
+    written = limited(table, group, moved, light, nudge, settings)
+    return solution(request, solved, written, part, (*notes, *more_notes), settings)
 
 
 def check(request: Request, settings: SolveSettings = DEFAULT) -> Solution:

@@ -22,14 +22,15 @@ def local_differences(
     )
 
 
-def left_alone(lost: bool) -> Finding:
-    """The finding of a frame that keeps what it has."""
+def left_alone(lost: bool, *, nudged: bool = False) -> Finding:
+    """The finding of a frame for which nothing was found: it keeps what it has, but for a nudge by hand."""
+    then = "only what you nudged is added" if nudged else "the frame is left as it is"
     if lost:
         return Finding(
             Code.BEYOND_WHITE_BALANCE,
-            "The light is so coloured that no white balance brings the skin back: the frame is left as it is.",
+            f"The light is so coloured that no white balance brings the skin back: {then}.",
         )
-    return Finding(Code.NO_FACE, "Its light shows no usable skin and holds no reference: the frame is left as it is.")
+    return Finding(Code.NO_FACE, f"Its light shows no usable skin and holds no reference: {then}.")
 
 
 def unknown(count: int) -> Finding:

@@ -15,22 +15,29 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 @dataclass(frozen=True, slots=True, eq=False)
 class Limited:
     """`theta` (F, 3) as written (rounded, in range); frames whose exposure was taken from the group (`large`), that
-    needed clamping, and that newly clip highlights."""
+    needed clamping, and that newly clip highlights. `nudge` (F, 3): what of it was added by hand."""
 
     theta: FloatArray
     large: BoolArray
     clamped: BoolArray
     highlights: BoolArray
+    nudge: FloatArray
 
 
-def limited(table: Table, group: IntArray, theta: FloatArray, light: FloatArray, s: SolveSettings) -> Limited:
-    """Corrections that may be written, from the solved ones and each frame's light alone (F, 3)."""
+def limited(
+    table: Table, group: IntArray, theta: FloatArray, light: FloatArray, nudge: FloatArray, s: SolveSettings
+) -> Limited:
+    """Corrections that may be written, from the solved ones, each frame's light alone, and nudges by hand (F, 3).
+
+    Nudges are meant: they come after the rule for changes too large to be meant.
+    """
     out = theta.copy()
     large = _large(table, group, out, light, s) & ~table.fixed
     behind = theta[:, 2] - light[:, 2]
     with_face = _with_face(table)
     for i in np.flatnonzero(large):
         out[i, 2] = _groups_exposure(table, group, int(i), theta, light, behind, with_face, large, s)
+    out = out + nudge
     low = np.array([MIRED_RANGE[0], TINT_RANGE[0], EV_RANGE[0]])
     high = np.array([MIRED_RANGE[1], TINT_RANGE[1], EV_RANGE[1]])
     clamped = ((out < low - 0.01) | (out > high + 0.01)).any(axis=1) & ~table.fixed
@@ -38,7 +45,7 @@ def limited(table: Table, group: IntArray, theta: FloatArray, light: FloatArray,
     kelvin = np.clip(np.round(1e6 / inside[:, 0]), 1e6 / MIRED_RANGE[1], 1e6 / MIRED_RANGE[0])
     written = np.stack([1e6 / kelvin, np.round(inside[:, 1]), np.round(inside[:, 2], 2)], axis=1)
     out = np.where(table.fixed[:, None], table.baseline, written)
-    return Limited(out, large, clamped, _clips(table, out, s) & ~table.fixed)
+    return Limited(out, large, clamped, _clips(table, out, s) & ~table.fixed, nudge)
 
 
 def rounded(theta: FloatArray) -> Settings3:

@@ -100,6 +100,21 @@ class GroupStrength:
 
 
 @dataclass(frozen=True, slots=True)
+class Nudge:
+    """What the photographer adds by eye to one frame, or to all frames of its light (`whole_light`).
+
+    Named by what is seen: `warmer_mired` renders warmer (the setting falls by so many mired), `tint` more magenta,
+    `exposure_ev` brighter.
+    """
+
+    frame_id: str
+    warmer_mired: float
+    tint: float
+    exposure_ev: float
+    whole_light: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Request:
     """The whole question: frames in any order, references, and what the user asked for."""
 
@@ -110,3 +125,4 @@ class Request:
     neutral_weight: float = 0.0
     tolerance_de00: float = 2.0
     tolerance_ev: float = 0.25
+    nudges: tuple[Nudge, ...] = ()

@@ -76,7 +76,7 @@ def solution(
 def checked(request: Request, solved: Solved, s: SolveSettings) -> Solution:
     """The records of a check: everything at the baselines."""
     none = np.zeros(solved.table.n_frames, dtype=bool)
-    at_baseline = Limited(solved.table.baseline, none, none, none)
+    at_baseline = Limited(solved.table.baseline, none, none, none, np.zeros_like(solved.table.baseline))
     return _assembled(request, solved, at_baseline, np.ones(solved.lights.n), (), s, correcting=False)
 
 
@@ -136,8 +136,11 @@ def _results(
         known = [r for r in rows if faces.known[r]]
         lost = any((frame.frame_id, face.face_id) in solved.beyond for face in frame.faces)
         basis = _basis(frame, table, i, found, lost and not rows)
+        told_alone = basis is Basis.LEFT_ALONE
         stays = basis in (Basis.REFERENCE, Basis.HELD, Basis.LEFT_ALONE)
         theta = table.baseline[i] if stays else written.theta[i]
+        if told_alone and written.nudge[i].any() and (frame.as_shot_known or frame.baseline_known):
+            basis, stays, theta = Basis.BY_HAND, False, table.baseline[i] + written.nudge[i]
         local = findings.local_differences(
             [table.faces[r].face_id for r in rows],
             [solved.roster.names[faces.person[r]] if faces.known[r] else None for r in rows],
@@ -145,8 +148,8 @@ def _results(
         )  # fmt: skip
         is_mixed = bool(apart[i]) or any(sides[r] for r in rows)
         told: list[Finding] = []
-        if basis is Basis.LEFT_ALONE:
-            told = [findings.left_alone(lost and not rows)]
+        if told_alone:
+            told = [findings.left_alone(lost and not rows, nudged=basis is Basis.BY_HAND)]
         elif not rows:
             told = findings.no_answer(frame)
         else:
@@ -171,7 +174,7 @@ def _results(
                 "No chain of lights links these people to a reference: the frame follows its light, a reference would "
                 "help.",
             ))  # fmt: skip
-        if correcting and not stays:
+        if correcting and not stays and not told_alone:
             told += _about_the_change(table, i, written, theta, local, s)
         results[frame.frame_id] = FrameResult(
             frame_id=frame.frame_id,

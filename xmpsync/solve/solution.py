@@ -70,6 +70,8 @@ class Basis(StrEnum):
     REFERENCE = "reference"
     HELD = "held"
     LEFT_ALONE = "left-alone"
+    BY_HAND = "by-hand"
+    """Nothing was found, and the photographer nudged it from where it stands."""
 
 
 @dataclass(frozen=True, slots=True)

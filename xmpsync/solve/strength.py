@@ -1,4 +1,4 @@
-"""What is asked for beside exact skin: strength per light group, and the blend towards white neutrals."""
+"""What is asked for beside exact skin: strength per light group, the blend towards white neutrals, nudges by hand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import mired_tint_from_neutral
-from xmpsync.solve.problem import Request
+from xmpsync.solve.problem import Nudge, Request
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
 
@@ -72,3 +72,21 @@ def with_neutrals(
             out[rows, :2] += weight * np.median(asked[known], axis=0)
             out[known, :2] += weight * (asked[known] - np.median(asked[known], axis=0))
     return np.where(free[:, None], out, theta)
+
+
+def nudges(table: Table, group: IntArray, wishes: tuple[Nudge, ...]) -> tuple[FloatArray, tuple[str, ...]]:
+    """What is added by hand to theta (F, 3), zero where nothing is, and notes. Several for one frame add up.
+
+    Fixed frames (references, held ones) do not move; neither does a frame of unknown white that has no answer.
+    """
+    out = np.zeros((table.n_frames, 3))
+    notes = []
+    for wish in wishes:
+        row = table.index_of(wish.frame_id)
+        if row is None:
+            notes.append(f"nudge of {wish.frame_id}: no such frame, ignored")
+            continue
+        rows = group == group[row] if wish.whole_light else np.array([row])
+        out[rows] += np.array([-wish.warmer_mired, wish.tint, wish.exposure_ev])
+    out[table.fixed] = 0.0
+    return out, tuple(notes)
