@@ -21,6 +21,7 @@ from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request
+from xmpsync.solve.regions import judged_camera
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
 from xmpsync.xmp.edit import Change, already_says
 
@@ -137,15 +138,15 @@ def _settings(request: Request, rows: Iterable[Row]) -> dict[str, Settings3]:
 def _as_written(solution: Solution, request: Request, settings: Mapping[str, Settings3]) -> Solution:
     """The solution with its `after` figures at what is really written, where that is not all that was solved."""
     person_xyz = {person.name: xyz_d50_from_lab(person.lab_d50) for person in solution.persons}
+    camera = judged_camera(request.frames)
     results = []
     for frame, result in zip(request.frames, solution.frames, strict=True):
         at = settings.get(frame.frame_id, frame.baseline)
-        camera = {face.face_id: face.skin.camera for face in frame.faces if face.skin is not None}
         faces = []
         for face in result.faces:
             if face.person is not None and face.delta_e00_after is not None:
                 gain_ev = at.exposure_ev + frame.baseline_exposure_ev
-                xyz = render(frame.profile, camera[face.face_id], at.temperature_k, at.tint, gain_ev)
+                xyz = render(frame.profile, camera[frame.frame_id, face.face_id], at.temperature_k, at.tint, gain_ev)
                 de00, level_ev = skin_difference(xyz, person_xyz[face.person])
                 face = replace(face, delta_e00_after=float(de00), level_ev_after=float(level_ev))
             faces.append(face)

@@ -10,10 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.errors import OwnCheckFailed
 from xmpsync.records import Settings3, Vec3
 from xmpsync.solve.problem import Frame
+from xmpsync.solve.regions import judged_camera
 from xmpsync.solve.solution import FaceResult, Solution
 
 LARGEST_DE00 = 0.05
@@ -42,7 +44,7 @@ class _Claim:
     frame_id: str
     face_id: str
     when: str
-    camera: Vec3
+    camera: FloatArray
     settings: Settings3
     gain_ev: float
     person_lab: Vec3
@@ -58,18 +60,19 @@ def confirm(frames: tuple[Frame, ...], solution: Solution, after: Mapping[str, S
     """
     claims: dict[CameraProfile, list[_Claim]] = defaultdict(list)
     person_lab = {person.name: person.lab_d50 for person in solution.persons}
+    camera = judged_camera(frames)
     for frame, result in zip(frames, solution.frames, strict=True):
-        camera = {face.face_id: face.skin.camera for face in frame.faces if face.skin is not None}
         for face in result.faces:
-            if face.person is not None and face.face_id in camera:
+            skin = camera.get((frame.frame_id, face.face_id))
+            if face.person is not None and skin is not None:
                 lab = person_lab[face.person]
-                claims[frame.profile] += _claims(frame, face, camera[face.face_id], lab, after.get(frame.frame_id))
+                claims[frame.profile] += _claims(frame, face, skin, lab, after.get(frame.frame_id))
     for profile, of_profile in claims.items():
         _compare(profile, of_profile)
     return sum(len(of_profile) for of_profile in claims.values())
 
 
-def _claims(frame: Frame, face: FaceResult, camera: Vec3, lab: Vec3, after: Settings3 | None) -> list[_Claim]:
+def _claims(frame: Frame, face: FaceResult, camera: FloatArray, lab: Vec3, after: Settings3 | None) -> list[_Claim]:
     return [
         _Claim(
             frame.frame_id, face.face_id, when, camera, settings, settings.exposure_ev + frame.baseline_exposure_ev,

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.skin.records import FaceSkin, Region
 from xmpsync.skin.settings import SkinSettings
+from xmpsync.solve.problem import Frame
 
 BoolArray = npt.NDArray[np.bool_]
 REGIONS = tuple(r for r in Region if r is not Region.WHOLE)
@@ -56,3 +57,17 @@ def corrections(faces: tuple[FaceSkin, ...]) -> FloatArray:
     everywhere = (total[:, None] * offset).sum(axis=0) / total.sum()
     own = (weight[..., None] * offset).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)[:, None]
     return np.where(weight.sum(axis=1)[:, None] > 0.0, everywhere - own, 0.0)
+
+
+def judged_camera(frames: tuple[Frame, ...]) -> dict[tuple[str, str], FloatArray]:
+    """Linear camera values (3,) by (frame, face) as every printed figure judges them: carried to all regions."""
+    faces = [
+        (frame.frame_id, face.face_id, face.skin)
+        for frame in frames
+        for face in frame.faces
+        if face.skin is not None and min(face.skin.camera) > 0
+    ]
+    if not faces:
+        return {}
+    camera = np.array([skin.camera for _, _, skin in faces]) * np.exp(corrections(tuple(skin for *_, skin in faces)))
+    return {(frame, face): row for (frame, face, _), row in zip(faces, camera, strict=True)}
