@@ -13,7 +13,8 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve import levels
-from xmpsync.solve.fit import Fit, Lights
+from xmpsync.solve.fit import Fit
+from xmpsync.solve.given import Lights
 from xmpsync.solve.settings import MIRED_RANGE, TINT_RANGE, SolveSettings
 from xmpsync.solve.tables import BoolArray, Table
 

@@ -15,7 +15,8 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import closed_form, evidence, groups, labels, reference, strength
 from xmpsync.solve.answers import answers, doubted
-from xmpsync.solve.fit import Fit, Lights, fit, lights_of
+from xmpsync.solve.fit import Fit, fit
+from xmpsync.solve.given import Lights, given, lights_of
 from xmpsync.solve.limits import limited
 from xmpsync.solve.moments import moments
 from xmpsync.solve.people import usual_colour
@@ -93,7 +94,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     who = roster(table, targets, moment, settings.priors)
     r = _first(who, settings)
     lights = _lights(table, asked, moment, settings, settings.groups.first_skin, told_lights)
-    x = fit(table, lights, who, targets, people, r, _start(table, lights, asked), settings)
+    x = fit(given(table, lights, who, targets, people, settings), r, _start(table, lights, asked), settings)
     for _ in range(settings.regroupings if told_lights is None else 0):
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked = _asked_as_known(table, x, asked)
@@ -102,13 +103,13 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         lights = again
         if same:
             break
-        x = fit(table, lights, who, targets, people, x.r, _start(table, lights, asked), settings)
+        x = fit(given(table, lights, who, targets, people, settings), x.r, _start(table, lights, asked), settings)
     called = _labels(table, lights, who, x, people, settings)
     for _ in range(settings.relabellings):
         again_r = labels.relabelled(table, lights, x, called)
         if np.abs(again_r - x.r).max(initial=0.0) < 0.5:
             break
-        other = fit(table, lights, who, targets, people, again_r, x.theta, settings)
+        other = fit(given(table, lights, who, targets, people, settings), again_r, x.theta, settings)
         other_called = _labels(table, lights, who, other, people, settings)
         x, called = other, other_called
     probability = alike_shared(who, x.r, labels.probabilities(table, lights, x, called))

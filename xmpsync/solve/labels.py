@@ -19,7 +19,8 @@ from itertools import product
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.fit import Fit, Lights
+from xmpsync.solve.fit import Fit
+from xmpsync.solve.given import Lights
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.tables import IntArray, Table

@@ -5,7 +5,7 @@ reference, and one level l_g per light whose frames' exposure settings s_f = log
 
     EV_f = S_p - y_i + pose,  pose ~ t(0, pose^2 + e_i^2);       EV_f = l_g - s_f + n(0, settings_g^2).
 
-EV_f is eliminated; the rest is a sparse symmetric system in persons and lights. It serves to find S_p and l_g. What a
+EV_f is eliminated, then the lights; the rest is dense in the persons. It serves to find S_p and l_g. What a
 frame is given in the end (`answers`) trusts its own faces by their measurement alone: the settings steady what the
 skin does not say, they never pull a well-measured face off its level.
 """
@@ -15,12 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.sparse as sp
-import scipy.sparse.linalg as spl
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
-from xmpsync.solve.tables import BoolArray, IntArray
+from xmpsync.solve.tables import BoolArray, IntArray, summed
 
 PINNED_EV = 1e-3
 """sd with which a fixed frame has its exposure."""
@@ -101,26 +99,25 @@ def levels(
     h = np.asarray(np.bincount(frame, weights=w, minlength=n_f) + c + pin, dtype=np.float64)
     safe = np.where(h > 0, h, 1.0)
 
-    known = np.where(free[q.person], 0.0, own[q.person])
-    t = np.concatenate([known - q.y[q.face], -np.where(q.coupled, q.settings, 0.0), q.pinned_ev])
-    weight = np.concatenate([w, c, pin])
-    of = np.concatenate([frame, np.arange(n_f), np.arange(n_f)])
-    entries, frames = np.arange(len(q.face)), np.arange(n_f)
-    rows = np.concatenate([entries[free[q.person]], len(entries) + frames[q.coupled]])
-    columns = np.concatenate([q.person[free[q.person]], n_p + q.light[q.coupled]])
-    r = sp.csr_array((np.ones(len(rows)), (rows, columns)), shape=(len(t), n_p + n_g))
-    f = sp.csr_array((weight, (of, np.arange(len(t)))), shape=(n_f, len(t)))
-    fr = f @ r
-    left = r.T @ sp.diags_array(weight) @ r - fr.T @ sp.diags_array(1.0 / safe) @ fr
-    right = -(r.T @ (weight * t)) + fr.T @ ((f @ t) / safe)
-    prior = np.concatenate([np.full(n_p, p.person_ev**-2), np.full(n_g, p.light_ev**-2)])
-    mean = np.concatenate([np.full(n_p, people), light_prior])
-    left = (left + sp.diags_array(prior)).tocsc()
-    solver = spl.splu(left)
-    x = solver.solve(right + prior * mean)
-    person = np.where(free, x[:n_p], own)
-    light = x[n_p:]
-    variance = _diagonal(solver, n_p + n_g)
+    # Frames eliminated, what is left is an arrow: dense in persons, diagonal in lights.
+    settings = np.where(q.coupled, q.settings, 0.0)
+    wide = np.zeros((n_f, n_p))
+    np.add.at(wide, (frame, q.person), np.where(free[q.person], w, 0.0))
+    own_part = np.where(free[q.person], 0.0, own[q.person]) - q.y[q.face]
+    told = np.bincount(frame, weights=w * own_part, minlength=n_f) - c * settings + pin * q.pinned_ev
+    left_p = np.diag(wide.sum(axis=0) + p.person_ev**-2) - wide.T @ (wide / safe[:, None])
+    left_g = np.bincount(q.light, weights=c - c**2 / safe, minlength=n_g) + p.light_ev**-2
+    left_pg = -summed(q.light, wide * (c / safe)[:, None], n_g)
+    share = told / safe
+    right_p = -np.bincount(q.person, weights=np.where(free[q.person], w * own_part, 0.0), minlength=n_p)
+    right_p += wide.T @ share + people * p.person_ev**-2
+    right_g = np.bincount(q.light, weights=c * (settings + share), minlength=n_g) + light_prior * p.light_ev**-2
+    inverse = np.linalg.inv(left_p - left_pg.T @ (left_pg / left_g[:, None]))
+    person = inverse @ (right_p - left_pg.T @ (right_g / left_g))
+    light = (right_g - left_pg @ person) / left_g
+    light_variance = 1.0 / left_g + np.einsum("gi,ij,gj->g", left_pg, inverse, left_pg) / left_g**2
+    person_variance = np.where(free, np.diag(inverse), 0.0)
+    person = np.where(free, person, own)
 
     target = person[q.person] - q.y[q.face]
     sums = np.bincount(frame, weights=w * target, minlength=n_f) + c * (light[q.light] - np.nan_to_num(q.settings))
@@ -143,7 +140,7 @@ def levels(
     shoot = (s.weight * s.settings_ev**2 + per_light.sum()) / (s.weight + count.sum())
     light_sd = np.sqrt((s.weight * shoot + per_light) / (s.weight + count))
     return Levels(
-        person, light, ev, h, w, c, np.where(free, variance[:n_p], 0.0), variance[n_p:],
+        person, light, ev, h, w, c, person_variance, light_variance,
         max(float(pose), s.smallest_ev), np.maximum(light_sd, s.smallest_ev), new_face, new_frame,
     )  # fmt: skip
 
@@ -210,15 +207,4 @@ def medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> Floa
     groups, first = np.unique(label[use][order], return_index=True)
     for g, part in zip(groups, np.split(values[use][order], first[1:]), strict=True):
         out[g] = np.median(part)
-    return out
-
-
-def _diagonal(solver: spl.SuperLU, n: int) -> FloatArray:
-    """Diagonal of the inverse: solved column by column in blocks."""
-    out = np.empty(n)
-    for first in range(0, n, 256):
-        last = min(first + 256, n)
-        unit = np.zeros((n, last - first))
-        unit[np.arange(first, last), np.arange(last - first)] = 1.0
-        out[first:last] = solver.solve(unit)[np.arange(first, last), np.arange(last - first)]
     return out

@@ -171,6 +171,15 @@ def settled(x: Within, more: FloatArray | None = None, rhs: FloatArray | None = 
     return out
 
 
+def settled_variance(x: Within, more: FloatArray) -> FloatArray:
+    """Variances (G, K, 2) of `settled` with further precision (G, K, 2)."""
+    eye = np.eye(x.b.shape[1])
+    a = np.moveaxis(x.a, -1, 0)
+    own = np.moveaxis(more, -1, 0) + 1e-9
+    own = np.where(np.einsum("agii->agi", a) <= 0, np.maximum(own, 1.0), own)
+    return np.moveaxis(np.einsum("agii->agi", np.linalg.inv(a + own[..., None] * eye)), 0, -1)
+
+
 def _equations(
     y: FloatArray, own: FloatArray, share: FloatArray, light: IntArray, minutes: FloatArray, trend: FloatArray,
     components: Components, face_weight: FloatArray, frame_weight: FloatArray,

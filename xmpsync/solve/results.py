@@ -15,7 +15,8 @@ from xmpsync.solve import closed_form, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.figures import differences, skin_de00
-from xmpsync.solve.fit import Fit, Lights
+from xmpsync.solve.fit import Fit
+from xmpsync.solve.given import Lights
 from xmpsync.solve.limits import Limited, rounded
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.reference import Target

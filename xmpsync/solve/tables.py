@@ -175,7 +175,7 @@ def _views(face_profile: IntArray, face_frame: IntArray, n_profiles: int) -> tup
 
 def summed(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
     """Sums (G, ...) of values (n, ...) over the members of each group (n,)."""
-    member = sp.csr_array((np.ones(len(group)), (group, np.arange(len(group)))), shape=(n_groups, len(group)))
+    member = sp.csc_array((np.ones(len(group)), group, np.arange(len(group) + 1)), shape=(n_groups, len(group)))
     flat = np.ascontiguousarray(values).reshape(len(values), int(np.prod(values.shape[1:])))
     return np.asarray(member @ flat).reshape(n_groups, *values.shape[1:])
 
