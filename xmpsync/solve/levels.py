@@ -109,7 +109,7 @@ def levels(
     left_g = np.bincount(q.light, weights=c - c**2 / safe, minlength=n_g) + p.light_ev**-2
     left_pg = -summed(q.light, wide * (c / safe)[:, None], n_g)
     share = told / safe
-    right_p = -np.bincount(q.person, weights=np.where(free[q.person], w * own_part, 0.0), minlength=n_p)
+    right_p = -1.0 * np.bincount(q.person, weights=np.where(free[q.person], w * own_part, 0.0), minlength=n_p)
     right_p += wide.T @ share + people * p.person_ev**-2
     right_g = np.bincount(q.light, weights=c * (settings + share), minlength=n_g) + light_prior * p.light_ev**-2
     inverse = np.linalg.inv(left_p - left_pg.T @ (left_pg / left_g[:, None]))
