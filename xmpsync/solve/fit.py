@@ -160,8 +160,8 @@ def _log_joint(g: Given, x: Fit, s: SolveSettings) -> FloatArray:
         return g.names
     out = g.names + evidence.identity(g.roster, x.r)
     out += evidence.colour(
-        x.at.z[:, :2], x.variance[:, :2].mean(axis=1), g.light, g.moment, x.cell, x.within,
-        x.table, x.persons_z[:, :2], x.components, g.pinned.astype(float), (g.people[:2], s.priors.person_z), s.variances,
+        x.at.z[:, :2], x.variance[:, :2].mean(axis=1), g.light, g.moment, x.cell, x.within, x.table,
+        x.persons_z[:, :2], x.components, g.pinned.astype(float), (g.people[:2], s.priors.person_z), s.variances,
     )  # fmt: skip
     out += evidence.level(x.question, x.levels, g.table.n_faces, (float(g.people[2]), s.priors.person_ev))
     return np.where(g.names <= evidence.CERTAIN, evidence.CERTAIN * 4, out)
