@@ -6,6 +6,8 @@ either ends one frame (`FrameError`) or the whole command (everything else).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 NOTHING_WRITTEN = "Nothing was written."
 
 
@@ -38,6 +40,15 @@ class WrongUsage(XmpsyncError):
     """The command line, or what it points at, is invalid (exit 2)."""
 
     exit_code = 2
+
+
+class WrongOptions(WrongUsage):
+    """Several options are invalid; `each` has its own sentence and next step, and all of them are shown (exit 2)."""
+
+    def __init__(self, each: Sequence[WrongUsage]) -> None:
+        what, steps = (dict.fromkeys(getattr(one, part) for one in each) for part in ("what", "next_step"))
+        super().__init__(" ".join(what), next_step=" ".join(steps))
+        self.each = tuple(each)
 
 
 class NoReference(WrongUsage):

@@ -168,12 +168,21 @@ def test_a_shoot_around_another_one_with_state_is_refused_with_the_way_out(shoot
 
 
 def test_options_that_would_do_nothing_are_refused_all_at_once(shoot: Path, call: Call) -> None:
-    result = call(
-        "correct", shoot, "--reference", REFERENCE, "--dry-run", "--frames", "jubilee_0003*", "--frames", "nothing*",
-        "--clock", "B9=+00:00:01", "--strength-at", "jubilee_0009=0.5",
-    )  # fmt: skip
+    some = ("correct", shoot, "--reference", REFERENCE, "--dry-run", "--frames", "jubilee_0003*")
+    result = call(*some, "--clock", "B9=+00:00:01", "--strength-at", "jubilee_0009=0.5")
     assert result.code == 2
-    assert all(text in result.err for text in ("nothing*", "B9", "Cameras here:", "jubilee_0009"))
+    assert all(text in result.err for text in ("B9", "Cameras here:", "jubilee_0009"))
+
+
+def test_what_the_names_alone_show_to_be_invalid_is_told_at_once_and_before_anything_is_measured(
+    shoot: Path, call: Call
+) -> None:
+    shutil.rmtree(shoot / ".xmpsync")
+    wrong = ("--frames", "nothing*", "--clock", "B2", "--strength", "2", "--keep", "jubilee_0099")
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run", *wrong)
+    assert result.code == 2 and result.err.count("Error: ") == 4
+    assert all(text in result.err for text in ("nothing*", "'B2'", "--strength 2", "jubilee_0099"))
+    assert "Measuring" not in result.err and not (shoot / ".xmpsync").exists()
 
 
 def test_nudges_and_left_out_frames_that_would_do_nothing_are_refused(shoot: Path, call: Call) -> None:

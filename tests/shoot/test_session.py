@@ -14,6 +14,7 @@ from xmpsync.shoot import session
 from xmpsync.shoot.events import Silent
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import shifted
+from xmpsync.shoot.wishes import clock
 from xmpsync.solve.problem import Frame
 from xmpsync.write.runs import RunState, RunSummary
 
@@ -22,11 +23,13 @@ FRAME = Frame("a.dng", PROFILE, Capture("Boatworks", "B2", time_s=1000.0), Setti
 
 
 def test_clock_corrections_are_hours_minutes_seconds_with_a_sign() -> None:
-    found = session.clocks(Options(clock=("B2=+01:00:02.5", "Boat=works=-00:01:30")))
-    assert found == {"B2": 3602.5, "Boat=works": -90.0}
+    assert [clock(text) for text in ("B2=+01:00:02.5", "Boat=works=-00:01:30")] == [
+        ("B2", 3602.5),
+        ("Boat=works", -90.0),
+    ]
     for bad in ("B2", "B2=1:00:00", "B2=+01:99:00", "=+00:00:01"):
         with pytest.raises(WrongUsage, match="HH:MM:SS"):
-            session.clocks(Options(clock=(bad,)))
+            clock(bad)
 
 
 def test_a_shift_moves_its_own_body_only_and_needs_a_time() -> None:

@@ -17,7 +17,7 @@ from xmpsync.cli.report import report
 from xmpsync.cli.review import review
 from xmpsync.cli.rollback import rollback
 from xmpsync.cli.runs import runs
-from xmpsync.errors import OwnCheckFailed, XmpsyncError
+from xmpsync.errors import OwnCheckFailed, WrongOptions, XmpsyncError
 
 EPILOG = """
 Exit codes: 0 done; 1 finished but some frames failed, or `check` is out of tolerance; 2 wrong usage; 3 refused for
@@ -74,9 +74,11 @@ def run() -> None:
 def _show(error: XmpsyncError) -> None:
     from xmpsync.cli.talk import say
 
-    say(f"Error: {error.what}", style="bold red")
-    for line in (error.written, error.next_step):
-        if line:
-            say(line)
+    for one in error.each if isinstance(error, WrongOptions) else (error,):
+        say(f"Error: {one.what}", style="bold red")
+        if one.next_step:
+            say(one.next_step)
+    if error.written:
+        say(error.written)
     if isinstance(error, OwnCheckFailed):
         say("This is a bug in xmpsync: please report it with the file that caused it.")

@@ -65,7 +65,7 @@ def selection_options(function: F) -> F:
         function,
         [
             click.option("--frames", multiple=True, metavar="GLOB", help="Only frames whose name or path matches."),
-            click.option("--min-rating", type=click.IntRange(0, 5), help="Only frames rated this or better."),
+            click.option("--min-rating", type=int, metavar="0..5", help="Only frames rated this or better."),
             click.option("--include-rejected", is_flag=True, help="Also frames rated -1."),
         ],
     )
@@ -87,11 +87,11 @@ def solve_options(function: F) -> F:
             ),
             click.option("--neutral", multiple=True, metavar="FRAME@x,y", help="Something neutral is here."),
             click.option(
-                "--neutral-weight", type=click.FloatRange(0, 1), default=0.0, show_default=True,
+                "--neutral-weight", type=float, default=0.0, show_default=True, metavar="0..1",
                 help="0: skin exact; 1: marked neutrals exact.",
             ),
             click.option(
-                "--strength", type=click.FloatRange(0, 1), default=1.0, show_default=True,
+                "--strength", type=float, default=1.0, show_default=True, metavar="0..1",
                 help="How far each light group moves from its as-shot mood to the reference.",
             ),
             click.option(

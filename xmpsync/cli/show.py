@@ -157,7 +157,7 @@ def show_summary(found: Correction, *, frames_table: bool) -> None:
     say(share_judged(found.ready, solution).sentence)
     unknown = sum(f.person is None for row in rows for f in row.result.faces)
     if unknown:
-        from xmpsync.shoot.refusals import command
+        from xmpsync.shoot.words import command
 
         asks = command("people", found.ready.root)
         say(f"{counted(unknown, 'face')} of nobody known for certain. To name people: {asks}")
@@ -175,8 +175,7 @@ def show_summary(found: Correction, *, frames_table: bool) -> None:
 
 def show_written(found: PlannedCorrection, outcome: RunOutcome | None) -> None:
     """What was written, and what to do next."""
-    from xmpsync.shoot.refusals import command
-    from xmpsync.shoot.words import counted
+    from xmpsync.shoot.words import command, counted
 
     if outcome is None:
         n_files = len(found.proposal.plan.changes)

@@ -21,7 +21,7 @@ from xmpsync.records import Settings3
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colour
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.names import LabNumbers, parse_reference
+from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.propose import Numbers, Row
 from xmpsync.solve.problem import Face, Frame
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FaceResult, Finding, Person
@@ -253,12 +253,11 @@ def _lights(correction: Correction, rows: Mapping[str, Row]) -> list[dict[str, A
 
 def _references(correction: Correction) -> list[dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
-    for text in correction.ready.options.references:
-        meant = parse_reference(text, correction.ready.loaded.all_ids)
+    for meant in correction.ready.loaded.wishes.references:
         if isinstance(meant, LabNumbers):
             continue
         entry = found.setdefault(meant.frame_id, {"key": key_of(meant.frame_id), "said": []})
-        entry["said"].append(words.shown(text))
+        entry["said"].append(words.shown(meant.text))
     return list(found.values())
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import fnmatch
-from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from dataclasses import dataclass, field
+from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
-from xmpsync.shoot.names import parse_pointer
+from xmpsync.shoot.names import matches
 from xmpsync.shoot.options import Options
+from xmpsync.shoot.wishes import Wishes, read_wishes
 from xmpsync.shoot.words import counted
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, read_regions
@@ -54,10 +54,9 @@ class SourceFrame:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """All frames that can go on, and what happened to the others.
+    """All frames that can go on, what happened to the others, and what the options mean among them.
 
-    `all_ids` names every frame of the shoot; `asked_for` those that references and other options point at, which are
-    read whatever the filters say.
+    `all_ids` names every frame of the shoot.
     """
 
     root: Path
@@ -65,13 +64,13 @@ class Loaded:
     troubles: tuple[Trouble, ...]
     left_out: tuple[LeftOut, ...]
     all_ids: tuple[str, ...]
-    asked_for: frozenset[str] = frozenset()
+    wishes: Wishes = field(default_factory=Wishes)
 
 
 def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
-    """Find the frames, read their sidecars, keep the wanted ones.
+    """Find the frames, read the options among them, read the sidecars, keep the wanted frames.
 
-    Raises WrongUsage when the folder is missing or holds no frame at all.
+    Raises WrongUsage when the folder is missing or holds no frame at all, WrongOptions for invalid options.
     """
     found = discover(root, own_state=own_state)
     troubles = [Trouble(p.frame_id, p.what, p.next_step) for p in found.problems]
@@ -80,7 +79,8 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
         only = f" It holds {counted(jpegs, 'finished picture')} (JPEG), which cannot be measured." if jpegs else ""
         raise WrongUsage(f"No RAW frames in {root}.{only}", next_step="Point at the folder that holds the RAW files.")
     ids = tuple(f.frame_id for f in found.frames)
-    asked_for = _asked_for(options, ids)
+    wishes = read_wishes(options, ids)
+    asked_for = wishes.asked_for
     frames: list[SourceFrame] = []
     left_out: list[LeftOut] = []
     for files in found.frames:
@@ -95,29 +95,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
             left_out.append(LeftOut(files.frame_id, reason))
         else:
             frames.append(source)
-    if options.frames and not any(matches(frame_id, options.frames) for frame_id in ids):
-        raise WrongUsage(f"No frame matches --frames {' '.join(options.frames)}.", next_step="Check the pattern.")
-    return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, asked_for)
-
-
-def _asked_for(options: Options, ids: tuple[str, ...]) -> frozenset[str]:
-    """Frames that references, held frames and marks point at. Wrong names are refused where they are used."""
-    found = set()
-    for text in (*options.references, *options.keep, *options.skin, *options.neutral):
-        try:
-            found.add(parse_pointer(text, ids, option="").frame_id)
-        except WrongUsage:
-            continue
-    return frozenset(found)
-
-
-def matches(frame_id: str, globs: tuple[str, ...]) -> bool:
-    """Whether the path relative to the shoot, or the file name, matches one of the patterns.
-
-    Cases count where the system's file names tell them apart; on Windows they do not, and both slashes are one.
-    """
-    name = PurePosixPath(frame_id).name
-    return any(fnmatch.fnmatch(frame_id, glob) or fnmatch.fnmatch(name, glob) for glob in globs)
+    return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, wishes)
 
 
 def why_left_out(settings: DevelopSettings | None, options: Options) -> str | None:

@@ -7,14 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.errors import SidecarMalformed, WrongUsage
+from xmpsync.errors import SidecarMalformed
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
-from xmpsync.shoot.names import parse_pointer
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Machine
 from xmpsync.shoot.pool import Lost, run_jobs
 from xmpsync.shoot.worker import Failed, Job, measure_frame
 from xmpsync.store.database import FileKey, Store
@@ -54,14 +53,13 @@ def _said(store: Store, listener: Listener) -> Store:
     return store
 
 
-def measure(loaded: Loaded, options: Options, machine: Machine, store: Store, listener: Listener) -> Measured:
+def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) -> Measured:
     """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing."""
-    marks = _marks(loaded, options)
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
     to_do: dict[str, tuple[Job, FileKey, SourceFrame]] = {}
     for source in loaded.frames:
-        job = _job(source, marks, machine)
+        job = _job(source, loaded.wishes.marks, machine)
         try:
             stat = source.files.raw.stat()
         except OSError as error:
@@ -123,24 +121,6 @@ def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
             "The file may be damaged: try to open it elsewhere, or leave it out with --frames.",
         )
     return Trouble(job.frame_id, outcome.what, outcome.next_step)
-
-
-def _marks(loaded: Loaded, options: Options) -> tuple[Mark, ...]:
-    """The places pointed at by the options, given or remembered; there is no other memory of them."""
-    marks = set()
-    for kind, texts in (("skin", (*options.skin, *options.references)), ("neutral", options.neutral)):
-        for text in texts:
-            try:
-                pointer = parse_pointer(text, loaded.all_ids, option=f"--{kind}")
-            except WrongUsage:
-                if text in options.references:
-                    continue  # numbers, or a wrong name that is refused where references are read
-                raise
-            if pointer.place is not None:
-                marks.add(Mark(pointer.frame_id, kind, *pointer.place, pointer.person))
-            elif kind == "neutral" or text in options.skin:
-                raise WrongUsage(f"--{kind} {text!r} lacks the place.", next_step="Write FRAME@x,y.")
-    return tuple(sorted(marks, key=lambda m: (m.frame_id, m.kind, m.x, m.y, m.name or "")))
 
 
 def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import fnmatch
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from xmpsync.errors import WrongUsage
@@ -17,11 +18,12 @@ _LAB = re.compile(r"^lab:(?P<numbers>[^=]+)$")
 
 @dataclass(frozen=True, slots=True)
 class Pointer:
-    """A frame, perhaps a place in it (fractions of the upright picture), perhaps a person's name."""
+    """A frame, perhaps a place in it (fractions of the upright picture), perhaps a person's name; `text` as typed."""
 
     frame_id: str
     place: Vec2 | None = None
     person: str | None = None
+    text: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,23 @@ def find_frame(text: str, frame_ids: Sequence[str]) -> str | None:
     return None
 
 
+def frame_named(text: str, frame_ids: Sequence[str], *, option: str) -> str:
+    """The frame that `text` names. Raises WrongUsage, with names that are close, where there is none."""
+    frame_id = find_frame(text, frame_ids)
+    if frame_id is None:
+        raise _not_found(text, frame_ids, option)
+    return frame_id
+
+
+def matches(frame_id: str, globs: tuple[str, ...]) -> bool:
+    """Whether the path relative to the shoot, or the file name, matches one of the patterns.
+
+    Cases count where the system's file names tell them apart; on Windows they do not, and both slashes are one.
+    """
+    name = PurePosixPath(frame_id).name
+    return any(fnmatch.fnmatch(frame_id, glob) or fnmatch.fnmatch(name, glob) for glob in globs)
+
+
 def below(root: Path, text: str) -> str:
     """The text with a path to a file of the shoot, as a shell completes it, made relative to the shoot.
 
@@ -85,10 +104,10 @@ def parse_pointer(text: str, frame_ids: Sequence[str], *, option: str) -> Pointe
     for person, rest in _splits(text):
         frame = find_frame(rest, frame_ids)
         if frame is not None:
-            return Pointer(frame, None, person)
+            return Pointer(frame, None, person, text)
         match = _PLACE.match(rest)
         if match and (frame := find_frame(match["rest"], frame_ids)) is not None:
-            return Pointer(frame, _place(match["x"], match["y"], text, option), person)
+            return Pointer(frame, _place(match["x"], match["y"], text, option), person, text)
     raise _not_found(text, frame_ids, option)
 
 

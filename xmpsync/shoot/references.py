@@ -13,7 +13,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.people import People, Place, find_people
 from xmpsync.shoot.people import Wish as NothingSaid
-from xmpsync.shoot.refusals import command
+from xmpsync.shoot.words import command
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Face, Frame
 

@@ -11,15 +11,15 @@ import numpy as np
 
 from xmpsync.colour.camera import white_from_neutral
 from xmpsync.colour.profile import CameraProfile
-from xmpsync.errors import SidecarMalformed, WrongUsage
+from xmpsync.errors import SidecarMalformed
 from xmpsync.records import Settings3, Vec3
 from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.baseline import Baseline, baseline, in_profile_terms
 from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
-from xmpsync.shoot.names import LabNumbers, find_frame, parse_reference
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
-from xmpsync.solve.problem import Face, Frame, GroupStrength, Neutral, Nudge, Reference, Request
+from xmpsync.shoot.wishes import Bound
+from xmpsync.solve.problem import Face, Frame, Neutral, Request
 from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
@@ -27,8 +27,6 @@ from xmpsync.xmp.settings import DevelopSettings, read_settings
 DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
 """Fills the place of the as-shot white where the RAW does not give its neutral (`Frame.as_shot_known` False): nothing
 is written or concluded from it."""
-MAX_NUDGE = (300.0, 150.0, 4.0)
-"""Mired, tint and EV of a nudge at most: far more than an eye asks for, and inside the fields' ranges."""
 UNKNOWN_WHITE = (
     "The RAW does not give the white balance that the camera chose: such a frame gets one only from skin, its own or"
     " its light's."
@@ -114,7 +112,7 @@ def take_stand(
                     )
                 )
                 continue
-            reason = None if source.frame_id in loaded.asked_for else why_left_out(settings, options)
+            reason = None if source.frame_id in loaded.wishes.asked_for else why_left_out(settings, options)
             if reason:
                 left_out.append(LeftOut(source.frame_id, reason))
                 continue
@@ -142,36 +140,25 @@ def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) 
     return whites
 
 
-def build_request(
-    stand: Stand,
-    loaded: Loaded,
-    options: Options,
-    clocks: Mapping[str, float],
-    troubles: Sequence[Trouble],
-    answers: Sequence[Answer] = (),
-) -> Request:
-    """The solver's question. `troubles`: why frames are missing, to be told where one of them is a reference.
-
-    Raises WrongUsage for references and other frames that are named but not usable.
-    """
-    held, out = _held(stand, loaded, options), left_out_by_name(loaded, options)
+def build_request(stand: Stand, options: Options, bound: Bound, answers: Sequence[Answer] = ()) -> Request:
+    """The solver's question."""
+    held = set(bound.keep)
+    if options.keep_custom:
+        held |= {frame_id for frame_id, standing in stand.frames.items() if standing.baseline.custom}
     frames = tuple(
-        _named(_frame(s, clocks, s.frame_id in held), s, answers)
+        _named(_frame(s, bound.clocks, s.frame_id in held), s, answers)
         for s in stand.frames.values()
-        if s.frame_id not in out
+        if s.frame_id not in bound.leave_out
     )
     return Request(
         frames=frames,
-        references=tuple(_reference(text, loaded, stand, troubles) for text in options.references),
+        references=bound.references,
         strength=options.strength,
-        group_strengths=tuple(_strength_at(text, loaded) for text in options.strength_at),
+        group_strengths=bound.strengths,
         neutral_weight=options.neutral_weight,
         tolerance_de00=options.tolerance_de00,
         tolerance_ev=options.tolerance_ev,
-        nudges=(
-            *(_nudge(text, loaded, "--nudge") for text in options.nudge),
-            *(_nudge(text, loaded, "--nudge-light") for text in options.nudge_light),
-        ),
+        nudges=bound.nudges,
     )
 
 
@@ -252,72 +239,3 @@ def _face(face: MeasuredFace) -> Face:
         face.identity_sd,
         face.origin == "hand",
     )
-
-
-def _held(stand: Stand, loaded: Loaded, options: Options) -> set[str]:
-    held = {_frame_named(text, loaded, "--keep") for text in options.keep}
-    if options.keep_custom:
-        held |= {frame_id for frame_id, standing in stand.frames.items() if standing.baseline.custom}
-    return held
-
-
-def _strength_at(text: str, loaded: Loaded) -> GroupStrength:
-    name, _, number = text.rpartition("=")
-    try:
-        strength = float(number)
-    except ValueError:
-        strength = -1.0
-    if not name or not 0.0 <= strength <= 1.0:
-        raise WrongUsage(f"--strength-at {text!r} is not FRAME=0..1.", next_step="For example K1_0412=0.5.")
-    return GroupStrength(_frame_named(name, loaded, "--strength-at"), strength)
-
-
-def _nudge(text: str, loaded: Loaded, option: str) -> Nudge:
-    name, _, three = text.rpartition("=")
-    try:
-        warmer, tint, ev = (float(part) for part in three.split(","))
-    except ValueError:
-        warmer = tint = ev = float("nan")
-    if not name or not (abs(warmer) <= MAX_NUDGE[0] and abs(tint) <= MAX_NUDGE[1] and abs(ev) <= MAX_NUDGE[2]):
-        raise WrongUsage(
-            f"{option} {text!r} is not FRAME=WARMER,MAGENTA,BRIGHTER within {MAX_NUDGE[0]:g} mired, {MAX_NUDGE[1]:g} "
-            f"of tint and {MAX_NUDGE[2]:g} EV.",
-            next_step="For example K1_0412=+5,0,-0.1 (5 mired warmer, 0.1 EV darker).",
-        )
-    return Nudge(_frame_named(name, loaded, option), warmer, tint, ev, whole_light=option == "--nudge-light")
-
-
-def left_out_by_name(loaded: Loaded, options: Options) -> frozenset[str]:
-    """The frames that `--leave-out` names."""
-    return frozenset(_frame_named(text, loaded, "--leave-out") for text in options.leave_out)
-
-
-def _frame_named(text: str, loaded: Loaded, option: str) -> str:
-    frame_id = find_frame(text, loaded.all_ids)
-    if frame_id is None:
-        raise WrongUsage(f"{option} {text!r}: no such frame in this shoot.", next_step="Check the name.")
-    return frame_id
-
-
-def _reference(text: str, loaded: Loaded, stand: Stand, troubles: Sequence[Trouble]) -> Reference:
-    meant = parse_reference(text, loaded.all_ids)
-    if isinstance(meant, LabNumbers):
-        return Reference(person=meant.person, lab_d50=meant.lab)
-    standing = stand.frames.get(meant.frame_id)
-    if standing is None:
-        why = [t.sentence for t in troubles if t.frame_id == meant.frame_id]
-        raise WrongUsage(
-            f"The reference {meant.frame_id} cannot be used. {' '.join(why)}".strip(),
-            next_step="Choose another frame as reference.",
-        )
-    face_id = None
-    if meant.place is not None:
-        x, y = meant.place
-        face = face_at(standing.measurement.faces, x, y)
-        if face is None:
-            raise WrongUsage(
-                f"The reference {text!r}: no face and no skin at {x:g},{y:g}.",
-                next_step="Give another place, in fractions of the upright picture.",
-            )
-        face_id = face.face_id
-    return Reference(person=meant.person, frame_id=meant.frame_id, face_id=face_id)

@@ -19,6 +19,7 @@ import msgspec
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused, WrongUsage
 from xmpsync.shoot.answers import read_answers
+from xmpsync.shoot.bind import bind
 from xmpsync.shoot.correct import (
     Correction,
     PlannedCorrection,
@@ -31,9 +32,9 @@ from xmpsync.shoot.correct import (
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.refusals import clocks_by_body, refuse_ignored
 from xmpsync.shoot.request import build_request
-from xmpsync.shoot.session import Ready, clocks, state_folder
+from xmpsync.shoot.session import Ready, state_folder
+from xmpsync.shoot.wishes import read_wishes
 from xmpsync.write.outcome import RunOutcome
 
 CHOICES = "review.json"
@@ -198,8 +199,8 @@ class Review:
 def asked_again(ready: Ready, options: Options) -> Ready:
     """The same frames with another question; clocks stay as they were aligned."""
     captures = {frame.frame_id: frame.capture for frame in ready.request.frames}
-    given, wrong = clocks_by_body(clocks(options), ready.stand)
-    refuse_ignored(options, ready.loaded, ready.stand, wrong)
-    request = build_request(ready.stand, ready.loaded, options, given, ready.troubles, read_answers(ready.state))
+    loaded = replace(ready.loaded, wishes=read_wishes(options, ready.loaded.all_ids))
+    bound = bind(loaded.wishes, ready.stand, ready.troubles)
+    request = build_request(ready.stand, options, bound, read_answers(ready.state))
     frames = tuple(replace(frame, capture=captures[frame.frame_id]) for frame in request.frames)
-    return replace(ready, options=options, request=replace(request, frames=frames))
+    return replace(ready, options=options, loaded=loaded, request=replace(request, frames=frames))

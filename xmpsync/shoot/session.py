@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,28 +12,21 @@ from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.answers import read_answers
+from xmpsync.shoot.bind import bind
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.refusals import clocks_by_body, command, refuse_ignored
-from xmpsync.shoot.request import (
-    Stand,
-    build_request,
-    contradictions,
-    left_out_by_name,
-    shifted,
-    take_stand,
-)
+from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
+from xmpsync.shoot.wishes import Bound
+from xmpsync.shoot.words import command
 from xmpsync.solve.problem import Request
 from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256
 from xmpsync.write.recover import unfinished
 from xmpsync.write.runs import remembered, written_by_us
-
-_CLOCK = re.compile(r"^(?P<body>.+)=(?P<sign>[+-])(?P<h>\d{1,3}):(?P<m>[0-5]\d):(?P<s>[0-5]\d(?:\.\d+)?)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +104,7 @@ def gather(root: Path, options: Options, machine: Machine, listener: Listener) -
     """Load and measure the frames, and learn the scale of each camera: the slow part."""
     loaded = load(root, options, machine.state)
     with open_store(state_folder(root, machine), machine, listener) as store:
-        measured = measure(loaded, options, machine, store, listener)
+        measured = measure(loaded, machine, store, listener)
         return loaded, measured, learn_scales(loaded, measured.frames, options, store)
 
 
@@ -128,16 +120,15 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     ours = {} if as_it_stands else _ours(loaded, measured.frames, state)
     stand = take_stand(loaded, measured.frames, options, ours, scales)
     troubles = (*loaded.troubles, *measured.troubles, *stand.troubles)
-    given, wrong = clocks_by_body(clocks(options), stand)
-    refuse_ignored(options, loaded, stand, wrong)
+    bound = bind(loaded.wishes, stand, troubles)
     answers = read_answers(state)
     if answers:
         names = ", ".join(sorted({answer.name for answer in answers}))
         listener.note(f"People you named yourself count: {names}. See: {command('people', root)}")
     for sentence in contradictions(stand, answers):
         listener.note(sentence)
-    request = build_request(stand, loaded, options, given, troubles, answers)
-    alignment = align(request.frames, fixed=given.keys())
+    request = build_request(stand, options, bound, answers)
+    alignment = align(request.frames, fixed=bound.clocks.keys())
     request = replace(request, frames=tuple(shifted(frame, alignment.shifts_s) for frame in request.frames))
     for note in alignment.notes:
         listener.note(note)
@@ -150,29 +141,14 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         request=request,
         scales=scales,
         troubles=troubles,
-        left_out=(*loaded.left_out, *stand.left_out, *left_out_on_purpose(loaded, stand, options)),
+        left_out=(*loaded.left_out, *stand.left_out, *_left_out_by_name(stand, bound)),
         n_from_store=measured.n_from_store,
     )
 
 
-def left_out_on_purpose(loaded: Loaded, stand: Stand, options: Options) -> tuple[LeftOut, ...]:
+def _left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftOut, ...]:
     """Frames that could be worked on and that `--leave-out` names."""
-    named = left_out_by_name(loaded, options)
-    return tuple(LeftOut(frame_id, "asked for (--leave-out)") for frame_id in stand.frames if frame_id in named)
-
-
-def clocks(options: Options) -> dict[str, float]:
-    """Clock corrections in seconds by body, from `--clock BODY=+HH:MM:SS`."""
-    shifts = {}
-    for text in options.clock:
-        match = _CLOCK.match(text)
-        if match is None:
-            raise WrongUsage(
-                f"--clock {text!r} cannot be read.", next_step="Write BODY=+HH:MM:SS, for example 'B2=-00:01:30'."
-            )
-        seconds = int(match["h"]) * 3600 + int(match["m"]) * 60 + float(match["s"])
-        shifts[match["body"]] = seconds if match["sign"] == "+" else -seconds
-    return shifts
+    return tuple(LeftOut(one, "asked for (--leave-out)") for one in stand.frames if one in bound.leave_out)
 
 
 def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path) -> dict[str, Mapping[str, Any]]:

@@ -1,0 +1,125 @@
+"""The wishes held against the measured frames: what goes into the solver's question, or every reason why it cannot.
+
+An option that would do nothing is an error: a strength for a frame that is left out, an unknown camera, a mark for skin
+on something that is not skin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from xmpsync.errors import WrongOptions, WrongUsage
+from xmpsync.shoot.answers import face_at
+from xmpsync.shoot.load import Trouble
+from xmpsync.shoot.names import LabNumbers, Pointer
+from xmpsync.shoot.request import Stand
+from xmpsync.shoot.skinlike import could_be_skin
+from xmpsync.shoot.wishes import Bound, Wishes
+from xmpsync.solve.problem import Reference
+
+
+def bind(wishes: Wishes, stand: Stand, troubles: Sequence[Trouble]) -> Bound:
+    """The wishes among frames that can be used.
+
+    `troubles`: why frames are missing. Raises WrongOptions with everything that cannot be done.
+    """
+    wrong: list[WrongUsage] = []
+    references = []
+    for meant in wishes.references:
+        try:
+            references.append(_reference(meant, stand, troubles))
+        except WrongUsage as error:
+            wrong.append(error)
+    clocks, unknown = _by_body(wishes.clocks, stand)
+    wrong += [*unknown, *_absent(wishes, stand), *_skin(wishes, stand), *_neutral(wishes, stand)]
+    if wrong:
+        raise WrongOptions(wrong)
+    return Bound(tuple(references), wishes.keep, wishes.leave_out, wishes.strengths, wishes.nudges, clocks)
+
+
+def _reference(meant: Pointer | LabNumbers, stand: Stand, troubles: Sequence[Trouble]) -> Reference:
+    if isinstance(meant, LabNumbers):
+        return Reference(person=meant.person, lab_d50=meant.lab)
+    standing = stand.frames.get(meant.frame_id)
+    if standing is None:
+        why = [t.sentence for t in troubles if t.frame_id == meant.frame_id]
+        raise WrongUsage(
+            f"The reference {meant.frame_id} cannot be used. {' '.join(why)}".strip(),
+            next_step="Choose another frame as reference.",
+        )
+    face_id = None
+    if meant.place is not None:
+        x, y = meant.place
+        face = face_at(standing.measurement.faces, x, y)
+        if face is None:
+            raise WrongUsage(
+                f"The reference {meant.text!r}: no face and no skin at {x:g},{y:g}.",
+                next_step="Give another place, in fractions of the upright picture.",
+            )
+        face_id = face.face_id
+    return Reference(person=meant.person, frame_id=meant.frame_id, face_id=face_id)
+
+
+def _by_body(given: Mapping[str, float], stand: Stand) -> tuple[dict[str, float], list[WrongUsage]]:
+    """Clock corrections by body, from names of a body, a model or a serial number; and names that are wrong."""
+    captures = {s.measurement.capture.body: s.measurement.capture for s in stand.frames.values()}
+    shifts: dict[str, float] = {}
+    wrong = []
+    for name, seconds in given.items():
+        bodies = sorted(body for body, c in captures.items() if name in (body, c.model, c.serial))
+        if len(bodies) == 1:
+            shifts[bodies[0]] = seconds
+        elif bodies:
+            wrong.append(
+                WrongUsage(f"--clock {name!r} fits {len(bodies)} cameras.", next_step=f"Name one: {', '.join(bodies)}.")
+            )
+        else:
+            here = ", ".join(sorted(captures))
+            wrong.append(WrongUsage(f"--clock {name!r}: no such camera.", next_step=f"Cameras here: {here}."))
+    return shifts, wrong
+
+
+def _absent(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
+    """Strengths and nudges for frames that are not worked on."""
+    named = [("--strength-at", one.frame_id) for one in wishes.strengths]
+    named += [("--nudge-light" if one.whole_light else "--nudge", one.frame_id) for one in wishes.nudges]
+    return [
+        WrongUsage(
+            f"{option}: {frame_id} is left out by --frames or --min-rating, or unreadable.",
+            next_step="Name another frame, or leave the option out.",
+        )
+        for option, frame_id in named
+        if frame_id not in stand.frames
+    ]
+
+
+def _skin(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
+    wrong = []
+    for pointer in wishes.skin:
+        standing = stand.frames.get(pointer.frame_id)
+        if standing is None or pointer.place is None:
+            continue
+        x, y = pointer.place
+        hit = [face for face in standing.measurement.faces if face.box.contains(x, y)]
+        if not any(face.origin != "hand" or could_be_skin(face, standing) for face in hit):
+            wrong.append(
+                WrongUsage(
+                    f"--skin {pointer.text!r} does not point at skin: its colour there is not that of any skin.",
+                    next_step="Point at bare, lit skin, or leave it out.",
+                )
+            )
+    return wrong
+
+
+def _neutral(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
+    wrong = []
+    for pointer in wishes.neutral:
+        standing = stand.frames.get(pointer.frame_id)
+        if standing is not None and pointer.place not in {(n.x, n.y) for n in standing.measurement.neutrals}:
+            wrong.append(
+                WrongUsage(
+                    f"--neutral {pointer.text!r}: nothing can be measured there (clipped, dark, or too few pixels).",
+                    next_step="Point at another place, or leave it out.",
+                )
+            )
+    return wrong
