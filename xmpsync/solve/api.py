@@ -94,16 +94,15 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     who = roster(table, targets, moment, settings.priors)
     r = _first(who, settings)
     lights = _lights(table, asked, moment, settings, settings.groups.first_skin, told_lights)
-    x = fit(given(table, lights, who, targets, people, settings), r, _start(table, lights, asked), settings)
-    for _ in range(settings.regroupings if told_lights is None else 0):
-        # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
-        asked = _asked_as_known(table, x, asked)
-        again = _lights(table, asked, moment, settings, settings.groups.known_skin, None)
-        same = np.array_equal(again.of_frame, lights.of_frame)
-        lights = again
-        if same:
+    regroupings = settings.regroupings if told_lights is None else 0
+    for left in range(regroupings, -1, -1):
+        passes = settings.rough_passes if left else settings.passes
+        x = fit(given(table, lights, who, targets, people, settings), r, _start(table, lights, asked), settings, passes)
+        if not left:
             break
-        x = fit(given(table, lights, who, targets, people, settings), x.r, _start(table, lights, asked), settings)
+        # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
+        asked, r = _asked_as_known(table, x, asked), x.r
+        lights = _lights(table, asked, moment, settings, settings.groups.known_skin, None)
     called = _labels(table, lights, who, x, people, settings)
     for _ in range(settings.relabellings):
         again_r = labels.relabelled(table, lights, x, called)

@@ -32,6 +32,8 @@ from xmpsync.solve.two_way import TwoWay, interaction, two_way
 
 LEAST = 0.02
 """Responsibilities below this found no cell."""
+RENEWED = 0.5
+"""Of a change of responsibilities, what is made in one pass."""
 TREND_EVIDENCE = 12.0
 """Squared standard errors beyond the price of two parameters from which a light drifts (one in 400 by chance)."""
 
@@ -60,30 +62,33 @@ class Fit:
     passes: int = 0
 
 
-def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings) -> Fit:
-    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2)."""
+def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: int | None = None) -> Fit:
+    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2); at most `passes` of them."""
     n_lights = g.lights.n
     components = Components(s.variances.state_z, np.full(n_lights, s.variances.frame_z), s.variances.person_light_z)
     persons = np.tile(g.people, (g.roster.n, 1))
     for i, target in enumerate(g.targets):
         persons[i] = target.z
     level = levels.start(g.roster.n, n_lights, g.table.n_frames, s.variances)
+    part, change = np.full((len(r), 1), RENEWED), np.zeros_like(r)
     state: Fit | None = None
-    for number in range(s.passes):
+    for number in range(passes or s.passes):
         moved = _moved(g, r, theta, persons, components, level, state, s)
         new_r = evidence.responsibilities(_log_joint(g, moved, s), g.table.exclusive)
-        step_r = float(np.abs(new_r - r).max(initial=0.0))
-        step = _step_z(moved)
+        # A face that swings to and fro between two persons is led to its middle.
+        back = ((new_r - r) * change).sum(axis=1, keepdims=True) < 0.0
+        part, change = np.where(back, 0.5 * part, np.minimum(1.2 * part, RENEWED)), new_r - r
+        step, step_r = _step_z(moved), float((part * np.abs(change)).max(initial=0.0)) / RENEWED
         new_theta = closed_form.inside(moved.theta + moved.table.d_theta)
         persons = moved.persons_z.copy()
         persons[:, :2] += moved.table.d_persons
         persons[:, 2] = moved.levels.person
         moved = replace(moved, within=pooled.with_trends(moved.within, TREND_EVIDENCE))
         state = replace(moved, passes=number + 1)
-        if step < s.converged_z and step_r < 0.01:
+        if step < s.converged_z and step_r < s.converged_r:
             return replace(state, r=new_r, persons_z=persons)
         theta, level = new_theta, moved.levels
-        r = 0.5 * (r + new_r) if number else new_r
+        r = r + part * change if number else new_r
         if number < s.settling_passes:
             components = _components(moved, g.free, s)
     assert state is not None

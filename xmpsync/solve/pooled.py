@@ -27,7 +27,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import VarianceSettings
 from xmpsync.solve.tables import BoolArray, IntArray, summed
 
-INNER = 2
+INNER = 1
 """Reweighting steps in one call; the next pass goes on from there."""
 
 FAR = 2.0

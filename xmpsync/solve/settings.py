@@ -136,6 +136,8 @@ class SolveSettings:
     variances: VarianceSettings = field(default_factory=VarianceSettings)
     priors: PriorSettings = field(default_factory=PriorSettings)
     passes: int = 40
+    rough_passes: int = 8
+    """Passes before the light groups are found again: who is who is settled by then, the rest is not needed."""
     growing_passes: int = 5
     """From here on cells stay even where they empty, so that the end does not jump."""
     settling_passes: int = 12
@@ -146,6 +148,8 @@ class SolveSettings:
     """How often whole cells are tried under their best name and solved again."""
     converged_z: float = 0.01
     """Largest change of a light or person (z) at which the loop ends."""
+    converged_r: float = 0.03
+    """Largest change of a responsibility at which it ends: less than the 0.05 in which a known face may be unsure."""
     known: float = 0.95
     """Probability from which a face counts as a person's (the contract)."""
     noise_floor: float = 2e-3
