@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
 Mat3 = tuple[Vec3, Vec3, Vec3]
@@ -65,10 +68,51 @@ class Capture:
         return "/".join(part for part in (self.make, self.model, self.serial or "") if part)
 
 
+TEMPERATURE_RANGE_K = (2000.0, 50000.0)
+TINT_RANGE = (-150.0, 150.0)
+EXPOSURE_RANGE_EV = (-4.0, 4.0)
+"""What the three fields hold (XMP part 2, 3.3, Camera raw schema: Temperature, Tint, Exposure)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings3:
-    """Temperature (K), tint and exposure (EV): what a sidecar holds, or should hold."""
+    """Temperature (K), tint and exposure (EV) that a frame is rendered with: the white is always known."""
 
     temperature_k: float
     tint: float
     exposure_ev: float
+
+    def rounded(self) -> Settings3:
+        """What a sidecar can hold of it; see `rounded`."""
+        return Settings3(*(float(v) for v in rounded([self.temperature_k, self.tint, self.exposure_ev])))
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """The same three as a sidecar holds them, in the editor's numbers: temperature and tint None = as shot."""
+
+    temperature_k: float | None = None
+    tint: float | None = None
+    exposure_ev: float = 0.0
+
+    @property
+    def white(self) -> Vec2 | None:
+        """Temperature and tint; None where the white is as shot."""
+        return None if self.temperature_k is None or self.tint is None else (self.temperature_k, self.tint)
+
+    def over(self, as_shot: Settings3) -> Settings3:
+        """What the frame is rendered with, the as-shot white filled in."""
+        temperature_k, tint = self.white or (as_shot.temperature_k, as_shot.tint)
+        return Settings3(temperature_k, tint, self.exposure_ev)
+
+    def plain(self) -> dict[str, float | None]:
+        """As JSON values, units in the keys."""
+        return {"temperature_k": self.temperature_k, "tint": self.tint, "exposure_ev": self.exposure_ev}
+
+
+def rounded(numbers: ArrayLike) -> NDArray[np.float64]:
+    """Temperature (K), tint and exposure (EV) (..., 3) as the fields hold them: in range, whole, whole, 2 decimals."""
+    low, high = np.array([TEMPERATURE_RANGE_K, TINT_RANGE, EXPOSURE_RANGE_EV]).T
+    inside = np.clip(np.asarray(numbers, dtype=np.float64), low, high)
+    whole, decimals = np.round(inside[..., :2]), np.round(inside[..., 2:], 2)
+    return np.concatenate([whole, decimals], axis=-1) + 0.0  # no negative zero

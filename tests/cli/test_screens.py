@@ -13,8 +13,8 @@ import pytest
 
 from xmpsync.cli.show import RIGHT, YIELDING, frame_table, lights
 from xmpsync.cli.table import fitted, shortened
-from xmpsync.records import Settings3
-from xmpsync.shoot.propose import Numbers, Row
+from xmpsync.records import Numbers, Settings3
+from xmpsync.shoot.propose import Row
 from xmpsync.solve.solution import Basis, Code, FaceResult, Finding, FrameResult, Unjudged
 
 SCREENS = Path(__file__).with_name("screens")

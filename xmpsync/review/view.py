@@ -17,12 +17,12 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.colour.profile import CameraProfile
-from xmpsync.records import Settings3
+from xmpsync.records import Numbers, Settings3
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colour
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
-from xmpsync.shoot.propose import Numbers, Row
+from xmpsync.shoot.propose import Row
 from xmpsync.solve.problem import Face, Frame
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FaceResult, Finding, Person
 
@@ -36,14 +36,7 @@ def key_of(frame_id: str) -> str:
 
 def settings_now(frame: Frame, row: Row) -> Settings3:
     """The settings that a frame has after the run, in its profile's terms."""
-    found = row.result.correction
-    if found is None or row.after is None:
-        return frame.baseline
-    after = row.after
-    white = (found.temperature_k, found.tint)
-    if after.temperature_k is None or after.tint is None:
-        white = (frame.baseline.temperature_k, frame.baseline.tint)
-    return Settings3(*white, after.exposure_ev)
+    return frame.baseline if row.after is None else row.after.over(frame.baseline)
 
 
 def view(correction: Correction) -> dict[str, Any]:

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from xmpsync.records import Settings3
+from xmpsync.records import Numbers
 from xmpsync.xmp.settings import DevelopSettings
 
 AS_SHOT = "As Shot"
 
 
 @dataclass(frozen=True, slots=True)
-class Baseline:
+class Baseline(Numbers):
     """Numbers in the editor's scale; temperature and tint None = the as-shot white.
 
     `known` is False where the metadata names a white balance without (all of) its numbers: such a frame cannot be a
@@ -21,9 +21,6 @@ class Baseline:
     as-shot white where the sidecar has them.
     """
 
-    temperature_k: float | None = None
-    tint: float | None = None
-    exposure_ev: float = 0.0
     known: bool = True
     custom: bool = False
     pair: tuple[float, float] | None = None
@@ -65,9 +62,7 @@ def baseline(settings: DevelopSettings | None, ours: Mapping[str, Any] | None) -
 def to_note(value: Baseline) -> dict[str, Any]:
     """As JSON values for a run's manifest."""
     return {
-        "temperature_k": value.temperature_k,
-        "tint": value.tint,
-        "exposure_ev": value.exposure_ev,
+        **value.plain(),
         "known": value.known,
         "custom": value.custom,
         "pair": list(value.pair) if value.pair else None,
@@ -85,9 +80,3 @@ def from_note(note: Mapping[str, Any]) -> Baseline:
         bool(note.get("custom", False)),
         (float(pair[0]), float(pair[1])) if pair else None,
     )
-
-
-def in_profile_terms(white: tuple[float, float] | None, as_shot: Settings3, exposure_ev: float) -> Settings3:
-    """The baseline as the solver wants it: the numbers, or the as-shot white, with the exposure."""
-    temperature_k, tint = white if white is not None else (as_shot.temperature_k, as_shot.tint)
-    return Settings3(temperature_k, tint, exposure_ev)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.shoot.people import People
-    from xmpsync.shoot.propose import Numbers, Row
+    from xmpsync.shoot.propose import Row
     from xmpsync.shoot.references import References
     from xmpsync.shoot.session import Ready
     from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution
@@ -185,8 +185,8 @@ def _row(row: Row) -> dict[str, Any]:
         **_frame(row.result),
         "sidecar": row.sidecar,
         "creates_sidecar": row.creates,
-        "before": _numbers(row.before),
-        "after": _numbers(row.after) if row.after else None,
+        "before": row.before.plain(),
+        "after": row.after.plain() if row.after else None,
     }
 
 
@@ -231,14 +231,6 @@ def _finding(finding: Finding) -> dict[str, Any]:
             }
             for d in finding.local
         ],
-    }
-
-
-def _numbers(numbers: Numbers) -> dict[str, float | None]:
-    return {
-        "temperature_k": numbers.temperature_k,
-        "tint": numbers.tint,
-        "exposure_ev": numbers.exposure_ev,
     }
 
 

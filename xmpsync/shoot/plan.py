@@ -11,7 +11,7 @@ from xmpsync.shoot.baseline import to_note
 from xmpsync.shoot.embed import embedded_change
 from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.memory import seldom_collected
-from xmpsync.shoot.propose import Numbers, Proposal, Wish
+from xmpsync.shoot.propose import Proposal, Wish
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.xmp.difference import unified_diff
 from xmpsync.xmp.edit import apply_change, from_embedded, new_sidecar
@@ -52,7 +52,7 @@ def plan_bytes(proposal: Proposal) -> Planned:
         note = {
             "frame": row.frame_id,
             "baseline": to_note(wish.standing.baseline),
-            "after": _plain(row.after) if row.after else None,
+            "after": row.after.plain() if row.after else None,
         }
         for target, before in targets:
             changes.append(replace(target, note=note))
@@ -93,11 +93,3 @@ def _targets(wish: Wish, proposal: Proposal) -> list[WriteTarget]:
         before_sha256 = sha256(before) if before is not None else None
         targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
     return targets
-
-
-def _plain(numbers: Numbers) -> dict[str, float | None]:
-    return {
-        "temperature_k": numbers.temperature_k,
-        "tint": numbers.tint,
-        "exposure_ev": numbers.exposure_ev,
-    }

@@ -16,7 +16,7 @@ import numpy as np
 
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
-from xmpsync.records import Settings3
+from xmpsync.records import Numbers, Settings3
 from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
@@ -24,15 +24,6 @@ from xmpsync.solve.problem import Request
 from xmpsync.solve.regions import judged_camera
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
 from xmpsync.xmp.edit import Change, already_says
-
-
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """What a sidecar holds or will hold, in the editor's numbers; None = as shot (white) or absent."""
-
-    temperature_k: float | None
-    tint: float | None
-    exposure_ev: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +96,7 @@ def propose(
         row = Row(
             frame_id=frame.frame_id,
             sidecar=_relative(standing.source.files.sidecar or standing.source.files.new_sidecar, root),
-            before=_before(standing),
+            before=standing.baseline,
             after=after,
             result=result,
             creates=standing.source.sidecar is None,
@@ -124,15 +115,8 @@ def propose(
 
 
 def _settings(request: Request, rows: Iterable[Row]) -> dict[str, Settings3]:
-    found = {}
-    for frame, row in zip(request.frames, rows, strict=True):
-        after = row.after
-        if after is not None:
-            white = frame.baseline.temperature_k, frame.baseline.tint
-            if after.temperature_k is not None and after.tint is not None:
-                white = after.temperature_k, after.tint
-            found[frame.frame_id] = Settings3(*white, after.exposure_ev)
-    return found
+    pairs = zip(request.frames, rows, strict=True)
+    return {row.frame_id: row.after.over(frame.baseline) for frame, row in pairs if row.after is not None}
 
 
 def _as_written(solution: Solution, request: Request, settings: Mapping[str, Settings3]) -> Solution:
@@ -154,23 +138,19 @@ def _as_written(solution: Solution, request: Request, settings: Mapping[str, Set
     return replace(solution, frames=tuple(results))
 
 
-def _before(standing: Standing) -> Numbers:
-    where = standing.baseline
-    return Numbers(where.temperature_k, where.tint, where.exposure_ev)
-
-
 def _after(standing: Standing, result: FrameResult, options: Options, baseline: Settings3) -> Numbers | None:
     found = result.correction
     if found is None:
         return None
+    where = standing.baseline
     if options.only == "wb":
-        return Numbers(found.temperature_k, found.tint, standing.baseline.exposure_ev)
+        return Numbers(found.temperature_k, found.tint, where.exposure_ev)
     if options.only == "exposure":
-        if standing.measurement.as_shot_neutral is None and standing.baseline.temperature_k is None:
+        if standing.measurement.as_shot_neutral is None and where.temperature_k is None:
             return None  # the level depends on a white balance that nobody knows
         level = _level_change_ev(standing, found, baseline)
-        where = standing.baseline
-        return Numbers(where.temperature_k, where.tint, round(min(max(found.exposure_ev + level, -4.0), 4.0), 2))
+        moved = replace(found, exposure_ev=found.exposure_ev + level).rounded()
+        return Numbers(where.temperature_k, where.tint, moved.exposure_ev)
     return Numbers(found.temperature_k, found.tint, found.exposure_ev)
 
 
@@ -193,8 +173,8 @@ def _change(after: Numbers | None, options: Options, tag: str | None, now: str) 
     writes_white, writes_exposure = options.only != "exposure", options.only != "wb"
     white = after if writes_white else None
     return Change(
-        temperature_k=round(white.temperature_k) if white and white.temperature_k is not None else None,
-        tint=round(white.tint) if white and white.tint is not None else None,
+        temperature_k=int(white.temperature_k) if white and white.temperature_k is not None else None,
+        tint=int(white.tint) if white and white.tint is not None else None,
         exposure_ev=after.exposure_ev if after and writes_exposure else None,
         keyword=tag,
         in_force=True,

@@ -14,7 +14,7 @@ from xmpsync.colour.profile import CameraProfile
 from xmpsync.errors import SidecarMalformed
 from xmpsync.records import Settings3, Vec3
 from xmpsync.shoot.answers import Answer, face_at
-from xmpsync.shoot.baseline import Baseline, baseline, in_profile_terms
+from xmpsync.shoot.baseline import Baseline, baseline
 from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
@@ -164,17 +164,14 @@ def build_request(stand: Stand, options: Options, bound: Bound, answers: Sequenc
 
 def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame:
     measurement, where = standing.measurement, standing.baseline
-    white = None
-    if where.temperature_k is not None and where.tint is not None:
-        white = where.temperature_k, where.tint
     capture = measurement.capture
     frame = Frame(
         frame_id=standing.frame_id,
         profile=standing.profile,
         capture=capture,
         as_shot=standing.as_shot,
-        baseline=in_profile_terms(white, standing.as_shot, where.exposure_ev),
-        baseline_known=where.known and (white is not None or measurement.as_shot_neutral is not None),
+        baseline=where.over(standing.as_shot),
+        baseline_known=where.known and (where.white is not None or measurement.as_shot_neutral is not None),
         baseline_exposure_ev=measurement.baseline_exposure_ev,
         faces=tuple(_face(face) for face in measurement.faces),
         neutrals=tuple(Neutral(n.camera, n.x, n.y) for n in measurement.neutrals),

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
+from xmpsync.records import TINT_RANGE
 from xmpsync.solve import levels
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
-from xmpsync.solve.settings import MIRED_RANGE, TINT_RANGE, SolveSettings
+from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
 from xmpsync.solve.tables import BoolArray, Table
 
 STEPS = 4

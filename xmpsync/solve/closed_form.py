@@ -6,8 +6,9 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.match import settings_for_target
+from xmpsync.records import TINT_RANGE
 from xmpsync.solve.coordinate import xyz_from_z
-from xmpsync.solve.settings import MIRED_RANGE, TINT_RANGE, SolveSettings
+from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
 from xmpsync.solve.tables import BoolArray, Table
 
 

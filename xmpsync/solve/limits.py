@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.records import Settings3
-from xmpsync.solve.settings import EV_RANGE, MIRED_RANGE, TINT_RANGE, SolveSettings
+from xmpsync.records import EXPOSURE_RANGE_EV, TINT_RANGE, rounded
+from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
@@ -38,21 +38,13 @@ def limited(
     for i in np.flatnonzero(large):
         out[i, 2] = _groups_exposure(table, group, int(i), theta, light, behind, with_face, large, s)
     out = out + nudge
-    low = np.array([MIRED_RANGE[0], TINT_RANGE[0], EV_RANGE[0]])
-    high = np.array([MIRED_RANGE[1], TINT_RANGE[1], EV_RANGE[1]])
+    low, high = np.array([MIRED_RANGE, TINT_RANGE, EXPOSURE_RANGE_EV]).T
     clamped = ((out < low - 0.01) | (out > high + 0.01)).any(axis=1) & ~table.fixed
-    inside = np.clip(out, low, high)
-    kelvin = np.clip(np.round(1e6 / inside[:, 0]), 1e6 / MIRED_RANGE[1], 1e6 / MIRED_RANGE[0])
-    written = np.stack([1e6 / kelvin, np.round(inside[:, 1]), np.round(inside[:, 2], 2)], axis=1)
+    kelvin = 1e6 / np.clip(out[:, 0], *MIRED_RANGE)
+    written = rounded(np.stack([kelvin, out[:, 1], out[:, 2]], axis=1))
+    written[:, 0] = 1e6 / written[:, 0]
     out = np.where(table.fixed[:, None], table.baseline, written)
     return Limited(out, large, clamped, _clips(table, out, s) & ~table.fixed, nudge)
-
-
-def rounded(theta: FloatArray) -> Settings3:
-    """What the sidecar can hold: 1 K, 1 tint, 0.01 EV, inside the fields' ranges."""
-    kelvin = min(max(round(1e6 / float(theta[0])), 1e6 / MIRED_RANGE[1]), 1e6 / MIRED_RANGE[0])
-    tint = min(max(round(float(theta[1])), TINT_RANGE[0]), TINT_RANGE[1])
-    return Settings3(float(kelvin), tint + 0.0, min(max(round(float(theta[2]), 2), EV_RANGE[0]), EV_RANGE[1]) + 0.0)
 
 
 def _groups_exposure(

@@ -11,13 +11,14 @@ import numpy as np
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.difference import lab_from_xyz_d50
+from xmpsync.records import Settings3
 from xmpsync.solve import closed_form, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.figures import differences, skin_de00
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
-from xmpsync.solve.limits import Limited, rounded
+from xmpsync.solve.limits import Limited
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.reference import Target
 from xmpsync.solve.roster import Roster, alike_persons
@@ -181,7 +182,7 @@ def _results(
             frame_id=frame.frame_id,
             basis=basis,
             group=int(solved.lights.of_frame[i]),
-            correction=rounded(theta) if correcting and not stays else None,
+            correction=_settings(theta) if correcting and not stays else None,
             sd_mired=float(sd[i, 0]),
             sd_tint=float(sd[i, 1]),
             sd_ev=float(sd[i, 2]),
@@ -349,3 +350,8 @@ def _spreads(request: Request, solved: Solved) -> tuple[str, ...]:
         for t in solved.targets
         if t.spread_de00 > request.tolerance_de00
     )
+
+
+def _settings(theta: FloatArray) -> Settings3:
+    """The settings at mired, tint and EV (3,)."""
+    return Settings3(1e6 / float(theta[0]), float(theta[1]), float(theta[2])).rounded()

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-MIRED_RANGE = (20.0, 500.0)
-"""2000..50000 K, what the temperature field can hold."""
-TINT_RANGE = (-150.0, 150.0)
-EV_RANGE = (-4.0, 4.0)
+from xmpsync.records import TEMPERATURE_RANGE_K
+
+MIRED_RANGE = (1e6 / TEMPERATURE_RANGE_K[1], 1e6 / TEMPERATURE_RANGE_K[0])
+"""What the temperature field can hold, in mired."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+from xmpsync.records import EXPOSURE_RANGE_EV, TEMPERATURE_RANGE_K, TINT_RANGE
 from xmpsync.xmp import names
 
 
@@ -57,15 +58,22 @@ class FieldRow:
 
 FIELD_TABLE = (
     # part 2, 3.3: Integer 2000..50000
-    FieldRow(Field.TEMPERATURE, names.CAMERA_RAW, "Temperature", Form.UNSIGNED_INTEGER, 2000, 50000, 2000, 50000),
+    FieldRow(
+        Field.TEMPERATURE,
+        names.CAMERA_RAW,
+        "Temperature",
+        Form.UNSIGNED_INTEGER,
+        *TEMPERATURE_RANGE_K,
+        *TEMPERATURE_RANGE_K,
+    ),
     # part 2, 3.3: Integer -150..150
-    FieldRow(Field.TINT, names.CAMERA_RAW, "Tint", Form.SIGNED_INTEGER, -150, 150, -150, 150),
+    FieldRow(Field.TINT, names.CAMERA_RAW, "Tint", Form.SIGNED_INTEGER, *TINT_RANGE, *TINT_RANGE),
     # part 2, 3.3: closed choice
     FieldRow(Field.WHITE_BALANCE, names.CAMERA_RAW, "WhiteBalance", Form.CHOICE),
     # not published; written as Exposure is, values up to 5 EV are seen in files
-    FieldRow(Field.EXPOSURE2012, names.CAMERA_RAW, "Exposure2012", Form.SIGNED_CENTI, -4, 4, -5, 5),
+    FieldRow(Field.EXPOSURE2012, names.CAMERA_RAW, "Exposure2012", Form.SIGNED_CENTI, *EXPOSURE_RANGE_EV, -5, 5),
     # part 2, 3.3: Real -4.0..4.0
-    FieldRow(Field.EXPOSURE, names.CAMERA_RAW, "Exposure", Form.SIGNED_CENTI, -4, 4, -4, 4),
+    FieldRow(Field.EXPOSURE, names.CAMERA_RAW, "Exposure", Form.SIGNED_CENTI, *EXPOSURE_RANGE_EV, *EXPOSURE_RANGE_EV),
 )
 ROWS = {row.field: row for row in FIELD_TABLE}
 
