@@ -29,6 +29,8 @@ class Edits:
     """Edits that the tool must keep: an even and an odd set are written in different XML styles."""
 
     look: Look | None = None
+    as_shot: tuple[int, int] | None = None
+    """The editor's own temperature and tint for the as-shot white, beside no look of its own."""
     rating: int | None = None
     keywords: Sequence[str] = ()
     crop: tuple[float, float, float, float] | None = None
@@ -51,6 +53,8 @@ def packet(edits: Edits, *, width: int, height: int, raw_name: str, wrapper: boo
         ]
     else:
         simple.append(("crs:WhiteBalance", "As Shot"))
+        if edits.as_shot is not None:
+            simple += [("crs:Temperature", str(edits.as_shot[0])), ("crs:Tint", f"{edits.as_shot[1]:+d}")]
     if edits.contrast is not None:
         simple += [("crs:Contrast2012", f"{edits.contrast:+d}"), ("crs:Clarity2012", "+8")]
     simple.append(("crs:HasCrop", "True" if edits.crop else "False"))

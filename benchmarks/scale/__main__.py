@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,20 @@ from benchmarks.scale import consumer, prior, shoots, world
 from xmpsync.colour.camera import neutral_from_white, white_from_neutral
 from xmpsync.colour.dng import profile_from_matrix
 from xmpsync.colour.expected import MANY_CAMERAS, Expectation, expected_profile, mat3
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Scale, fit_scale
 
 THREE = ("daylight", "tungsten", "fluorescent")
 ROUNDED = "33 pairs over 3 kinds, rounded to 50 K but 3 strays"
+DECODER = "the decoder's own table"
+SINGLE = "a DNG with one matrix"
 ONE = ("daylight", "tungsten", "led", "shade")
+OTHER_BASES = (
+    ("30 pairs over 3 kinds", THREE, 30, 1.0),
+    ("30 pairs over 3 kinds, rounded to 50 K", THREE, 30, 50.0),
+    ("10 pairs of daylight", ("daylight",), 10, 1.0),
+    ("3 pairs over 3 kinds", THREE, 3, 1.0),
+)
 FEWEST_CAMERAS = 10
 """Below this the average over the other cameras says nothing: the shipped table is used, which knows the camera."""
 
@@ -149,6 +158,14 @@ def run(file: Path | None, seed: int) -> dict[str, Any]:
             foreign = profile_from_matrix(other.calibrations[-1].camera_from_xyz, name)
             scale = fit_scale(shoots.pairs(editor, s, THREE, 30, rng), foreign, expectation=e)
             learned("30 pairs over 3 kinds, table of another maker", scale, editor, s)
+            bases = {SINGLE: replace(table, source=ProfileSource.DNG_TAGS)}
+            if (matrix := world.decoder_matrix(name)) is not None:
+                bases[DECODER] = profile_from_matrix(mat3(matrix), name)
+            for base_name, base in bases.items():
+                measure(f"no pairs: {base_name}", editor, expected_profile(base, e), s)
+                for heading, kinds, count, step_k in OTHER_BASES:
+                    some = shoots.pairs(editor, s, kinds, count, rng, step_k=step_k)
+                    learned(f"{heading}: {base_name}", fit_scale(some, base, expectation=e), editor, s)
     two = Collected()
     keys = list(editors)
     for i in rng.permutation(len(keys)):

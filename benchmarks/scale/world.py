@@ -18,6 +18,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from demo_shoot.skin_model import skin_reflectance
+from xmpsync.read.cameras import table_matrix
 
 WAVELENGTH_NM = np.arange(380.0, 781.0, 5.0)
 _SHEET = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -130,6 +131,20 @@ def cameras(sensitivities: Path | None = None) -> dict[str, np.ndarray]:
                     [np.interp(WAVELENGTH_NM, data["wavelength_nm"], s[:, i]) for i in range(3)], -1
                 )
     return found
+
+
+OTHER_NAMES = {"Digital Rebel XTi": "EOS 400D", "EOS R5m2": "EOS R5 Mark II", "EOS R6m2": "EOS R6 Mark II"}
+"""Models as the file of sensitivities spells them, and as cameras write them."""
+
+
+def decoder_matrix(name: str) -> np.ndarray | None:
+    """camera_from_xyz (3, 3) that the decoder's own table holds for a camera of the file, None where it has none.
+
+    Made by somebody else, from another body and another chart than the file's sensitivities.
+    """
+    make, _, model = name.partition("_")
+    model = model.replace("_", " ")
+    return table_matrix(make, OTHER_NAMES.get(model, model))
 
 
 def _per_luminance(spectrum: np.ndarray) -> np.ndarray:

@@ -46,6 +46,13 @@ def main(arguments: list[str] | None = None) -> int:
         "--sensitivities", type=Path, help="npz of measured bodies: name, wavelength_nm, sensitivity_rgb"
     )
     parser.add_argument("--cameras", nargs="*", default=[], help="names within --sensitivities")
+    parser.add_argument(
+        "--told", choices=("both", "single", "none"), default="both",
+        help="calibrations in the DNG files; none: the decoder's table, with --cameras",
+    )  # fmt: skip
+    parser.add_argument(
+        "--pairs", type=int, default=0, metavar="K", help="sidecars hold the editor's as-shot numbers, multiples of K"
+    )
     parser.add_argument("--truth", action="store_true", help="score sidecars solved from the truth: the scorer's floor")
     parser.add_argument("--keep", type=Path, help="keep the shoots in this folder")
     parser.add_argument("--json", action="store_true", help="JSON on stdout instead of the table")
@@ -56,7 +63,7 @@ def main(arguments: list[str] | None = None) -> int:
     for seed in asked.seeds:
         options = Options(
             asked.frames, seed, asked.people, asked.bodies, asked.regions, asked.sensitivities, tuple(asked.cameras),
-            asked.burst, asked.state, asked.side,
+            asked.burst, asked.state, asked.side, told=asked.told, pairs=asked.pairs,
         )  # fmt: skip
         folder = asked.keep / f"seed_{seed}" if asked.keep else Path(tempfile.mkdtemp(prefix="whole_shoot_"))
         try:
@@ -137,7 +144,7 @@ def _print(
     print(
         f"\nseed {options.seed}: {len(frames)} frames, {faces} faces, {options.people} people, {options.bodies} bodies,"
         f" bursts of {options.burst}, state {options.state_de:g}, regions {options.regions}"
-        f"; correct took {seconds:.0f} s, exit code {code}"
+        f", files tell {options.told}, pairs {options.pairs}; correct took {seconds:.0f} s, exit code {code}"
     )
     if code not in (0, 1):
         print(told[-3000:])

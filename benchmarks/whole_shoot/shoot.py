@@ -113,6 +113,10 @@ class TrueFrame:
 class Options:
     """What kind of shoot. `regions` is "none", "some" or "all" sidecars with named faces.
 
+    `told`: which colour tags the DNG files hold, beside an editor that always renders with two calibrations: "both" of
+    them, "single" (the daylight matrix alone) or "none" (the decoder's table by the camera's name; wants `cameras`).
+    `pairs`: sidecars hold that editor's numbers for the as-shot white, as multiples of so many kelvin; 0 for none.
+
     `frames` are compositions; each is taken `burst` times, with new noise only. `state_de`: blush and tan of one face
     in one composition, root mean square in CIEDE2000; `side_ev`: how much brighter one half of a face is, standard
     deviation, either side by turns; `no_face`: part of the compositions without people.
@@ -129,6 +133,8 @@ class Options:
     state_de: float = 0.0
     side_ev: float = 0.5
     no_face: float = 0.1
+    told: str = "both"
+    pairs: int = 0
 
 
 @lru_cache(maxsize=8)
@@ -376,32 +382,51 @@ def _frames(
     scale, offset = iso / 100.0 / 40000.0, (3.0 * iso / 100.0 / 40000.0) ** 2
     mosaic = mosaic_from_rgb(picture)
     noise_sd = np.sqrt(scale * mosaic.clip(0, None) + offset)
-    assert profile.fm is not None
     as_shot = temperature_tint_from_xy(xy_from_neutral(profile, neutral))
     with_regions = options.regions == "all" or (options.regions == "some" and rng.random() < 0.4)
     preview = _small(picture, neutral)
+    make, model = _names(options, body)
     for k, path in enumerate(paths):
         noisy = mosaic + noise_sd * rng.standard_normal(mosaic.shape, dtype=np.float32)
         data = np.clip(np.round(BLACK + noisy * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
         write_dng(
             path,
             data,
-            profile=DngProfile(
-                color_matrix_1=profile.cm[0], color_matrix_2=profile.cm[1],
-                forward_matrix_1=profile.fm[0], forward_matrix_2=profile.fm[1],
-                as_shot_neutral=neutral.tolist(), noise_profile=[(scale, offset)] * 3,
-            ),
+            profile=replace(_colour_tags(profile, options.told), as_shot_neutral=neutral.tolist(),
+                            noise_profile=[(scale, offset)] * 3),
             exif=DngExif(
                 time=when + timedelta(seconds=BURST_STEP_S * k), exposure_s=exposure_s, f_number=f_number, iso=iso,
                 focal_mm=85.0, flash_fired=light.flash, serial=f"B{body}",
             ),
-            black=BLACK, white=WHITE, make="Bench Optics", model=f"Body {body}", preview_rgb=preview,
+            black=BLACK, white=WHITE, make=make, model=model, preview_rgb=preview,
         )  # fmt: skip
-        if with_regions:
-            edits = Edits(regions=[FaceRegion(name, box) for name, _, box in faces], rating=3)
+        if with_regions or options.pairs:
+            regions = [FaceRegion(name, box) for name, _, box in faces] if with_regions else []
+            kelvin = options.pairs * round(as_shot[0] / options.pairs) if options.pairs else None
+            edits = Edits(regions=regions, rating=3, as_shot=None if kelvin is None else (kelvin, round(as_shot[1])))
             path.with_suffix(".xmp").write_bytes(packet(edits, width=WIDTH, height=HEIGHT, raw_name=path.name))
     grey_card = temperature_tint_from_xy(xy_from_neutral(profile, flat / flat.max()))
     return _MadeFrame(tuple((name, skin * gain, box) for name, skin, box in faces), as_shot, grey_card, gain)
+
+
+def _colour_tags(profile: Profile, told: str) -> DngProfile:
+    """What the file says about colour; the editor knows `profile` in any case."""
+    assert profile.fm is not None
+    if told == "none":
+        return DngProfile(illuminant_1=None, illuminant_2=None)
+    if told == "single":
+        return DngProfile(color_matrix_1=profile.cm[1], illuminant_1=21, illuminant_2=None)
+    return DngProfile(
+        color_matrix_1=profile.cm[0], color_matrix_2=profile.cm[1],
+        forward_matrix_1=profile.fm[0], forward_matrix_2=profile.fm[1],
+    )  # fmt: skip
+
+
+def _names(options: Options, body: int) -> tuple[str, str]:
+    if options.told != "none":
+        return "Bench Optics", f"Body {body}"
+    make, _, model = options.cameras[body].partition("_")
+    return make, f"{make} {model.replace('_', ' ')}"
 
 
 def _relit(drawn: Portrait, person: Person, light: np.ndarray, camera: np.ndarray) -> np.ndarray:

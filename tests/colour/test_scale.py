@@ -16,10 +16,11 @@ from xmpsync.colour import scale_fit
 from xmpsync.colour.camera import neutral_from_white, render, white_from_neutral
 from xmpsync.colour.difference import skin_difference
 from xmpsync.colour.dng import profile_from_matrix
-from xmpsync.colour.expected import expected_profile
+from xmpsync.colour.expected import expected_profile, mat3
 from xmpsync.colour.match import settings_for_target
 from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Extent, Scale, ScalePair, fit_scale, refit
+from xmpsync.colour.scale_fit import ScaleSettings
 
 EDITOR = replace(
     profiles.measured(),
@@ -261,6 +262,46 @@ def test_a_scale_is_plain_data_that_json_can_carry() -> None:
     text = json.dumps(asdict(_learned()))
     assert json.loads(text)["extent"] == "matrices"
     assert hash(_learned().profile)
+
+
+def _off(seed: int, apart: float) -> CameraProfile:
+    """The table's matrix as another chart and another body would have given it: T off, in each of nine numbers."""
+    matrix = np.array(TABLE.calibrations[0].camera_from_xyz)
+    off = matrix @ (np.eye(3) + apart * np.random.default_rng(seed).standard_normal((3, 3)))
+    return profile_from_matrix(mat3(off), "measured body")
+
+
+@pytest.mark.parametrize("step_k", [1.0, 50.0])
+def test_a_table_that_is_off_is_mended_in_warm_and_cool_light_alike(step_k: float) -> None:
+    """The decoder's table is off by 0.02 to 0.1 a number against measured sensitivities of the same models."""
+    mended, exact = [], _skin_errors(_learned().profile)
+    for seed in range(6):
+        scale = fit_scale(_pairs(("A", "FL2", "D55"), 30, seed, step_k), _off(seed, 0.04))
+        assert scale.extent is not Extent.NONE
+        mended.append(_skin_errors(scale.profile))
+    assert np.median(mended) <= np.median(exact) + 0.1
+    assert np.quantile(mended, 0.95) <= np.quantile(exact, 0.95) + 0.5
+
+
+def test_an_exact_table_is_not_taken_for_one_that_is_off() -> None:
+    free = replace(ScaleSettings(), apart=(0.0,))
+    pairs = _pairs(("A", "FL2", "D55"), 30)
+    assert fit_scale(pairs, TABLE).profile == fit_scale(pairs, TABLE, settings=free).profile
+
+
+def test_a_dng_with_one_matrix_gives_way_to_an_editor_that_uses_two() -> None:
+    single = replace(TABLE, source=ProfileSource.DNG_TAGS)
+    scale = fit_scale(_pairs(("A", "FL2", "D55"), 30), single)
+    assert scale.extent is Extent.MATRICES
+    assert len(scale.profile.calibrations) == 2
+    errors, literal = _skin_errors(scale.profile), _skin_errors(single)
+    assert np.quantile(errors, 0.95) < 0.5 * np.quantile(literal, 0.95)
+
+
+def test_pairs_that_the_cameras_own_matrices_give_are_no_evidence_against_them() -> None:
+    for step_k in (1.0, 50.0):
+        scale = fit_scale(_pairs(LIGHTS, 60, step_k=step_k), EDITOR)
+        assert scale.extent is Extent.NONE and scale.profile == EDITOR
 
 
 def test_scales_of_two_shoots_add_up() -> None:

@@ -109,8 +109,10 @@ def fit_scale(
         return replace(none, reason="no pairs of camera neutral and editor's numbers" + _completed(base))
     numbers = [(p.neutral, p.temperature_k, p.tint) for p in usable]
     fits = [fit_matrices(numbers, s, expectation, settings) for s in _starts(base)]
-    own = base.source not in SINGLE_SOURCES
-    fit = next((f for f in fits if _believed(f, own, settings)), fits[0])
+    own = fits[0].base_evidence if base.source not in SINGLE_SOURCES else None
+    believed = [f for f in fits if _believed(f, own, settings)]
+    # a file's single matrix may explain the pairs by itself, but worse than one completed by a second
+    fit = max(believed, key=lambda f: f.evidence, default=fits[0])
     measured = replace(
         none,
         n_used=fit.n_used,
@@ -120,7 +122,7 @@ def fit_scale(
         before_mired=fit.before_mired,
         before_tint=fit.before_tint,
     )
-    if own and fits[0].base_explains:
+    if own is not None and fits[0].base_explains and not believed:
         return replace(measured, reason="the camera's own profile already gives the editor's numbers")
     if not _believed(fit, own, settings):
         return replace(measured, reason=_refusal(fit, own, settings) + _completed(base))
@@ -158,12 +160,17 @@ def _completed(base: CameraProfile) -> str:
     return "; the table's matrix is completed by what cameras have on average" if base.source in SINGLE_SOURCES else ""
 
 
-def _believed(fit: Fit, own: bool, settings: ScaleSettings) -> bool:
-    return fit.explained and fit.plausible and (not own or fit.n_used >= settings.least_against_own)
+def _believed(fit: Fit, own: float | None, settings: ScaleSettings) -> bool:
+    """Whether a fit counts. `own`: evidence for the camera's own profile, None where it brings none."""
+    return fit.explained and fit.plausible and (own is None or _against(fit, own, settings))
 
 
-def _refusal(fit: Fit, own: bool, settings: ScaleSettings) -> str:
-    if own and fit.explained and fit.n_used < settings.least_against_own:
+def _against(fit: Fit, own: float, settings: ScaleSettings) -> bool:
+    return fit.n_used >= settings.least_against_own and fit.evidence - own >= settings.evidence_against_own
+
+
+def _refusal(fit: Fit, own: float | None, settings: ScaleSettings) -> str:
+    if own is not None and fit.explained and not _against(fit, own, settings):
         return f"{fit.n_used} pairs speak against the camera's own profile, too few to doubt it: not used"
     if fit.explained and not fit.plausible:
         return f"{fit.n_used} of {fit.n_distinct} pairs would need matrices unlike any camera's: not used"

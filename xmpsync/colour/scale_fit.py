@@ -4,18 +4,23 @@ Problem. An editor turns numbers (T, t) into the neutral n ~ AB . CC . M(T) . w(
 calibrations. From pairs (n_i, T_i, t_i) find the matrices M_k.
 
 Unknowns. M_k = B_k . (A_k + E_k): B_k a matrix of the start, A_k what is expected (the identity, or R of
-`xmpsync.colour.expected` where only a daylight matrix is known), E_k nine small numbers, prior normal.
+`xmpsync.colour.expected` where only a daylight matrix is known), E_k = T . A_k + O_k: T common to all calibrations
+(the start was made from another body or chart), O_k the calibration's own; nine small numbers each, prior normal.
 
 Residual. The log ratios (ln R/G, ln B/G) of predicted against observed neutral, divided into mired and tint through
 their derivative at the start, over the standard deviation of the numbers (rounding and a floor): two per pair.
 
-    minimise  sum_i rho(|r_i|) + sum_k e_k^T C_k^-1 e_k
+    minimise  sum_i rho(|r_i|) + e^T C^-1 e        e: the numbers of all E_k together, C with T's part in common
 
 Why this loss. A pair may belong to another setting (a custom white, a stale sidecar), so rho is Cauchy's, by
 iterated reweighting whose width shrinks from the spread of the start to that of the numbers: lights under which the
 start is far off are no outliers. The prior is what keeps ten pairs of one light from bending the matrices elsewhere:
 directions without data stay at the expectation. Forward matrices leave no trace in neutrals: kept where the
 start has them, otherwise expected.
+
+How wide the prior of T is, the pairs decide: a few widths are tried, and the evidence of each (Laplace's
+approximation of the integral over E; MacKay 1992, Bayesian interpolation) chooses. A decoder's table can be as good as
+the editor's own matrix, or off by several hundredths a number: a prior for the one spoils the other.
 
 When it fails. The editor's numbers follow another formula than the DNG specification's, or mixed profiles: then less
 than most pairs are explained and the caller keeps the base.
@@ -51,6 +56,11 @@ class ScaleSettings:
     """Of each number of E where the start is the camera's own matrix: rounding, camera calibration, other fits."""
     sd_prefix: float = 0.05
     """The same where the table matched only the beginning of the model's name: likely a sibling's sensor."""
+    apart: tuple[float, ...] = (0.0, 0.01, 0.02, 0.04, 0.08)
+    """Standard deviations tried for each number of T, from none to what LibRaw's table differs at most from matrices
+    of measured sensitivities of the same models."""
+    least_evidence: float = 3.0
+    """Natural logarithm of how much more probable (20 times) a wider prior must make the pairs."""
     cauchy_width: float = 3.0
     """In standard deviations: beyond it a pair loses its pull."""
     inlier_sd: float = 6.0
@@ -61,6 +71,8 @@ class ScaleSettings:
     matrices beyond what cameras do; many pairs that agree may, as some sensors are unlike all others."""
     least_against_own: int = 8
     """Distinct pairs that must agree before a camera's own profile (DNG, profile file) is doubted."""
+    evidence_against_own: float = 5.0
+    """Natural logarithm: how much more probable other matrices must make the pairs before that profile is doubted."""
     least_share: float = 0.6
     """Share of pairs that must be explained, else the fit is refused."""
     same_light_mired: float = 40.0
@@ -76,7 +88,11 @@ class ScaleSettings:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """What came out; the same words as `xmpsync.colour.scale.Scale`."""
+    """What came out; the same words as `xmpsync.colour.scale.Scale`.
+
+    `evidence` and `base_evidence`: logarithm of how probable the pairs are with unknown matrices, and with the base's
+    own, up to one constant.
+    """
 
     profile: CameraProfile
     explained: bool
@@ -92,6 +108,8 @@ class Fit:
     both_known: bool
     strain: float
     plausible: bool
+    evidence: float
+    base_evidence: float
 
 
 DOUBT_K = (2500.0, 2850.0, 3300.0, 4000.0, 5000.0, 6500.0, 8500.0)
@@ -103,9 +121,12 @@ def fit_matrices(
     expectation: Expectation,
     settings: ScaleSettings,
 ) -> Fit:
-    """Fit the matrices of a start (profile, True where one daylight matrix is to be completed) to distinct pairs."""
+    """Fit the matrices of a start (profile, True where one daylight matrix is to be completed) to distinct pairs.
+
+    How far the start itself is off is found by evidence: not at all, unless one of `settings.apart` explains the pairs
+    better by `settings.least_evidence`.
+    """
     base, complete = start
-    model = _Model(base, complete, expectation, settings)
     neutral = np.array([p[0] for p in pairs], float)
     mired = 1e6 / np.array([p[1] for p in pairs], float)
     tint = np.array([p[2] for p in pairs], float)
@@ -117,21 +138,11 @@ def fit_matrices(
         ],
         axis=-1,
     )
-    numbers_by_log = np.linalg.inv(model.log_by_numbers(mired, tint)) / sd[:, :, None]
-    e = np.zeros(model.size)
-    width, curvature = np.inf, model.precision
-    for _ in range(settings.passes):
-        predicted, by_e = model.predict(e, mired, tint)
-        r = apply(numbers_by_log, observed - predicted)
-        j = numbers_by_log @ by_e
-        length = np.hypot(r[:, 0], r[:, 1])
-        width = max(settings.cauchy_width, min(0.5 * width, 3.0 * float(np.median(length))))
-        w = 1.0 / (1.0 + (length / width) ** 2)
-        curvature = np.einsum("nik,n,nil->kl", j, w, j) + model.precision
-        step = np.linalg.solve(curvature, np.einsum("nik,n,ni->k", j, w, r) - model.precision @ e)
-        e = e + step
-        if np.abs(step).max() < SMALLEST_STEP and width <= settings.cauchy_width:
-            break
+    models = [_Model(base, complete, expectation, settings, apart) for apart in settings.apart]
+    solved = [_solved(model, observed, mired, tint, sd, settings) for model in models]
+    nearest = solved[0].evidence + settings.least_evidence
+    best = max(range(len(solved)), key=lambda k: solved[k].evidence if k else nearest)
+    model, e, curvature = models[best], solved[best].e, solved[best].curvature
     fitted = model.profile(e)
     found = _numbers_error(fitted, neutral, mired, tint)
     before = _numbers_error(base, neutral, mired, tint)
@@ -153,6 +164,8 @@ def fit_matrices(
         before_tint=float(was[1]),
         doubts=doubts,
         strain=strain,
+        evidence=solved[best].evidence,
+        base_evidence=-_lost(np.nan_to_num(before, nan=UNEXPLAINED) / sd, settings),
         plausible=strain <= settings.strain_free + settings.strain_per_pair * int(inlier.sum()),
         both_known=all(
             sd_mired <= settings.known_mired and sd_tint <= settings.known_tint
@@ -160,6 +173,46 @@ def fit_matrices(
             if kelvin in (WARM_K, COOL_K)
         ),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    """The minimum of one prior: E, the curvature there, and the log evidence of the pairs up to a common constant."""
+
+    e: FloatArray
+    curvature: FloatArray
+    evidence: float
+
+
+def _solved(
+    model: _Model, observed: FloatArray, mired: FloatArray, tint: FloatArray, sd: FloatArray, settings: ScaleSettings
+) -> _Solved:
+    numbers_by_log = np.linalg.inv(model.log_by_numbers(mired, tint)) / sd[:, :, None]
+    e = np.zeros(model.size)
+    width, curvature = np.inf, model.precision
+    for _ in range(settings.passes):
+        predicted, by_e = model.predict(e, mired, tint)
+        r = apply(numbers_by_log, observed - predicted)
+        j = numbers_by_log @ by_e
+        length = np.hypot(r[:, 0], r[:, 1])
+        width = max(settings.cauchy_width, min(0.5 * width, 3.0 * float(np.median(length))))
+        w = 1.0 / (1.0 + (length / width) ** 2)
+        curvature = np.einsum("nik,n,nil->kl", j, w, j) + model.precision
+        step = np.linalg.solve(curvature, np.einsum("nik,n,ni->k", j, w, r) - model.precision @ e)
+        e = e + step
+        if np.abs(step).max() < SMALLEST_STEP and width <= settings.cauchy_width:
+            break
+    r = apply(numbers_by_log, observed - model.predict(e, mired, tint)[0])
+    # Laplace's approximation: minimum of the objective, width of the minimum against the width of the prior
+    lost = _lost(r, settings) + 0.5 * float(e @ model.precision @ e)
+    spread = float(np.linalg.slogdet(curvature)[1] - np.linalg.slogdet(model.precision)[1])
+    return _Solved(e, np.asarray(curvature, float), -lost - 0.5 * spread)
+
+
+def _lost(r: FloatArray, settings: ScaleSettings) -> float:
+    """Cauchy's loss of whitened residuals (n, 2)."""
+    c = settings.cauchy_width
+    return 0.5 * c**2 * float(np.log1p((r**2).sum(axis=-1) / c**2).sum())
 
 
 SMALLEST_STEP = 1e-9
@@ -170,7 +223,14 @@ UNEXPLAINED = 999.0
 class _Model:
     """Predicted log ratios of neutrals as a function of E; the letters are those of the module's derivation."""
 
-    def __init__(self, base: CameraProfile, complete: bool, expectation: Expectation, settings: ScaleSettings) -> None:
+    def __init__(
+        self,
+        base: CameraProfile,
+        complete: bool,
+        expectation: Expectation,
+        settings: ScaleSettings,
+        apart: float,
+    ) -> None:
         self._base, self._expectation = base, expectation
         sd = settings.sd_prefix if base.source is ProfileSource.TABLE_PREFIX else settings.sd_own
         if complete:
@@ -188,9 +248,13 @@ class _Model:
             self._expected = np.array([np.eye(3)] * len(self._parts))
             covariances = [sd**2 * np.eye(9)] * len(self._parts)
         self.size = 9 * len(self._parts)
-        self.precision = np.zeros((self.size, self.size))
+        covariance = np.zeros((self.size, self.size))
         for k, c in enumerate(covariances):
-            self.precision[9 * k : 9 * k + 9, 9 * k : 9 * k + 9] = np.linalg.inv(c)
+            covariance[9 * k : 9 * k + 9, 9 * k : 9 * k + 9] = c
+        # E_k = T . A_k + what is its own, T common: row by row, vec(T . A) = (1 (x) A^T) . vec(T)
+        common = np.concatenate([np.kron(np.eye(3), a.T) for a in self._expected])
+        covariance += apart**2 * common @ common.T
+        self.precision = np.linalg.inv(covariance)
         self._stack: Stack = stack(replace(base, calibrations=self._parts))
 
     def predict(self, e: FloatArray, mired: FloatArray, tint: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -204,7 +268,7 @@ class _Model:
         turned = apply(self._expected + e.reshape(-1, 3, 3), white[:, None, :])
         neutral = apply(calibration, np.einsum("nk,kij,nkj->ni", g, s.camera_from_xyz, turned))
         by_e = np.einsum("nij,nk,kjl,nm->niklm", calibration, g, s.camera_from_xyz, white)
-        by_log = by_e / neutral[:, :, None, None, None]
+        by_log = by_e / np.maximum(neutral, SMALLEST_NEUTRAL)[:, :, None, None, None]
         ratio = np.stack([by_log[:, 0] - by_log[:, 1], by_log[:, 2] - by_log[:, 1]], axis=1)
         return _log_ratios(neutral), ratio.reshape(len(mired), 2, self.size)
 
