@@ -1,14 +1,19 @@
-"""Mutants of a real state folder, judged from outside: `python -m benchmarks.attack [TRIES] [SEED]`.
+"""Mutants of a real shoot, judged from outside: `python -m benchmarks.attack [TRIES] [SEED] [--commands]`.
 
-Each try takes a shoot with three runs (one of them not ended), changes its `.xmpsync` at random (a field, a type, a
-path, bytes, a link, another kind of file), and lets every act that commands do with a state folder loose on it, in a
-child with bounded memory and time. Then it counts: files outside changed, tracebacks, hangs, and shoots in which a run
-does not go through afterwards, if need be with the state folder moved away as the messages advise.
+Each try takes a shoot with a few runs, changes its `.xmpsync` at random (a field, a type, a path, bytes, a link,
+another kind of file), and lets every act that commands do with a state folder loose on it, in a forked child with
+bounded memory and time. With `--commands` real command lines take the acts' place, on four measured frames, and the
+sidecars are changed too. Counted are: files outside changed, tracebacks, hangs, control characters in what is printed,
+memory, and shoots in which a run does not go through afterwards, if need be with the state folder moved away as the
+messages advise. Everything lies in memory where the system has a folder for that, and nothing is synced: what a power
+loss does is not judged here.
 """
 
 from __future__ import annotations
 
-import json
+import argparse
+import contextlib
+import io
 import os
 import random
 import resource
@@ -16,166 +21,19 @@ import shutil
 import signal
 import sys
 import tempfile
-import traceback
+import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-from tests.store.test_database import KEY, MEASUREMENT
-from tests.write.disk import Shoot, corrected, packet
-from tests.write.tinydng import tiny_dng
+from benchmarks.attack import acts, shoots
+from benchmarks.attack.mutants import mutate
 from xmpsync.disk import system
-from xmpsync.errors import XmpsyncError
-from xmpsync.store.database import Store
-from xmpsync.write.recover import recover, unfinished
-from xmpsync.write.rollback import perform_rollback, plan_rollback
-from xmpsync.write.runs import list_runs, prunable, prune, remembered, verify_runs, written_by_us
 
-KINDS = ("file link", "folder link", "dangling link", "hard link", "pipe", "device", "folder", "sparse")
 MEMORY_BYTES = 1 << 30
-SECONDS = 10
-VALUES: tuple[Any, ...] = (
-    None, 0, -1, 1, 7.5, 10**13, 10**400, 1e308, True, "", ".", "..", "../../victim/a.xmp", "/dev/zero", "a\0",
-    "\ud800", "\x1b[31m", "x" * 100_000, [], {}, [[]] * 9, {"a": {"a": {}}}, "day/a.xmp", "link.xmp", "K1.nef",
-    ".xmpsync/lock",    "rollback", "embedded", "sidecar", "complete", "0" * 64,
-)  # fmt: skip
-
-
-def build(root: Path) -> None:
-    """The shoot that every try starts from, with a victim beside it."""
-    victim = root / "victim"
-    (victim / "deep").mkdir(parents=True)
-    (victim / "a.xmp").write_bytes(packet())
-    (victim / "deep" / "b.dng").write_bytes(tiny_dng())
-    with Store(victim / "other.sqlite") as other:
-        other.put(KEY, "k", "c", MEASUREMENT)
-    (root / "shoot").mkdir()
-    shoot = Shoot(root / "shoot")
-    shoot.put("a.xmp", packet())
-    shoot.put("b.dng", tiny_dng("<", packet()))
-    shoot.put("K1.nef", b"raw")
-    shoot.run(shoot.change("a.xmp", corrected(packet())))
-    shoot.run(shoot.embedding("b.dng", corrected(packet()) + b" " * 60), shoot.change("a.xmp", packet(4100)))
-    shoot.run(shoot.change("a.xmp", packet(4300)), shoot.change("c.xmp", packet(4400)))
-    (sorted((shoot.state / "runs").iterdir())[-1] / "outcome.json").unlink()
-    with Store(shoot.state / "measurements.sqlite") as store:
-        store.put(KEY, "k", "c", MEASUREMENT)
-    (shoot.root / "day").symlink_to(victim, target_is_directory=True)
-    (shoot.root / "link.xmp").symlink_to(victim / "a.xmp")
-    (shoot.root / "dangling.xmp").symlink_to(victim / "made.xmp")
-
-
-def mutate(chance: random.Random, state: Path, victim: Path) -> str:
-    """One random change; what it was."""
-    files = sorted(path for path in state.rglob("*") if not path.is_symlink())
-    path = chance.choice(files)
-    if path.suffix == ".json" and path.is_file() and path.stat().st_size < MEMORY_BYTES and chance.random() < 0.8:
-        return _field(chance, path)
-    if path.is_file() and 0 < path.stat().st_size < MEMORY_BYTES and chance.random() < 0.5:
-        data = bytearray(path.read_bytes())
-        for _ in range(chance.choice((1, 4, 64))):
-            data[chance.randrange(len(data))] = chance.randrange(256)
-        path.write_bytes(data[: chance.choice((len(data), len(data), chance.randrange(len(data) + 1)))])
-        return f"bytes of {path.name}"
-    return _kind(chance, path, state, victim)
-
-
-def _field(chance: random.Random, path: Path) -> str:
-    try:
-        tree = json.loads(path.read_bytes())
-    except ValueError:  # its bytes were changed before
-        return "nothing more"
-    places: list[tuple[Any, Any]] = []
-
-    def walk(value: Any) -> None:
-        for key in list(value) if isinstance(value, dict) else range(len(value)):
-            places.append((value, key))
-            if isinstance(value[key], dict | list):
-                walk(value[key])
-
-    walk(tree)
-    for _ in range(chance.choice((1, 1, 2, 5))):
-        holder, key = chance.choice(places)
-        try:
-            if chance.random() < 0.15:
-                del holder[key]
-            else:
-                holder[key] = chance.choice(VALUES)
-        except LookupError:
-            continue
-    path.write_text(json.dumps(tree))
-    return f"field {key!r} of {path.name}"
-
-
-def _kind(chance: random.Random, path: Path, state: Path, victim: Path) -> str:
-    if path == state / "measurements.sqlite" and chance.random() < 0.7:
-        path = path.with_name(path.name + chance.choice(("-journal", "-wal", "-shm")))
-    kind = chance.choice(KINDS)
-    if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path)
-    path.unlink(missing_ok=True)
-    if kind == "file link":
-        path.symlink_to(victim / chance.choice(("a.xmp", "other.sqlite", "deep/b.dng")))
-    elif kind == "folder link":
-        path.symlink_to(victim, target_is_directory=True)
-    elif kind == "dangling link":
-        path.symlink_to(victim / "made")
-    elif kind == "hard link":
-        path.hardlink_to(victim / chance.choice(("a.xmp", "other.sqlite")))
-    elif kind == "pipe":
-        os.mkfifo(path)
-    elif kind == "device":
-        path.symlink_to(chance.choice(("/dev/zero", "/dev/random", "/dev/tty")))
-    elif kind == "folder":
-        path.mkdir()
-    else:
-        with path.open("wb") as file:
-            file.truncate(1 << 42)
-    return f"{kind} as {path.name}"
-
-
-def acts(shoot: Shoot) -> str:
-    """Everything that commands do with a state folder; "" or the traceback of the first bug."""
-
-    def store() -> None:
-        with Store(shoot.state / "measurements.sqlite") as opened:
-            opened.pairs(), opened.get(KEY, "k"), opened.holds_size(1)
-            opened.put(KEY, "k2", "c", MEASUREMENT)
-            opened.forget_identities()
-
-    state, root = shoot.state, shoot.root
-    for act in (
-        store,
-        lambda: (list_runs(state), verify_runs(state), remembered(state), written_by_us(state), unfinished(state)),
-        lambda: shoot.run(shoot.change("a.xmp", packet(4800)), shoot.change("d.xmp", packet(4500))),
-        lambda: recover(root, state),
-        lambda: perform_rollback(plan_rollback(root, state), root, state),
-        lambda: perform_rollback(plan_rollback(root, state, "2", force=True), root, state),
-        lambda: (prunable(state, 1), prune(state, 1)),
-    ):
-        try:
-            act()
-        except XmpsyncError as error:
-            if not (error.what and str(error)):
-                return "an error without words"
-        except Exception:
-            return traceback.format_exc()
-    return ""
-
-
-def afterwards(shoot: Shoot) -> str:
-    """A run goes through; where it is refused, it does once the state folder is moved away. "" or what happened."""
-    try:
-        shoot.run(shoot.change("e.xmp", packet(4600)))
-    except XmpsyncError:
-        shoot.state.rename(shoot.root / ".moved-away")
-        try:
-            shoot.run(shoot.change("f.xmp", packet(4700)))
-        except Exception:
-            return traceback.format_exc()
-    except Exception:
-        return traceback.format_exc()
-    return ""
+CPU_S, WALL_S = 10, 60
+"""A hang takes no processor time, so that on a busy machine both bounds are needed."""
+PROGRESS_S = 20.0
 
 
 def seen(folder: Path) -> dict[str, object]:
@@ -188,61 +46,100 @@ def seen(folder: Path) -> dict[str, object]:
     return found
 
 
-def in_a_child(root: Path) -> str:
-    """`acts` and `afterwards` with bounded time and memory: "" if all is well."""
+def in_a_child(root: Path, act: Callable[[], str]) -> tuple[str, int]:
+    """What went wrong in `act` with bounded time and memory, "" if nothing; and the most memory that it took."""
     child = os.fork()
     if child == 0:
         code = 1
         try:
-            resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-            signal.alarm(SECONDS)
-            shoot = Shoot(root / "shoot")
-            trouble = acts(shoot) or afterwards(shoot)
-            (root / "trouble").write_text(trouble)
+            in_use = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+            resource.setrlimit(resource.RLIMIT_AS, (in_use + MEMORY_BYTES,) * 2)
+            resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
+            signal.alarm(WALL_S)
+            (root / "trouble").write_text(act(), errors="backslashreplace")
             code = 0
         finally:
             os._exit(code)
-    _, status = os.waitpid(child, 0)
+    _, status, used = os.wait4(child, 0)
     if os.WIFSIGNALED(status):
-        return "a hang" if os.WTERMSIG(status) == signal.SIGALRM else f"signal {os.WTERMSIG(status)}"
-    if os.WEXITSTATUS(status):
-        return "the child failed"
-    return (root / "trouble").read_text()
+        hung = os.WTERMSIG(status) in (signal.SIGALRM, signal.SIGXCPU, signal.SIGKILL)
+        return "a hang" if hung else f"signal {os.WTERMSIG(status)}", used.ru_maxrss * 1024
+    trouble = "the child failed" if os.WEXITSTATUS(status) else (root / "trouble").read_text()
+    if used.ru_maxrss * 1024 > MEMORY_BYTES:
+        trouble = trouble or f"{used.ru_maxrss // 1024} MB of memory"
+    return trouble, used.ru_maxrss * 1024
 
 
-def main(tries: int, seed: int) -> int:
-    """Print how many tries went wrong, and how. Nothing is synced: what a power loss does is not judged here."""
-    system.full_sync = lambda fd: None  # type: ignore[assignment]
+def attack(folder: Path, nth: int, seed: int, *, by_command: bool) -> tuple[str, str, int]:
+    """One try on a fresh copy of the model: what was changed, what went wrong ("" if nothing), bytes of memory."""
+    chance = random.Random(seed * 1_000_003 + nth)
+    root = folder / "try"
+    shutil.copytree(folder / "model", root, symlinks=True, copy_function=_copy)
+    victim = root / "victim"
+    places = [root / "shoot" / ".xmpsync"] * (3 if by_command else 1)
+    places += [root / "shoot"] if by_command else []
+    spared = shoots.REFERENCE  # without its reference no run goes through, and rightly
+    changes = [mutate(chance, chance.choice(places), victim, spared=spared) for _ in range(chance.choice((1, 1, 2)))]
+    before = seen(victim)
+    trouble, memory = in_a_child(
+        root, lambda: acts.commands(root, chance) if by_command else acts.below_the_commands(root)
+    )
+    if seen(victim) != before:
+        trouble = "a file outside was changed"
+    shutil.rmtree(root)
+    return "; ".join(changes), trouble, memory
+
+
+def _copy(source: str, target: str) -> None:
+    """A copy with its time, by which the store knows a frame again; a pipe becomes a pipe."""
+    if Path(source).is_fifo():
+        os.mkfifo(target)
+    else:
+        shutil.copy2(source, target, follow_symlinks=False)
+
+
+def make_model(folder: Path, *, by_command: bool) -> None:
+    """The shoot of all tries, made where a try will lie: its links are absolute."""
+    root = folder / "try"
+    root.mkdir()
+    if by_command:
+        shoots.without_workers()
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+            shoots.measured(root)
+    else:
+        shoots.small(root)
+    root.rename(folder / "model")
+
+
+def main(tries: int, seed: int, *, by_command: bool, first: int = 0) -> int:
+    """Print how many tries went wrong, and how."""
+    system.full_sync = lambda fd: None
     wrong: Counter[str] = Counter()
-    with tempfile.TemporaryDirectory() as folder:
-        model = Path(folder) / "model"
-        model.mkdir()
-        build(model)
-        for nth in range(tries):
-            chance = random.Random(seed * 1_000_003 + nth)
-            root = Path(folder) / "try"
-            shutil.copytree(model, root, symlinks=True)
-            for name in ("day", "link.xmp", "dangling.xmp"):  # the copy's own victim
-                link = root / "shoot" / name
-                goal = {"day": "victim", "link.xmp": "victim/a.xmp", "dangling.xmp": "victim/made.xmp"}[name]
-                link.unlink()
-                link.symlink_to(root / goal)
-            what = "; ".join(
-                mutate(chance, root / "shoot" / ".xmpsync", root / "victim") for _ in range(chance.choice((1, 1, 2)))
-            )
-            before = seen(root / "victim")
-            trouble = in_a_child(root)
-            if seen(root / "victim") != before:
-                trouble = "a file outside was changed"
+    most, since, told = 0, time.monotonic(), time.monotonic()
+    in_memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=in_memory if in_memory.is_dir() else None) as name:
+        make_model(Path(name), by_command=by_command)
+        for nth in range(first, first + tries):
+            what, trouble, memory = attack(Path(name), nth, seed, by_command=by_command)
+            most = max(most, memory)
             if trouble:
                 wrong[trouble.strip().splitlines()[-1][:110]] += 1
                 print(f"try {nth} ({what}):\n{trouble}", flush=True)
-            shutil.rmtree(root)
-    print(f"{tries} mutants, seed {seed}: {sum(wrong.values())} went wrong")
+            if time.monotonic() - told > PROGRESS_S:
+                told = time.monotonic()
+                print(f"{nth + 1 - first} of {tries}, {sum(wrong.values())} wrong, {told - since:.0f} s", flush=True)
+    print(f"{tries} mutants, seed {seed}: {sum(wrong.values())} went wrong; at most {most >> 20} MB of memory, "
+          f"{time.monotonic() - since:.0f} s")  # fmt: skip
     for trouble, n in wrong.most_common():
         print(f"{n:6} {trouble}")
     return 1 if wrong else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 500, int(sys.argv[2]) if len(sys.argv) > 2 else 1))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("tries", type=int, nargs="?", default=500)
+    parser.add_argument("seed", type=int, nargs="?", default=1)
+    parser.add_argument("--commands", action="store_true", help="real command lines on a measured shoot")
+    parser.add_argument("--first", type=int, default=0, help="number of the first try, to repeat one")
+    asked = parser.parse_args()
+    sys.exit(main(asked.tries, asked.seed, by_command=asked.commands, first=asked.first))
