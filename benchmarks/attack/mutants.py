@@ -6,9 +6,13 @@ import json
 import os
 import random
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+NUMBERS = (0.0, -0.0, -1.0, 1e-300, -1e9, 1e11, 1e-9, 0.5, 3.0)
+"""For places that hold a number: a type that fits gets further."""
 KINDS = ("file link", "folder link", "dangling link", "hard link", "pipe", "device", "folder", "sparse")
 READABLE_BYTES = 1 << 30
 """Files beyond this were made sparse by an earlier change of the same try."""
@@ -26,6 +30,8 @@ def mutate(chance: random.Random, place: Path, victim: Path, *, spared: str) -> 
     path = chance.choice(sorted(files))
     if path.suffix == ".json" and path.is_file() and path.stat().st_size < READABLE_BYTES and chance.random() < 0.8:
         return _field(chance, path)
+    if path.suffix == ".sqlite" and path.is_file() and chance.random() < 0.6:
+        return _row(chance, path)
     if path.is_file() and 0 < path.stat().st_size < READABLE_BYTES and chance.random() < 0.5:
         data = bytearray(path.read_bytes())
         for _ in range(chance.choice((1, 4, 64))):
@@ -40,6 +46,30 @@ def _field(chance: random.Random, path: Path) -> str:
         tree = json.loads(path.read_bytes())
     except ValueError:  # its bytes were changed before
         return "nothing more"
+    changed = _changed(chance, tree)
+    path.write_text(json.dumps(tree))
+    return f"{changed} in {path.name}"
+
+
+def _row(chance: random.Random, path: Path) -> str:
+    """One record of a store that SQLite itself finds nothing wrong with."""
+    try:
+        with closing(sqlite3.connect(path)) as database, database:
+            table = chance.choice(("measurement", "measurement", "pair"))
+            rows = database.execute(f"SELECT path, record FROM {table} ORDER BY path").fetchall()
+            if not rows:
+                return "nothing more"
+            name, record = chance.choice(rows)
+            tree = json.loads(record)
+            changed = _changed(chance, tree)
+            database.execute(f"UPDATE {table} SET record = ? WHERE path = ?", (json.dumps(tree).encode(), name))
+    except (sqlite3.Error, ValueError):
+        return "nothing more"
+    return f"{changed} in the {table} of {name!r}"
+
+
+def _changed(chance: random.Random, tree: Any) -> str:
+    """Some values of a JSON tree replaced or gone; what was done."""
     places: list[tuple[Any, Any]] = []
 
     def walk(value: Any) -> None:
@@ -48,23 +78,22 @@ def _field(chance: random.Random, path: Path) -> str:
             if isinstance(value[key], dict | list):
                 walk(value[key])
 
-    walk(tree)
-    if not places:
-        return "nothing more"
-    changed = []
-    for _ in range(chance.choice((1, 1, 2, 5))):
+    if isinstance(tree, dict | list):
+        walk(tree)
+    done = []
+    for _ in range(chance.choice((1, 1, 2, 5)) if places else 0):
         holder, key = chance.choice(places)
         try:
             if chance.random() < 0.15:
                 del holder[key]
-                changed.append(f"no {key!r}")
-            else:
-                holder[key] = chance.choice(VALUES)
-                changed.append(f"{key!r} = {str(holder[key])[:30]!r}")
+                done.append(f"no {key!r}")
+                continue
+            like = isinstance(holder[key], float) and chance.random() < 0.7
+            holder[key] = chance.choice(NUMBERS if like else VALUES)
+            done.append(f"{key!r} = {str(holder[key])[:30]!r}")
         except LookupError:
             continue
-    path.write_text(json.dumps(tree))
-    return f"{', '.join(changed)} in {path.name}"
+    return ", ".join(done)
 
 
 def _kind(chance: random.Random, path: Path, victim: Path) -> str:

@@ -78,6 +78,17 @@ def test_bytes_that_we_wrote_lead_to_the_original_baseline_and_notes_survive_the
         assert baseline(settings(WhiteBalance="Custom", Temperature="9999", Tint="0"), note) == original
 
 
+@pytest.mark.parametrize(
+    "note",
+    ["", [], {"temperature_k": "5000"}, {"temperature_k": 0}, {"tint": 1e300}, {"exposure_ev": [0.5]},
+     {"exposure_ev": -1e9}, {"pair": [5000.0]}, {"pair": 7}, {"known": "yes"}],
+)  # fmt: skip
+def test_a_made_up_note_leaves_the_sidecar_as_it_is_and_is_told(note: object) -> None:
+    found = baseline(settings(WhiteBalance="Custom", Temperature="4300", Tint="7"), note)
+    assert (found.temperature_k, found.tint) == (4300.0, 7.0)
+    assert found.note is not None and "record" in found.note
+
+
 @pytest.mark.parametrize("multipliers", [(1, 1, 1, 1), (0, 1, 0, 0), (0, 0, 0, 0), (-1, 1, 1, 0)])
 def test_a_white_balance_of_ones_or_zeros_is_unknown(multipliers: tuple[float, ...]) -> None:
     """What LibRaw fills in for `missing`; -1 was seen in a file."""

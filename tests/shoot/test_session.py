@@ -82,3 +82,13 @@ def test_options_of_another_version_that_cannot_be_read_say_so(monkeypatch: pyte
     monkeypatch.setattr(session, "remembered", lambda state: _run({"references": 3}))
     with pytest.raises(WrongUsage, match="Give the options again"):
         session.recall(Options(), Path("nowhere"), Silent())
+
+
+@pytest.mark.parametrize(
+    "plain",
+    [{"strength": 7.5}, {"strength": -1e9}, {"tolerance_de00": -1}, {"neutral_weight": 2}, {"min_rating": 10**13},
+     {"references": "K1"}, {"only": "all"}, {"tag": 7}, {"keep": ["x"] * 20_000}],
+)  # fmt: skip
+def test_remembered_options_out_of_their_ranges_are_refused(plain: dict[str, object]) -> None:
+    with pytest.raises(WrongUsage, match="remembered"):
+        Options.from_manifest(plain)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta
 
 from xmpsync.records import Numbers
+from xmpsync.xmp.fields import ROWS, Field
 from xmpsync.xmp.settings import DevelopSettings
 
 AS_SHOT = "As Shot"
@@ -27,7 +30,26 @@ class Baseline(Numbers):
     note: str | None = None
 
 
-def baseline(settings: DevelopSettings | None, ours: Mapping[str, Any] | None) -> Baseline:
+def _as_read(field: Field) -> Meta:
+    return Meta(ge=ROWS[field].read_lowest, le=ROWS[field].read_highest)
+
+
+Kelvin = Annotated[float, _as_read(Field.TEMPERATURE)]
+Tint = Annotated[float, _as_read(Field.TINT)]
+
+
+class _Note(msgspec.Struct, frozen=True):
+    """The schema of a note: the numbers have the ranges in which a sidecar's are read."""
+
+    temperature_k: Kelvin | None = None
+    tint: Tint | None = None
+    exposure_ev: Annotated[float, _as_read(Field.EXPOSURE2012)] = 0.0
+    known: bool = True
+    custom: bool = False
+    pair: tuple[Kelvin, Tint] | None = None
+
+
+def baseline(settings: DevelopSettings | None, ours: object) -> Baseline:
     """Decide where a frame stands.
 
     Parameters
@@ -35,10 +57,12 @@ def baseline(settings: DevelopSettings | None, ours: Mapping[str, Any] | None) -
     settings
         Of the sidecar, or of the packet in the RAW where there is no sidecar.
     ours
-        The original baseline from the manifest, when the sidecar's bytes are exactly what a run of ours wrote.
+        The original baseline from the manifest, when the sidecar's bytes are exactly what a run of ours wrote; else
+        None.
     """
     if ours is not None:
-        return from_note(ours)
+        kept = from_note(ours)
+        return kept or replace(baseline(settings, None), note="The run's record of where it stood before is invalid.")
     if settings is None:
         return Baseline()
     exposure_ev = settings.exposure_ev or 0.0
@@ -69,14 +93,10 @@ def to_note(value: Baseline) -> dict[str, Any]:
     }
 
 
-def from_note(note: Mapping[str, Any]) -> Baseline:
-    """Back from a run's manifest."""
-    pair = note.get("pair")
-    return Baseline(
-        note.get("temperature_k"),
-        note.get("tint"),
-        float(note.get("exposure_ev", 0.0)),
-        bool(note.get("known", True)),
-        bool(note.get("custom", False)),
-        (float(pair[0]), float(pair[1])) if pair else None,
-    )
+def from_note(note: object) -> Baseline | None:
+    """Back from a run's manifest, which may be anybody's; None where it is not a baseline."""
+    try:
+        kept = msgspec.convert(note, type=_Note)
+    except msgspec.ValidationError:
+        return None
+    return Baseline(kept.temperature_k, kept.tint, kept.exposure_ev, kept.known, kept.custom, kept.pair)

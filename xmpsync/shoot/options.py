@@ -5,40 +5,46 @@ from __future__ import annotations
 import shlex
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
+from msgspec import Meta
 
 from xmpsync.errors import WrongUsage
 
 _TYPED = {"references": "--reference", "camera_profiles": "--camera-profile", "tolerance_de00": "--tolerance"}
 """Options whose name on the command line is not that of the field."""
 
+Share = Annotated[float, Meta(ge=0, le=1)]
+Tolerance = Annotated[float, Meta(ge=0, le=1000)]
+Texts = Annotated[tuple[str, ...], Meta(max_length=10_000)]
+"""Ranges are checked when options come from a manifest, which may be anybody's; the command line has its own."""
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
     """Everything that decides what is proposed; the texts are as typed, so that they mean the same later."""
 
-    references: tuple[str, ...] = ()
-    frames: tuple[str, ...] = ()
-    min_rating: int | None = None
+    references: Texts = ()
+    frames: Texts = ()
+    min_rating: Annotated[int, Meta(ge=0, le=5)] | None = None
     include_rejected: bool = False
     only: Literal["wb", "exposure"] | None = None
-    strength: float = 1.0
-    strength_at: tuple[str, ...] = ()
-    neutral: tuple[str, ...] = ()
-    neutral_weight: float = 0.0
-    nudge: tuple[str, ...] = ()
-    nudge_light: tuple[str, ...] = ()
-    keep: tuple[str, ...] = ()
+    strength: Share = 1.0
+    strength_at: Texts = ()
+    neutral: Texts = ()
+    neutral_weight: Share = 0.0
+    nudge: Texts = ()
+    nudge_light: Texts = ()
+    keep: Texts = ()
     keep_custom: bool = False
-    leave_out: tuple[str, ...] = ()
-    skin: tuple[str, ...] = ()
+    leave_out: Texts = ()
+    skin: Texts = ()
     tag: str | None = None
-    tolerance_de00: float = 2.0
-    tolerance_ev: float = 0.25
-    clock: tuple[str, ...] = ()
-    camera_profiles: tuple[str, ...] = ()
+    tolerance_de00: Tolerance = 2.0
+    tolerance_ev: Tolerance = 0.25
+    clock: Texts = ()
+    camera_profiles: Texts = ()
     scale: str | None = None
     embed_dng: bool = False
     metadata_date: bool = False

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -78,7 +77,7 @@ def take_stand(
     loaded: Loaded,
     measured: Mapping[str, FrameMeasurement],
     options: Options,
-    ours: Mapping[str, Mapping[str, Any]],
+    ours: Mapping[str, object],
     scales: Scales,
 ) -> Stand:
     """Where every measured frame stands now.

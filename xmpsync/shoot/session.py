@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from xmpsync.clocks.align import align
 from xmpsync.disk.files import require_real_folder
@@ -151,10 +150,10 @@ def _left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftOut, ...]:
     return tuple(LeftOut(one, "asked for (--leave-out)") for one in stand.frames if one in bound.leave_out)
 
 
-def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path) -> dict[str, Mapping[str, Any]]:
+def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path) -> dict[str, object]:
     """Original baselines of frames whose sidecar (without one, packet) is byte for byte what a run of ours wrote."""
     written = written_by_us(state)
-    found = {}
+    found: dict[str, object] = {}
     for source in loaded.frames:
         path, data = source.files.sidecar, source.sidecar
         if path is None and source.frame_id in measured:
@@ -163,5 +162,5 @@ def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path)
             continue
         entry = written.get(path.relative_to(loaded.root).as_posix(), {}).get(sha256(data))
         if entry is not None:
-            found[source.frame_id] = entry["baseline"]
+            found[source.frame_id] = entry.get("baseline", "")  # a made-up note is told where it is read
     return found
