@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import sys
 from pathlib import Path
 
@@ -244,6 +245,17 @@ def test_deleting_backups_or_face_data_needs_a_yes(shoot: Path, call: Call) -> N
     assert call("runs", shoot, "--delete-older", "1").code == 2
     assert call("measure", shoot, "--forget-faces").code == 2
     assert call("measure", shoot, "--forget-faces", "--yes").code == 0
+
+
+def test_forgetting_faces_reaches_stores_that_were_set_aside(shoot: Path, call: Call) -> None:
+    """Identity numbers are biometric data: a store in doubt is renamed, and keeps them until it is deleted."""
+    store = shoot / ".xmpsync" / "measurements.sqlite"
+    database = sqlite3.connect(store)
+    database.execute("CREATE TABLE more (x)")
+    database.close()
+    result = call("measure", shoot, "--forget-faces", "--yes")
+    assert result.code == 0 and "measurements.sqlite.set-aside-1" in result.err
+    assert [path.name for path in store.parent.iterdir() if path.name.startswith(store.name)] == [store.name]
 
 
 def test_a_dry_rollback_says_which_run_and_that_nothing_was_written(shoot: Path, call: Call) -> None:

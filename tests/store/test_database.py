@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import struct
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from xmpsync.skin.records import FaceSkin, Region, RegionSkin, Unusable
 from xmpsync.solve.problem import Scene
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.measurement import FrameMeasurement, MeasuredFace, Pair
+from xmpsync.store.opening import set_aside
 
 COVARIANCE = ((1e-4, 0.0, 0.0), (0.0, 1e-4, 0.0), (0.0, 0.0, 1e-4))
 SKIN = FaceSkin((0.2, 0.3, 0.1), COVARIANCE, 900, (RegionSkin(Region.NOSE, (0.2, 0.3, 0.1), COVARIANCE, 90),))
@@ -122,11 +124,11 @@ def _spoil(path: Path, script: str) -> None:
 @pytest.mark.parametrize(
     "script",
     [
-        "DROP TABLE mark; CREATE VIEW mark AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c)"
+        "DROP TABLE pair; CREATE VIEW pair AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c)"
         " SELECT zeroblob(9) AS path, zeroblob(1000) AS record FROM c;",
         "CREATE TRIGGER t AFTER INSERT ON pair BEGIN DELETE FROM measurement; END;",
         "CREATE TABLE more (x);",
-        "ALTER TABLE mark ADD COLUMN y GENERATED ALWAYS AS (hex(record));",
+        "ALTER TABLE pair ADD COLUMN y GENERATED ALWAYS AS (hex(record));",
         "PRAGMA journal_mode = WAL;",
     ],
     ids=["view", "trigger", "table", "generated column", "write-ahead"],
@@ -250,3 +252,51 @@ def test_identities_are_forgotten_on_request_and_gone_from_the_file(tmp_path: Pa
         kept = store.get(KEY, "faces-1")
         assert kept is not None and kept.faces[0].identity is None and kept.faces[0].skin == SKIN
     assert b"0.123456789" not in (tmp_path / "m.sqlite").read_bytes()
+
+
+def _of_schema_1(path: Path) -> None:
+    """A store as the first version made it: a table more, and nothing else apart."""
+    with Store(path) as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    database = sqlite3.connect(path)
+    database.executescript(
+        "CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));"
+        "PRAGMA user_version = 1;"
+    )
+    database.close()
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_store_of_an_earlier_schema_is_taken_over(tmp_path: Path, read_only: bool) -> None:
+    path = tmp_path / "m.sqlite"
+    _of_schema_1(path)
+    for _ in range(2):
+        with Store(path, read_only=read_only) as store:
+            assert store.remark is None
+            assert store.get(KEY, "faces-1") == MEASUREMENT
+    (tables,) = sqlite3.connect(path).execute("SELECT count(*) FROM sqlite_master WHERE name = 'mark'").fetchone()
+    assert tables == (1 if read_only else 0)
+
+
+def test_a_store_that_only_claims_an_earlier_schema_is_set_aside(tmp_path: Path) -> None:
+    _spoil(tmp_path / "m.sqlite", "CREATE VIEW mark AS SELECT 1 AS path, 2 AS record; PRAGMA user_version = 1;")
+    with Store(tmp_path / "m.sqlite") as store:
+        assert "other tables" in str(store.remark)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need a right there")
+def test_set_aside_stores_are_deleted_on_request_and_never_what_links_lead_to(tmp_path: Path) -> None:
+    path, victim = tmp_path / "state" / "m.sqlite", tmp_path / "victim"
+    path.parent.mkdir()
+    victim.write_bytes(b"somebody's work")
+    _spoil(path, "CREATE TABLE more (x);")
+    with Store(path):
+        pass
+    (path.parent / "m.sqlite.set-aside-2").symlink_to(victim)
+    (path.parent / "m.sqlite.set-aside-3").mkdir()
+    names = ("m.sqlite.set-aside-1", "m.sqlite.set-aside-2", "m.sqlite.set-aside-3")
+    assert set_aside(path) == names
+    with Store(path) as store:
+        assert store.delete_set_aside() == names[:2]
+    assert set_aside(path) == names[2:]
+    assert victim.read_bytes() == b"somebody's work"

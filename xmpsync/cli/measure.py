@@ -25,11 +25,18 @@ def measure(shoot: Path, as_json: bool, yes: bool, save_scale: Path | None, forg
     from xmpsync.cli.talk import ProgressLine, put_json, say
     from xmpsync.shoot.documents import measure_document
     from xmpsync.shoot.overnight import forget_identities, measure_only
+    from xmpsync.shoot.words import counted
 
     if forget_faces:
         if not yes:
-            confirmed("Delete the identity numbers of all faces? Telling people apart then needs measuring again.")
-        say(f"Identity numbers deleted from {forget_identities(shoot, machine_from(values))} measurements.")
+            confirmed(
+                "Delete the identity numbers of all faces, and measurement stores that were set aside? Telling people "
+                "apart then needs measuring again."
+            )
+        forgotten = forget_identities(shoot, machine_from(values))
+        say(f"Identity numbers deleted from {counted(forgotten.n_measurements, 'measurement')}.")
+        if forgotten.files:
+            say(f"Also deleted, set aside earlier: {', '.join(forgotten.files)}")
         return
     with ProgressLine() as progress:
         found = measure_only(shoot, options_from(values, shoot), machine_from(values), progress, save_scale)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from xmpsync.disk.files import RealFileSystem
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble
 from xmpsync.shoot.measure import STORE_NAME, Measured
@@ -12,6 +13,7 @@ from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.session import gather, state_folder
 from xmpsync.store.database import Store
+from xmpsync.store.opening import set_aside
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +43,18 @@ def measure_only(
     return MeasuredShoot(loaded, measured, scales)
 
 
-def forget_identities(root: Path, machine: Machine) -> int:
-    """Delete the identity numbers of all faces from the shoot's store; returns from how many measurements."""
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """How many measurements held identity numbers that are deleted now, and the set-aside stores that are."""
+
+    n_measurements: int
+    files: tuple[str, ...]
+
+
+def forget_identities(root: Path, machine: Machine) -> Forgotten:
+    """Delete the identity numbers of all faces from the shoot's store, and stores that were set aside whole."""
     path = state_folder(root, machine) / STORE_NAME
-    if not path.exists():
-        return 0
-    with Store(path) as store:
-        return store.forget_identities()
+    if RealFileSystem.around(path.parent).stat(path) is None and not set_aside(path):
+        return Forgotten(0, ())
+    with Store(path) as store:  # which sets a file in doubt aside first
+        return Forgotten(store.forget_identities(), store.delete_set_aside())

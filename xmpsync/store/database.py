@@ -19,7 +19,7 @@ import msgspec
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.records import Mat3
 from xmpsync.store.measurement import VERSION, FrameMeasurement, Pair
-from xmpsync.store.opening import Opened, in_memory, open_file
+from xmpsync.store.opening import Opened, delete_set_aside, in_memory, open_file
 
 T = TypeVar("T")
 
@@ -163,6 +163,11 @@ class Store:
             self._db.commit()
             self._db.execute("VACUUM")
         return changed
+
+    def delete_set_aside(self) -> tuple[str, ...]:
+        """Delete the files that were set aside from this store, face data in them too; their names."""
+        with self._explained():
+            return () if self.path is None else delete_set_aside(self.path)
 
     def _insert(self, table: str, conflict: str, rows: Iterable[tuple[str, object]]) -> None:
         values = [(_path_key(frame_id), msgspec.json.encode(_portable(record))) for frame_id, record in rows]

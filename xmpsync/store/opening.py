@@ -16,18 +16,25 @@ from pathlib import Path
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import RealFileSystem, make_dirs
 
-SCHEMA = 1
+SCHEMA = 2
 TABLES = """
 CREATE TABLE IF NOT EXISTS measurement (
     path BLOB PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, content TEXT NOT NULL,
     face_key TEXT NOT NULL, version INTEGER NOT NULL, record BLOB NOT NULL, proxy BLOB NOT NULL, embedded BLOB
 );
 CREATE INDEX IF NOT EXISTS measurement_content ON measurement (size, content);
-CREATE TABLE IF NOT EXISTS mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));
 CREATE TABLE IF NOT EXISTS pair (path BLOB PRIMARY KEY, record BLOB NOT NULL);
 """
+EARLIER = {
+    1: (
+        "CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));",
+        "DROP TABLE mark;",
+    ),
+}
+"""Earlier schemas of ours that are taken over: what they hold beside `TABLES`, and how it goes."""
 _HEADER = b"SQLite format 3\0"
 _JOURNAL_END = bytes.fromhex("d9d505f920a163d7")  # Database File Format, 3: ends a super-journal's name
+_ASIDE = ".set-aside-"
 _BESIDE = ("-journal", "-wal", "-shm")
 _MAX_VALUE_BYTES = 80 << 20
 """Largest value of a row: an embedded packet of 64 MiB."""
@@ -132,10 +139,12 @@ def _prepare(database: sqlite3.Connection, *, read_only: bool) -> None:
         database.execute(f"PRAGMA {pragma}")
     found = _schema(database)
     (version,) = database.execute("PRAGMA user_version").fetchone()
-    if version not in (0, SCHEMA):
+    more, take_over = EARLIER.get(version, ("", ""))
+    if version not in (0, SCHEMA) and not more:
         raise InDoubt(f"it is of another version of this tool, schema {version}")
     if found or read_only:
         with in_memory() as ours:
+            ours.executescript(more)
             expected = _schema(ours)
         ours.close()
         if found != expected:
@@ -144,9 +153,7 @@ def _prepare(database: sqlite3.Connection, *, read_only: bool) -> None:
         if verdict != "ok":
             raise InDoubt("it is damaged")
     if not read_only:
-        database.executescript(TABLES)
-        database.execute(f"PRAGMA user_version = {SCHEMA}")
-        database.commit()
+        database.executescript(f"BEGIN; {take_over if found else ''} {TABLES} PRAGMA user_version = {SCHEMA}; COMMIT;")
 
 
 def _schema(database: sqlite3.Connection) -> list[tuple[object, ...]]:
@@ -154,12 +161,34 @@ def _schema(database: sqlite3.Connection) -> list[tuple[object, ...]]:
     return sorted(database.execute(query).fetchall(), key=repr)
 
 
+def set_aside(path: Path) -> tuple[str, ...]:
+    """The names of the files that were set aside from `path`, and of what lay beside them."""
+    fs = RealFileSystem.around(path.parent)
+    if fs.stat(path.parent) is None:
+        return ()
+    return tuple(name for name in fs.list_dir(path.parent) if name.startswith(path.name + _ASIDE))
+
+
+def delete_set_aside(path: Path) -> tuple[str, ...]:
+    """Delete those files; of a link only the link. The names of the deleted ones.
+
+    Nobody can tell what such a file holds, so that taking a part out of it is not possible.
+    """
+    fs, deleted = RealFileSystem.around(path.parent), []
+    for name in set_aside(path):
+        found = fs.stat(path.with_name(name))
+        if found is not None and not found.is_dir:
+            fs.remove(path.with_name(name))
+            deleted.append(name)
+    return tuple(deleted)
+
+
 def _set_aside(fs: RealFileSystem, path: Path) -> str:
     """Rename the file and what lies beside it, so that no program takes one for the other's journal; the new name."""
     number = 1
-    while fs.stat(path.with_name(f"{path.name}.set-aside-{number}")) is not None:
+    while fs.stat(path.with_name(f"{path.name}{_ASIDE}{number}")) is not None:
         number += 1
-    name = f"{path.name}.set-aside-{number}"
+    name = f"{path.name}{_ASIDE}{number}"
     for suffix in (*_BESIDE, ""):
         old = path.with_name(path.name + suffix)
         if fs.stat(old) is not None:
