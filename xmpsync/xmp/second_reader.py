@@ -28,14 +28,17 @@ _PARSER = etree.XMLParser(
 )
 
 Tree = tuple[Any, ...]
-"""("text", t, qualifiers), ("uri", ...), ("array", kind, items, qualifiers) or ("structure", fields, qualifiers)."""
+"""("text", t, qualifiers), ("uri", ...), ("array", kind, items, qualifiers) or ("structure", fields, qualifiers); the
+fields and qualifiers are pairs of a name and a tree, sorted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Statements:
-    """`properties`: the value of each top-level property by {URI}local; `around`: all the rest of the document."""
+    """`properties`: the value of each top-level property by {URI}local; `about`: the resource's name; `around`: all the
+    rest of the document."""
 
     properties: dict[str, Tree]
+    about: str
     around: Tree
 
 
@@ -54,13 +57,20 @@ def read_statements(utf8: bytes) -> Statements:
     metas: list[Any] = list(root.iter(*_META))
     rdf: Any = next((metas[0] if metas else root).iter(_RDF + "RDF"))
     properties: dict[str, Tree] = {}
+    about, n_found = "", 0
     for description in _elements(rdf):
         for name, text in description.items():
-            if name != _ABOUT and not name.startswith(_XML):
+            if name == _ABOUT:
+                about = about or text
+            elif not name.startswith(_XML):
                 properties[name] = ("text", text, ())
+                n_found += 1
         for child in _elements(description):
             properties[child.tag] = _property(child)
-    return Statements(properties, _around(root, rdf))
+            n_found += 1
+    if n_found != len(properties):
+        raise SidecarMalformed("The packet holds a property twice", next_step=NEXT_STEP)
+    return Statements(properties, about, _around(root, rdf))
 
 
 def spelled(name: str) -> str:
@@ -88,7 +98,7 @@ def _property(element: Any) -> Tree:
     if not attributes and not len(element):
         return ("text", element.text or "", ())
     language = attributes.get(_LANGUAGE)
-    outer = () if language is None else ((_LANGUAGE, language),)
+    outer = () if language is None else ((_LANGUAGE, ("text", language, ())),)
     attributes = _attributes(element)
     parse_type = attributes.pop(_RDF + "parseType", None)
     resource = attributes.pop(_RDF + "resource", None)
@@ -96,7 +106,8 @@ def _property(element: Any) -> Tree:
     if parse_type is not None:
         return _fields(children, {}, outer)
     if resource is not None:
-        return ("uri", resource, (*outer, *sorted(attributes.items())))
+        others = [(name, ("text", text, ())) for name, text in attributes.items()]
+        return ("uri", resource, tuple(sorted([*outer, *others])))
     if children:
         return _node(children[0], outer)
     if attributes:
@@ -124,7 +135,7 @@ def _fields(children: list[Any], attributes: dict[str, str], outer: Tree) -> Tre
     others = tuple(sorted(fields.items()))
     if value is None:
         return ("structure", others, outer)
-    return (*value[:-1], (*value[-1], *others, *outer))
+    return (*value[:-1], tuple(sorted((*value[-1], *others, *outer))))
 
 
 def _around(element: Any, rdf: Any) -> Tree:
