@@ -11,7 +11,7 @@ import pytest
 from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
-from xmpsync.shoot import plan
+from xmpsync.shoot import edits
 from xmpsync.shoot.correct import carry_out, planned, values_first
 from xmpsync.shoot.events import Silent
 from xmpsync.shoot.options import Machine, Options
@@ -64,7 +64,7 @@ def test_a_choice_on_the_desk_plans_no_bytes(made: Made, shoot: Path, monkeypatc
 
     with monkeypatch.context() as patched:
         for name in ("apply_change", "from_embedded", "new_sidecar"):
-            patched.setattr(plan, name, refuse)
+            patched.setattr(edits, name, refuse)
         review.change(Options(references=(made.reference,), keep=(frame,)))
         review.step(-1)
         review.step(+1)

@@ -60,14 +60,14 @@ def solved(ready: Ready) -> Correction:
     return Correction(ready, propose(ready.request, solution, ready.stand.frames, ready.options, ready.root))
 
 
-def planned(correction: Correction) -> PlannedCorrection:
+def planned(correction: Correction, n_workers: int = 1) -> PlannedCorrection:
     """The same correction with its bytes, from the sidecars as they were read for it.
 
     Every figure is confirmed by a second implementation of the colour model.
     """
     values = correction.proposal
     second_opinion.confirm(values.request.frames, values.solution, values.settings())
-    return PlannedCorrection(correction.ready, plan_bytes(values))
+    return PlannedCorrection(correction.ready, plan_bytes(values, n_workers))
 
 
 def prepare_correction(
@@ -77,7 +77,7 @@ def prepare_correction(
     found = values_first(root, options, machine, listener, writes=writes)
     listener.start("Planning every line to write", 0)
     try:
-        return planned(found)
+        return planned(found, machine.n_workers)
     finally:
         listener.done()
 

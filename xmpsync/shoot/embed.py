@@ -14,10 +14,15 @@ from xmpsync.xmp.edit import Change, from_embedded, new_sidecar, replace_in_plac
 DNG = ".dng"
 
 
+def is_dng(raw: Path) -> bool:
+    """Whether a packet can be written into this RAW, by its name."""
+    return raw.suffix.lower() == DNG
+
+
 def embedded_change(standing: Standing, change: Change, root: Path) -> tuple[FileChange, bytes] | None:
     """The change of the packet inside a DNG frame with the packet as it is now; None for other formats."""
     raw = standing.source.files.raw
-    if raw.suffix.lower() != DNG:
+    if not is_dng(raw):
         return None
     old = standing.measurement.embedded_xmp
     if old is None:

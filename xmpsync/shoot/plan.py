@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from xmpsync import __version__
 from xmpsync.errors import FrameError
 from xmpsync.shoot.baseline import to_note
-from xmpsync.shoot.embed import embedded_change
+from xmpsync.shoot.edits import Edit, edit_all
+from xmpsync.shoot.embed import embedded_change, is_dng
 from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.propose import Proposal, Wish
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.xmp.difference import unified_diff
-from xmpsync.xmp.edit import apply_change, from_embedded, new_sidecar
 
 WriteTarget = tuple[FileChange, bytes | None]
 
@@ -37,15 +37,24 @@ class Planned(Proposal):
 
 
 @seldom_collected()
-def plan_bytes(proposal: Proposal) -> Planned:
-    """The bytes of every file that changes. A frame whose packet cannot be edited becomes a trouble; others go on."""
+def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
+    """The bytes of every file that changes. A frame whose packet cannot be edited becomes a trouble; others go on.
+
+    `n_workers`: processes that edit and check where there are many files.
+    """
     changes: list[FileChange] = []
     before_bytes: dict[str, bytes | None] = {}
     troubles: list[Trouble] = []
+    embeds = proposal.options.embed_dng
+    asked = [_edit(wish) for wish in proposal.wishes if _into_sidecar(wish, embeds)]
+    edited = iter(edit_all(asked, n_workers))
     for wish in proposal.wishes:
         row = wish.row
         try:
-            targets = _targets(wish, proposal)
+            after = next(edited) if _into_sidecar(wish, embeds) else None
+            if isinstance(after, FrameError):
+                raise after
+            targets = _targets(wish, proposal, after)
         except FrameError as error:
             troubles.append(Trouble(row.frame_id, f"{row.sidecar} cannot be edited: {error.what}.", error.next_step))
             continue
@@ -71,25 +80,26 @@ def plan_bytes(proposal: Proposal) -> Planned:
     )
 
 
-def _targets(wish: Wish, proposal: Proposal) -> list[WriteTarget]:
-    """The files to change for one frame: its sidecar, or the packet in the DNG, or both."""
-    standing, change, row = wish.standing, wish.change, wish.row
+def _into_sidecar(wish: Wish, embeds: bool) -> bool:
+    """Whether a sidecar is edited or made; with `--embed-dng` a DNG frame without one gets none."""
+    return wish.standing.source.sidecar is not None or not (embeds and is_dng(wish.standing.source.files.raw))
+
+
+def _edit(wish: Wish) -> Edit:
+    standing = wish.standing
+    return Edit(standing.source.sidecar, standing.measurement.embedded_xmp, wish.change)
+
+
+def _targets(wish: Wish, proposal: Proposal, after: bytes | None) -> list[WriteTarget]:
+    """The files to change for one frame: its sidecar (its new bytes given), or the packet in the DNG, or both."""
+    standing, row = wish.standing, wish.row
     targets: list[WriteTarget] = []
-    embedded = embedded_change(standing, change, proposal.root) if proposal.options.embed_dng else None
+    embedded = embedded_change(standing, wish.change, proposal.root) if proposal.options.embed_dng else None
     if embedded is not None and embedded[0].after != embedded[1]:
         targets.append(embedded)
     before = standing.source.sidecar
-    packet = standing.measurement.embedded_xmp
-    basis = None
-    if before is not None:
-        after = apply_change(before, change)
-    elif embedded is not None:
-        return targets
-    elif packet is not None:
-        after, basis = from_embedded(packet, change), packet
-    else:
-        after = new_sidecar(change)
-    if after != before:
+    if after is not None and after != before:
         before_sha256 = sha256(before) if before is not None else None
+        basis = standing.measurement.embedded_xmp if before is None else None
         targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
     return targets

@@ -27,6 +27,10 @@ J = TypeVar("J")
 R = TypeVar("R")
 
 
+class WorkersMissing(XmpsyncError):
+    """The worker processes cannot be started."""
+
+
 @dataclass(frozen=True, slots=True)
 class Lost:
     """A job whose worker died or took too long, or (`alive`) met an error that nobody expected."""
@@ -112,7 +116,7 @@ def _await_ready(worker: _Worker[J]) -> None:
             return
     except (EOFError, OSError):
         pass
-    raise XmpsyncError(
+    raise WorkersMissing(
         "The worker processes that decode frames cannot be started.",
         next_step="A script of your own must call xmpsync below `if __name__ == '__main__':`: workers import it.",
     )

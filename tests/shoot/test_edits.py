@@ -1,0 +1,73 @@
+"""Edits made by worker processes are the edits made here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.xmp.samples import attributes
+from xmpsync.errors import FrameError, OwnCheckFailed, SidecarMalformed
+from xmpsync.shoot import edits
+from xmpsync.shoot.edits import Edit, edit_all
+from xmpsync.shoot.pool import Lost, WorkersMissing
+from xmpsync.xmp.edit import Change, apply_change
+
+CHANGE = Change(temperature_k=5200, tint=4, exposure_ev=0.25, in_force=True)
+GOOD = attributes('crs:Temperature="4000" crs:Tint="+1"')
+
+
+def some(n: int) -> list[Edit]:
+    return [
+        Edit(b"<broken" if k % 7 == 3 else GOOD.replace(b"4000", b"%d" % (4000 + k)), None, CHANGE) for k in range(n)
+    ]
+
+
+def check(asked: list[Edit], found: list[bytes | FrameError]) -> None:
+    for edit, after in zip(asked, found, strict=True):
+        if edit.sidecar == b"<broken":
+            assert isinstance(after, SidecarMalformed) and "line 1" in after.what
+        else:
+            assert edit.sidecar is not None and after == apply_change(edit.sidecar, CHANGE)
+
+
+def test_workers_edit_as_this_process_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(edits, "MANY", 20)
+    asked = some(120)
+    started = edits.run_jobs
+    jobs: list[int] = []
+    monkeypatch.setattr(edits, "run_jobs", lambda f, j, **k: (jobs.append(len(j)), started(f, j, **k))[1])
+    found = edit_all(asked, 2)
+    assert jobs == [3]
+    check(asked, found)
+
+
+@pytest.mark.parametrize("how", ["lost", "missing"])
+def test_a_worker_that_dies_costs_no_edit(how: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def dying(function: Any, jobs: list[Any], **_: Any) -> Iterator[Any]:
+        yield jobs[0], function(jobs[0])
+        if how == "missing":
+            raise WorkersMissing("no")
+        for job in jobs[1:]:
+            yield job, Lost("gone")
+
+    monkeypatch.setattr(edits, "MANY", 20)
+    monkeypatch.setattr(edits, "run_jobs", dying)
+    asked = some(120)
+    check(asked, edit_all(asked, 2))
+
+
+def test_a_failed_check_of_ours_in_a_worker_ends_the_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(_: Any) -> bytes:
+        raise OwnCheckFailed("An edit would have changed the wrong thing")
+
+    def here(function: Any, jobs: list[Any], **_: Any) -> Iterator[Any]:
+        for job in jobs:
+            yield job, function(job)
+
+    monkeypatch.setattr(edits, "MANY", 20)
+    monkeypatch.setattr(edits, "_one", failing)
+    monkeypatch.setattr(edits, "run_jobs", here)
+    with pytest.raises(OwnCheckFailed, match="wrong thing"):
+        edit_all(some(120), 2)
