@@ -111,7 +111,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         other = fit(given(table, lights, who, targets, people, settings), again_r, x.theta, settings)
         other_called = _labels(table, lights, who, other, people, settings)
         x, called = other, other_called
-    probability = alike_shared(who, x.r, labels.probabilities(table, lights, x, called))
+    probability = alike_shared(who, labels.probabilities(table, lights, x, called))
     found = doubted(table, x, answers(table, lights, x, settings), lights, probability, settings)
     return Solved(table, targets, people, who, lights, x, probability, found, beyond)
 

@@ -21,7 +21,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.levels import Levels, Question
 from xmpsync.solve.pooled import Cells, Components, Within
-from xmpsync.solve.roster import Roster, inseparable, ratios
+from xmpsync.solve.roster import Roster, ratios
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
 from xmpsync.solve.tables import IntArray, summed
 from xmpsync.solve.two_way import TwoWay
@@ -39,10 +39,10 @@ CERTAIN = -30.0
 def names(roster: Roster, s: PriorSettings) -> FloatArray:
     """ln prior (N, P + 1) from names: given by hand, in regions, none."""
     n, p = len(roster.by_hand), roster.n
-    out = np.tile(np.log(np.append(np.full(p, (1.0 - s.stranger) / max(p, 1)), s.stranger)), (n, 1))
+    out = np.tile(np.log(np.append((1.0 - s.stranger) * roster.share, s.stranger)), (n, 1))
     silent = (roster.by_name < 0) & ~np.isfinite(roster.seen.sd)[roster.seen.of_face]
     strangers = max(s.stranger, 1.0 - p / roster.most_together)
-    out[silent] = np.log(np.append(np.full(p, (1.0 - strangers) / max(p, 1)), strangers))
+    out[silent] = np.log(np.append(np.full(p, (1.0 - strangers) / p), strangers))
     named = np.flatnonzero(roster.by_name >= 0)
     out[named] = np.log((1.0 - s.name_trust) / (p + 1.0))
     out[named, -1] = np.log((1.0 - s.name_trust) * s.stranger)
@@ -59,10 +59,8 @@ def identity(roster: Roster, r: FloatArray) -> FloatArray:
     out = np.zeros((len(seen.moment), r.shape[1]))
     if not roster.n or not np.isfinite(seen.sd).any():
         return np.zeros_like(r)
-    ratio, mean, count = ratios(seen, seen.mean_of(r[:, :-1]), roster.likeness)
-    # Persons who lie too close to be told apart share what their faces say together.
-    near = inseparable(mean, count)
-    out[:, :-1] = ratio @ near.T / near.sum(axis=1)
+    ratio, _, _ = ratios(seen, seen.mean_of(r[:, :-1]), roster.likeness)
+    out[:, :-1] = ratio
     return np.asarray(out[seen.of_face])
 
 

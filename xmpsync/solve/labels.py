@@ -122,7 +122,7 @@ def _assignments(cell: _Light, current: IntArray, n_p: int) -> IntArray:
     options = []
     for c in range(k):
         odds = cell.told[c] - cell.told[c].max()
-        options.append(np.flatnonzero(odds > -OPEN))
+        options.append(np.union1d(np.flatnonzero(odds > -OPEN), current[c : c + 1]))
     n = float(np.prod([len(o) for o in options]))
     if n <= MOST:
         trials = np.array(list(product(*options)), dtype=np.intp).reshape(-1, k)

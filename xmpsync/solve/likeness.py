@@ -71,6 +71,8 @@ def log_likelihood_ratio(
     """
     s = settings
     d, within, kept = _parts(distance, sd, n_seen, s)
+    # Nearer than usual says no more than near: the mean of a burst, or a vector that several frames share.
+    d = np.maximum(d, np.sqrt(within))
     parts = _different(d, within, kept, s)
     same = _log_density(d, np.sqrt(within), s)
     return np.asarray(same - np.logaddexp.reduce(parts + np.log(s.shares), axis=-1))
