@@ -107,7 +107,7 @@ def test_choices_are_undone_redone_and_survive_a_crash(desk: Desk, shoot: Path) 
     frame = next(f for f in document["frames"] if f["basis"] == "faces")
     held = json.loads(desk.ask("POST", "/choose", {"do": "hold", "frame": frame["key"]})[1])
     assert next(f for f in held["frames"] if f["key"] == frame["key"])["basis"] == "held"
-    assert f"--keep {frame['path']}" in held["live"]["command"]
+    assert f"--keep {frame['path']}" in held["live"]["commands"][-1]
     undone = json.loads(desk.ask("POST", "/choose", {"do": "undo"})[1])
     assert next(f for f in undone["frames"] if f["key"] == frame["key"])["basis"] == "faces"
     assert desk.ask("POST", "/choose", {"do": "undo"})[0] == 409
@@ -131,7 +131,18 @@ def test_what_the_page_writes_is_what_the_shown_command_line_writes(desk: Desk, 
     before = tree(shoot)
     document = json.loads(desk.ask("GET", "/document")[1])
     frame = next(f for f in document["frames"] if f["basis"] == "faces")
-    document = json.loads(desk.ask("POST", "/choose", {"do": "strength", "frame": frame["key"], "value": 0.5})[1])
+    other = next(f for f in document["frames"] if f["basis"] == "group")
+    for choice in (
+        {"do": "strength", "frame": frame["key"], "value": 0.5},
+        {"do": "nudge", "frame": frame["key"], "warmer": 5, "ev": -0.1},
+        {"do": "nudge-light", "frame": frame["key"], "tint": 2},
+        {"do": "neutral", "frame": frame["key"], "x": 0.05, "y": 0.05},
+        {"do": "neutral-weight", "value": 0.2},
+        {"do": "leave-out", "frame": other["key"]},
+    ):
+        status, said = desk.ask("POST", "/choose", choice)
+        assert status == 200, said
+    document = json.loads(said)
     plan = json.loads(desk.ask("POST", "/plan")[1])
     assert tree(shoot) == before and plan["diff"].startswith("--- ")
     assert desk.ask("POST", "/write", {"plan": "another"})[0] == 409
@@ -140,10 +151,45 @@ def test_what_the_page_writes_is_what_the_shown_command_line_writes(desk: Desk, 
     assert written != before
     assert desk.ask("POST", "/rollback")[0] == 200
     assert tree(shoot) == before
-    command = shlex.split(document["live"]["command"])
+    command = shlex.split(document["live"]["commands"][-1])
     assert command[0] == "xmpsync"
     assert call(*command[1:], "--yes", "--jobs", "1").code == 0
     assert tree(shoot) == written
+
+
+def test_a_choice_made_on_an_older_page_is_refused_and_the_newer_one_is_told(desk: Desk) -> None:
+    first = json.loads(desk.ask("GET", "/document")[1])
+    frame = next(f for f in first["frames"] if f["basis"] == "faces")
+    hold = {"do": "hold", "frame": frame["key"], "version": first["live"]["version"]}
+    assert desk.ask("POST", "/choose", hold)[0] == 200
+    status, said = desk.ask("POST", "/choose", hold)  # another tab that still shows the first page
+    assert status == 409 and "another tab" in said
+    assert json.loads(desk.ask("GET", "/version")[1])["version"] == first["live"]["version"] + 1
+    assert desk.review.options.keep == (frame["path"],)
+
+
+def test_the_page_is_served_on_the_other_loopback_address_too(desk: Desk) -> None:
+    try:
+        line = http.client.HTTPConnection("::1", desk.keys.port, timeout=60)
+        line.connect()
+    except OSError:
+        pytest.skip("this machine has no ::1")
+    line.putrequest("GET", f"/?token={desk.keys.token}", skip_host=True)
+    line.putheader("host", f"[::1]:{desk.keys.port}")
+    line.endheaders()
+    answer = line.getresponse()
+    assert answer.status == 303 and "SameSite=strict" in (answer.getheader("set-cookie") or "")
+    line.close()
+
+
+def test_pictures_are_made_for_settings_in_range_only(desk: Desk) -> None:
+    document = json.loads(desk.ask("GET", "/document")[1])
+    address = document["frames"][1]["pictures"][1]
+    status, _ = desk.ask("GET", address)
+    assert status == 200
+    key = document["frames"][1]["key"]
+    for at in ("", "5000", "nan,0,0", "5000,0,1e9", "1,2,3,4", "0,0,0"):
+        assert desk.ask("GET", f"/picture/{key}?at={at}")[0] == 404, at
 
 
 @pytest.mark.system("chromium")

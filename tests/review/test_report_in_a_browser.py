@@ -72,7 +72,7 @@ def test_filters_stand_in_the_address_and_act_when_it_is_opened_again(browser: B
 def test_the_keyboard_opens_a_frame_and_moves_the_wipe(browser: Browser, file: Path) -> None:
     page, told = _open(browser, file)
     page.evaluate("document.getElementById('series').scrollIntoView()")
-    page.locator("#chapters .card h3 button").first.focus()
+    page.locator("#chapters .card h4 button").first.focus()
     page.keyboard.press("Enter")
     assert page.locator("dialog[open]").count() == 1
     slide = page.locator("dialog input[type=range]")

@@ -19,7 +19,9 @@ from urllib.parse import quote
 from xmpsync.errors import XmpsyncError
 from xmpsync.review.pictures import render_proxy
 from xmpsync.review.view import key_of, settings_now, view
+from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.correct import Correction
+from xmpsync.shoot.people import people_of
 
 PICTURE_SIDE_PX = 480
 """Long side of a picture: that of the stored proxies."""
@@ -42,7 +44,8 @@ def write_report(path: Path, correction: Correction, *, embed_limit_bytes: int =
 
     Raises XmpsyncError when it cannot be written.
     """
-    document = view(correction)
+    ready, solution = correction.ready, correction.proposal.solution
+    document = view(correction, people_of(ready, solution, read_answers(ready.state)))
     shown = {frame["key"]: frame for frame in document["frames"]}
     folder = path.with_name(f"{path.stem}_pictures")
     held: dict[str, bytes] = {}

@@ -6,7 +6,6 @@ import contextlib
 import socket
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -18,33 +17,25 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from xmpsync.errors import XmpsyncError
+from xmpsync.errors import Refused, XmpsyncError
+from xmpsync.records import Settings3
+from xmpsync.review.choice import Choice, nudge_of, options_after, wish_of
 from xmpsync.review.guard import Guard, Keys
 from xmpsync.review.page import MODULES, PICTURE_SIDE_PX, asset, shell
 from xmpsync.review.pictures import render_proxy
-from xmpsync.review.view import key_of, settings_now, view
+from xmpsync.review.view import key_of, left_out_frames, settings_now, view
 from xmpsync.review.words import shown
-from xmpsync.shoot.options import Options
+from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.review import Review
 from xmpsync.solve.problem import Frame
 
-SCRIPTS = (*MODULES, "live.js")
+SCRIPTS = (*MODULES, "tools.js", "live.js")
 MAX_BODY_BYTES = 64 * 1024
 """Bytes of one request: a choice is a few hundred."""
 MAX_DIFFS_CHARACTERS = 400_000
 """Characters of the diff shown on the page; the rest is counted."""
 KEPT_PICTURES = 600
 """Rendered pictures kept in memory, some 20 kB each."""
-
-
-class Choice(msgspec.Struct, forbid_unknown_fields=True):
-    """One choice: what is done, and to which frame, face, person or light."""
-
-    do: str
-    frame: str = ""
-    face: str = ""
-    person: str = ""
-    value: float = 0.0
 
 
 class WriteThis(msgspec.Struct, forbid_unknown_fields=True):
@@ -56,32 +47,45 @@ class Live:
 
     def __init__(self, review: Review, keys: Keys) -> None:
         self.review, self.keys = review, keys
-        self._pictures: OrderedDict[str, bytes] = OrderedDict()
+        self._pictures: OrderedDict[tuple[str, Settings3], bytes] = OrderedDict()
+        self._frames: tuple[Correction | None, dict[str, Frame]] = None, {}
 
     def document(self) -> dict[str, Any]:
         """The page's data with what only the living page has."""
         review = self.review
-        correction = review.now
-        found = view(correction)
+        version, correction = review.version, review.now
+        found = view(correction, review.people())
         rows = {row.frame_id: row for row in correction.proposal.rows}
-        addresses = {}
-        for frame in correction.proposal.request.frames:
-            now = settings_now(frame, rows[frame.frame_id])
-            addresses[key_of(frame.frame_id)] = [
-                f"/picture/{key_of(frame.frame_id)}?at={s.temperature_k:.0f},{s.tint:.1f},{s.exposure_ev:.2f}&{which}"
-                for which, s in (("before", frame.baseline), ("now", now))
-            ]
-        kept = set(review.options.keep)
+        frames = self._by_key(correction)
+        options = review.options
+        kept = set(options.keep)
+        nudges = correction.ready.loaded.wishes.nudges
+        single, whole = ([n for n in nudges if n.whole_light == light] for light in (False, True))
+        nudged = {nudge.frame_id for nudge in single}
         for shown_frame in found["frames"]:
-            shown_frame["pictures"] = addresses[shown_frame["key"]]
-            shown_frame["held"] = shown_frame["path"] in kept
+            frame = frames[shown_frame["key"]]
+            own = (frame.baseline, settings_now(frame, rows[frame.frame_id]))
+            shown_frame["pictures"] = [_address(shown_frame["key"], s) for s in own]
+            shown_frame["held"] = frame.frame_id in kept
+            if frame.frame_id in nudged:
+                shown_frame["nudge"] = nudge_of(single, (frame.frame_id,))
+        by_light = {group.index: group.frame_ids for group in correction.proposal.solution.groups}
+        for light in found["lights"]:
+            light["nudge"] = nudge_of(whole, by_light[light["light"]])
+        for shown_frame in found["out"]:
+            frame = frames[shown_frame["key"]]
+            shown_frame["pictures"] = [_address(shown_frame["key"], frame.baseline)] * 2
         found["live"] = {
+            "version": version,
             "token": self.keys.post,
             "undo": review.can_undo,
             "redo": review.can_redo,
-            "command": shown(review.command()),
+            "commands": [shown(line) for line in review.commands()],
             "changes": correction.proposal.n_to_change,
             "kept": review.from_kept,
+            "strength": options.strength,
+            "weight": options.neutral_weight,
+            "answers": sorted({shown(answer.name) for answer in review.people().answers}),
             "runs": [
                 {"run": run.run_id, "time": run.time[:19].replace("T", " "), "files": len(run.paths),
                  "command": run.command, "state": run.state.value}
@@ -90,22 +94,17 @@ class Live:
         }  # fmt: skip
         return found
 
-    def picture(self, key: str, now: bool) -> bytes | None:
-        """JPEG of a frame, as it was or as it is now; None where there is no such frame."""
-        frame = self._frame(key)
-        if frame is None:
-            return None
+    def picture(self, key: str, at: str) -> bytes | None:
+        """JPEG of a frame at some settings (kelvin, tint, EV); None where there is no such frame or no such setting."""
         correction = self.review.now
-        settings = frame.baseline
-        if now:
-            rows = {row.frame_id: row for row in correction.proposal.rows}
-            settings = settings_now(frame, rows[frame.frame_id])
-        name = f"{key} {settings}"
-        jpeg = self._pictures.get(name)
+        frame, settings = self._by_key(correction).get(key), _settings(at)
+        if frame is None or settings is None:
+            return None
+        jpeg = self._pictures.get((key, settings))
         if jpeg is None:
             proxy = correction.ready.stand.frames[frame.frame_id].measurement.proxy
             jpeg = render_proxy(proxy, frame.profile, settings, frame.baseline_exposure_ev, PICTURE_SIDE_PX)
-            self._pictures[name] = jpeg
+            self._pictures[key, settings] = jpeg
             while len(self._pictures) > KEPT_PICTURES:
                 self._pictures.popitem(last=False)
         return jpeg
@@ -115,13 +114,20 @@ class Live:
         if choice.do in ("undo", "redo"):
             self.review.step(-1 if choice.do == "undo" else 1)
             return
-        frame = self._frame(choice.frame)
-        if frame is None:
-            raise XmpsyncError("There is no such frame on the desk.", next_step="Reload the page.")
-        self.review.change(_chosen(self.review.options, choice, frame))
+        now = self.review.now
+        frame = self._by_key(now).get(choice.frame)
+        wish = wish_of(choice, frame, now)
+        if wish is not None:
+            self.review.say(wish)
+        else:
+            self.review.change(options_after(self.review.options, choice, frame, now))
 
     def chosen(self, choice: Choice) -> dict[str, Any]:
-        """Take one choice; the page after it."""
+        """Take one choice; the page after it. One that was made on an older page is refused."""
+        if choice.version not in (-1, self.review.version):
+            raise Refused(
+                "Something was chosen in another tab: this page shows it now.", next_step="Look, and choose again."
+            )
         self.choose(choice)
         return self.document()
 
@@ -131,7 +137,9 @@ class Live:
         diffs = "\n".join(planned.correction.proposal.diffs())
         return {
             "plan": planned.plan_id,
+            "version": self.review.version,
             "files": [shown(change.path) for change in planned.correction.proposal.plan.changes],
+            "troubles": [shown(trouble.sentence) for trouble in planned.correction.troubles],
             "diff": shown(diffs[:MAX_DIFFS_CHARACTERS]),
             "cut": max(0, len(diffs) - MAX_DIFFS_CHARACTERS),
         }
@@ -143,7 +151,7 @@ class Live:
             return "There was nothing to write."
         left = f" {len(outcome.left_alone)} left alone, see the runs." if outcome.left_alone else ""
         return (
-            f"{len(outcome.written)} files written, run {outcome.run_id}.{left} "
+            f"{len(outcome.written) + len(outcome.created)} files written, run {outcome.run_id}.{left} "
             "If your editor keeps a database of its own, let it load the sidecars again now."
         )
 
@@ -154,32 +162,26 @@ class Live:
         left = f" {len(outcome.left_alone)} left alone." if outcome.left_alone else ""
         return f"Taken back: {n} files are as they were.{left}"
 
-    def _frame(self, key: str) -> Frame | None:
-        frames = self.review.now.proposal.request.frames
-        return next((frame for frame in frames if key_of(frame.frame_id) == key), None)
+    def _by_key(self, correction: Correction) -> dict[str, Frame]:
+        """Every frame on the desk by its key, those left out too."""
+        if self._frames[0] is not correction:
+            own = {frame.frame_id: frame for frame in correction.proposal.request.frames}
+            out = {frame.frame_id: frame for frame in left_out_frames(correction)}
+            self._frames = correction, {key_of(name): frame for name, frame in {**own, **out}.items()}
+        return self._frames[1]
 
 
-def _chosen(options: Options, choice: Choice, frame: Frame) -> Options:
-    """The options after one choice."""
-    name = frame.frame_id
-    if choice.do == "reference-frame":
-        return replace(options, references=(name,))
-    if choice.do == "reference-face":
-        face = next((f for f in frame.faces if f.face_id == choice.face), None)
-        if face is None:
-            raise XmpsyncError("There is no such face in this frame.", next_step="Reload the page.")
-        x, y = (min(max(v, 0.0), 1.0) for v in face.box.centre)
-        person = choice.person.strip()
-        text = f"{person}={name}@{x:.4f},{y:.4f}" if person else f"{name}@{x:.4f},{y:.4f}"
-        others = tuple(t for t in options.references if person and not t.startswith(f"{person}="))
-        return replace(options, references=(*others, text))
-    if choice.do == "hold":
-        keep = tuple(t for t in options.keep if t != name)
-        return replace(options, keep=keep if len(keep) != len(options.keep) else (*keep, name))
-    if choice.do == "strength":
-        rest = tuple(t for t in options.strength_at if t.rpartition("=")[0] != name)
-        return replace(options, strength_at=(*rest, f"{name}={min(max(choice.value, 0.0), 1.0):g}"))
-    raise XmpsyncError(f"{choice.do!r} is not a choice.", next_step="Reload the page.")
+def _address(key: str, s: Settings3) -> str:
+    return f"/picture/{key}?at={s.temperature_k:.0f},{s.tint:.1f},{s.exposure_ev:.2f}"
+
+
+def _settings(text: str) -> Settings3 | None:
+    try:
+        kelvin, tint, ev = (float(part) for part in text.split(","))
+    except ValueError:
+        return None
+    inside = 1000.0 <= kelvin <= 100_000.0 and abs(tint) <= 300.0 and abs(ev) <= 20.0
+    return Settings3(kelvin, tint, ev) if inside else None
 
 
 def application(review: Review, keys: Keys) -> Starlette:
@@ -199,11 +201,12 @@ def application(review: Review, keys: Keys) -> Starlette:
         return JSONResponse(await run_in_threadpool(live.document))
 
     async def picture(request: Request) -> Response:
-        now = "now" in request.query_params
-        jpeg = await run_in_threadpool(live.picture, request.path_params["key"], now)
+        at = request.query_params.get("at", "")
+        jpeg = await run_in_threadpool(live.picture, request.path_params["key"], at)
         if jpeg is None:
             return Response("No such frame.\n", status_code=404, media_type="text/plain")
-        return Response(jpeg, media_type="image/jpeg")
+        # the address names the settings: what it shows never changes
+        return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400, immutable"})
 
     async def choose(request: Request) -> Response:
         return await _answered(request, Choice, live.chosen)
@@ -217,6 +220,9 @@ def application(review: Review, keys: Keys) -> Starlette:
     async def roll_back(request: Request) -> Response:
         return await _answered(request, None, lambda _: {"said": live.roll_back(), "page": live.document()})
 
+    async def version(_: Request) -> Response:
+        return JSONResponse({"version": live.review.version})
+
     async def no_icon(_: Request) -> Response:
         return Response(status_code=204)
 
@@ -224,6 +230,7 @@ def application(review: Review, keys: Keys) -> Starlette:
         Route("/", shell_page),
         Route("/favicon.ico", no_icon),  # browsers ask for it
         Route("/document", document),
+        Route("/version", version),
         Route("/picture/{key}", picture),
         *(Route(f"/{name}", _file(name, "text/javascript")) for name in SCRIPTS),
         Route("/page.css", _file("page.css", "text/css")),

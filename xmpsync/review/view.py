@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,11 +23,16 @@ from xmpsync.review import words
 from xmpsync.review.pictures import css_colour
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
+from xmpsync.shoot.people import People, Place
 from xmpsync.shoot.propose import Row
+from xmpsync.shoot.references import references_of
+from xmpsync.shoot.request import as_it_stands
 from xmpsync.solve.problem import Face, Frame
-from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FaceResult, Finding, Person
+from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, Code, FaceResult, Finding, Person
 
-SCHEMA = 1
+SCHEMA = 2
+CANDIDATES = 6
+"""Frames offered as references where none is chosen yet: a row that an eye takes in."""
 
 
 def key_of(frame_id: str) -> str:
@@ -39,14 +45,22 @@ def settings_now(frame: Frame, row: Row) -> Settings3:
     return frame.baseline if row.after is None else row.after.over(frame.baseline)
 
 
-def view(correction: Correction) -> dict[str, Any]:
+def left_out_frames(correction: Correction) -> list[Frame]:
+    """Frames that were read and are left out by name."""
+    asked = {frame.frame_id for frame in correction.proposal.request.frames}
+    stand = correction.ready.stand.frames
+    return [as_it_stands(standing) for frame_id, standing in stand.items() if frame_id not in asked]
+
+
+def view(correction: Correction, people: People) -> dict[str, Any]:
     """The document of one proposal; pictures are added by whoever serves or writes them."""
     proposal, ready = correction.proposal, correction.ready
     rows = {row.frame_id: row for row in proposal.rows}
     frames = sorted(proposal.request.frames, key=lambda f: (f.capture.time_s or 0.0, f.frame_id))
     persons = {person.name: person for person in proposal.solution.persons}
     colours = _colours(frames, rows)
-    shown = [_frame(frame, rows[frame.frame_id], persons, colours) for frame in frames]
+    tolerance = ready.options.tolerance_de00, ready.options.tolerance_ev
+    shown = [_frame(frame, rows[frame.frame_id], persons, colours, tolerance) for frame in frames]
     hand = sorted((f for f in shown if f["hand"]), key=lambda f: (-f["worst"], f["name"]))
     options = ready.options
     return {
@@ -54,15 +68,24 @@ def view(correction: Correction) -> dict[str, Any]:
         "tool_version": __version__,
         "shoot": words.shown(ready.root.resolve().name),
         "headline": words.headline(correction),
-        "sentences": words.sentences(correction, len(hand)),
+        "sentences": words.sentences(correction, [[Code(x["code"]) for x in f["findings"] if x["work"]] for f in hand]),
+        "chosen": bool(options.references),
         "references": _references(correction),
         "tolerance": {"de00": options.tolerance_de00, "ev": options.tolerance_ev},
         "persons": [_person(person, options.tolerance_de00) for person in persons.values()],
+        "ask": [_asked(place, correction) for place in people.ask],
+        "candidates": [] if options.references else _candidates(people, ready.root),
+        "marks": _marks(correction),
+        "out": [
+            {"key": key_of(f.frame_id), "name": words.stem(f.frame_id), "path": words.shown(f.frame_id),
+             "aspect": _aspect(f)}
+            for f in left_out_frames(correction)
+        ],
         "lights": _lights(correction, rows),
         "frames": shown,
         "hand": [f["key"] for f in hand],
         "notes": _notes(correction),
-    }
+    }  # fmt: skip
 
 
 def _colours(frames: list[Frame], rows: Mapping[str, Row]) -> dict[tuple[str, str], tuple[FloatArray, FloatArray]]:
@@ -91,13 +114,14 @@ def _frame(
     row: Row,
     persons: Mapping[str, Person],
     colours: Mapping[tuple[str, str], tuple[FloatArray, FloatArray]],
+    tolerance: tuple[float, float],
 ) -> dict[str, Any]:
     result = row.result
     hand = result.basis not in (Basis.REFERENCE, Basis.HELD) and any(f.code in NEEDS_HANDWORK for f in result.findings)
     by_id = {face.face_id: face for face in frame.faces}
     known = {r.face_id for r in result.faces}
     faces = [
-        _face(by_id[r.face_id], r, persons, colours.get((frame.frame_id, r.face_id)))
+        _face(by_id[r.face_id], r, persons, colours.get((frame.frame_id, r.face_id)), tolerance)
         for r in result.faces
         if r.face_id in by_id
     ]
@@ -110,7 +134,7 @@ def _frame(
         "time_s": capture.time_s,
         "light": result.group,
         "basis": result.basis.value,
-        "aspect": capture.width / capture.height if capture.width and capture.height else 1.5,
+        "aspect": _aspect(frame),
         "before": _numbers(row.before),
         "after": _numbers(row.after) if row.after else None,
         "sd": {"mired": result.sd_mired, "tint": result.sd_tint, "ev": result.sd_ev},
@@ -121,8 +145,17 @@ def _frame(
     }
 
 
+def _aspect(frame: Frame) -> float:
+    capture = frame.capture
+    return capture.width / capture.height if capture.width and capture.height else 1.5
+
+
 def _face(
-    face: Face, result: FaceResult, persons: Mapping[str, Person], colours: tuple[FloatArray, FloatArray] | None
+    face: Face,
+    result: FaceResult,
+    persons: Mapping[str, Person],
+    colours: tuple[FloatArray, FloatArray] | None,
+    tolerance: tuple[float, float],
 ) -> dict[str, Any]:
     person = persons.get(result.person or "")
     shown: dict[str, Any] = {
@@ -134,7 +167,7 @@ def _face(
         "de00": _pair(result.delta_e00_before, result.delta_e00_after),
         "ev": _pair(result.level_ev_before, result.level_ev_after),
         "why": words.WHY_UNJUDGED[result.unjudged] if result.unjudged else None,
-        "off": round(_off(result), 3),
+        "off": round(_off(result, tolerance), 3),
         "colour": None,
         "ab": None,
     }
@@ -154,11 +187,12 @@ def _face_without_skin(face: Face) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _off(result: FaceResult) -> float:
-    """How far a face is off now, in tolerances of 2 dE00 and 0.25 EV: what `worst first` sorts by."""
+def _off(result: FaceResult, tolerance: tuple[float, float]) -> float:
+    """How far a face is off now, in tolerances (dE00, EV): what `worst first` sorts by."""
     if result.delta_e00_after is None or result.level_ev_after is None:
         return 0.0
-    return float(max(result.delta_e00_after / 2.0, abs(result.level_ev_after) / 0.25))
+    de00, ev = (max(value, 1e-3) for value in tolerance)
+    return float(max(result.delta_e00_after / de00, abs(result.level_ev_after) / ev))
 
 
 def _ab(xyz: FloatArray, person: Person) -> list[float]:
@@ -226,22 +260,68 @@ def tolerance_contour(lab: tuple[float, float, float], de00: float, n: int = 36)
     ]
 
 
+def _light_numbers(correction: Correction) -> dict[int, int]:
+    """The number of each light by its group: 1, 2, ... in order of time."""
+    times = {f.frame_id: f.capture.time_s for f in correction.proposal.request.frames}
+    groups = correction.proposal.solution.groups
+    first = {g.index: min((t for i in g.frame_ids if (t := times[i]) is not None), default=0.0) for g in groups}
+    return {index: n for n, index in enumerate(sorted(first, key=lambda index: (first[index], index)), start=1)}
+
+
 def _lights(correction: Correction, rows: Mapping[str, Row]) -> list[dict[str, Any]]:
     frames = {frame.frame_id: frame for frame in correction.proposal.request.frames}
+    numbers = _light_numbers(correction)
     found = []
     for group in correction.proposal.solution.groups:
         own = [frames[frame_id] for frame_id in group.frame_ids]
         at = [settings_now(f, rows[f.frame_id]) for f in own if rows[f.frame_id].result.basis is not Basis.LEFT_ALONE]
-        times = [f.capture.time_s for f in own if f.capture.time_s is not None]
         found.append(
             {
                 "light": group.index,
-                "name": words.light_name(group, own, at),
+                "number": numbers[group.index],
+                "name": words.light_name(numbers[group.index], own, at),
                 "strength": group.strength,
-                "start_s": min(times, default=0.0),
             }
         )
-    return sorted(found, key=lambda light: (light["start_s"], light["light"]))
+    return sorted(found, key=lambda light: light["number"])
+
+
+def _asked(place: Place, correction: Correction) -> dict[str, Any]:
+    """A face whose name would settle most: its frame, its id, and how many faces wait for the like."""
+    frame = next(f for f in correction.proposal.request.frames if f.frame_id == place.frame_id)
+    hit = [face for face in frame.faces if face.box.contains(place.x, place.y)]
+    face = min(hit, key=lambda f: f.box.width * f.box.height)
+    return {"key": key_of(place.frame_id), "id": face.face_id}
+
+
+def _candidates(people: People, root: Path) -> list[dict[str, Any]]:
+    """Frames that would make good references, the fewest that show everybody first, each with the reasons."""
+    found = references_of(people, root)
+    reasons: dict[str, tuple[str, ...]] = {}
+    for ones in found.by_person.values():
+        for one in ones:
+            reasons.setdefault(one.frame_id, one.reasons)
+    names = [*found.chosen, *(name for name in reasons if name not in found.chosen)][:CANDIDATES]
+    return [{"key": key_of(name), "reasons": list(reasons.get(name, ()))} for name in names]
+
+
+def _marks(correction: Correction) -> list[dict[str, Any]]:
+    """Places marked by hand, as the options say them, and the cast that is left on neutral ones."""
+    wishes = correction.ready.loaded.wishes
+    casts = {(cast.frame_id, cast.place): cast for cast in correction.proposal.neutrals()}
+    found = []
+    for kind, pointers in (("neutral", wishes.neutral), ("skin", wishes.skin)):
+        for meant in pointers:
+            cast = casts.get((meant.frame_id, meant.place)) if meant.place is not None else None
+            found.append({
+                "kind": kind,
+                "text": words.shown(meant.text),
+                "key": key_of(meant.frame_id),
+                "name": words.stem(meant.frame_id),
+                "place": meant.place,
+                "cast": [round(cast.delta_e00_before, 1), round(cast.delta_e00_after, 1)] if cast else None,
+            })  # fmt: skip
+    return found
 
 
 def _references(correction: Correction) -> list[dict[str, Any]]:

@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
 from xmpsync.records import Settings3
-from xmpsync.shoot.check import figures
+from xmpsync.shoot.check import figures, share_judged
 from xmpsync.shoot.correct import Correction
 from xmpsync.solve.problem import Frame
-from xmpsync.solve.solution import Code, Group, LocalDifference, Unjudged
+from xmpsync.solve.solution import Code, LocalDifference, Unjudged
 
 _SMALL = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve")
 
@@ -59,43 +59,71 @@ def count(n: int, one: str, many: str = "") -> str:
 
 
 def headline(correction: Correction) -> str:
-    """How many people and frames."""
+    """How many people and frames, and how it stands with them."""
     people = len(correction.proposal.solution.persons)
-    return f"{count(people, 'person', 'people')}, {count(len(correction.proposal.rows), 'frame').lower()}."
+    what = f"{count(people, 'person', 'people')}, {count(len(correction.proposal.rows), 'frame').lower()}"
+    if not correction.ready.options.references:
+        return f"{what}: choose a skin that is right."
+    if not share_judged(correction.ready, correction.proposal.solution).enough:
+        return f"{what}: not sure yet."
+    return f"{what}, one skin each."
 
 
-def sentences(correction: Correction, n_by_hand: int) -> list[str]:
-    """Three sentences: what was off, what was done, which frames need a hand; more where faces are unknown."""
+def sentences(correction: Correction, by_hand: Sequence[Sequence[Code]]) -> list[str]:
+    """What was off, what was done, which frames need a hand (`by_hand`: their findings), and what is not sure."""
     proposal, options = correction.proposal, correction.ready.options
+    if not options.references:
+        return [
+            "Nothing is changed yet. Choose a face, or a whole frame, whose skin looks as you want it: every other "
+            "frame of these people is then brought to it, each person to their own.",
+        ]
     before = figures(proposal.solution, options, after=False)
     after = figures(proposal.solution, options, after=True)
-    tolerance = f"{options.tolerance_de00:g} ΔE or {options.tolerance_ev:g} EV"
     n_changed = sum(1 for row in proposal.rows if row.after is not None)
     if before.de00_median is None or after.de00_median is None:
         said = ["No face could be judged: there is no skin that a reference speaks for."]
     else:
         said = [
-            f"Before, {before.n_faces - before.n_within} of {before.n_faces} faces were off their reference by more "
-            f"than {tolerance}; one in two by {before.de00_median:.1f} ΔE in colour and {before.ev_median:.2f} EV in "
-            "level, or more.",
+            f"Before, {_of(before.n_faces - before.n_within, before.n_faces)} faces did not match their reference: "
+            f"half of all were off by {before.de00_median:.1f} ΔE in colour or more (a trained eye sees 2) and by "
+            f"{before.ev_median:.2f} EV in brightness.",
             f"With new temperature, tint and exposure in {n_changed} of {len(proposal.rows)} frames, "
-            f"{after.n_within} of {after.n_faces} match; one in two is within {after.de00_median:.1f} ΔE and "
+            f"{_of(after.n_within, after.n_faces)} match within {options.tolerance_de00:g} ΔE and "
+            f"{options.tolerance_ev:g} EV; half are closer than {after.de00_median:.1f} ΔE and "
             f"{after.ev_median:.2f} EV.",
         ]
-    if n_by_hand:
-        n = count(n_by_hand, "frame needs", "frames need")
-        said.append(f"{n} a hand: global settings alone do not settle {'it' if n_by_hand == 1 else 'them'}.")
+    if by_hand:
+        n = count(len(by_hand), "frame needs", "frames need")
+        codes = Counter(code for found in by_hand for code in set(found))
+        why = ", ".join(f"{finding_name(code)} ({k})" for code, k in codes.most_common(3))
+        said.append(f"{n} a hand, because one setting for a whole frame does not settle it: {why}.")
     else:
         said.append("No frame needs a hand.")
-    faces = [face for row in proposal.rows for face in row.result.faces]
+    return said + _not_counted(correction)
+
+
+def _not_counted(correction: Correction) -> list[str]:
+    """Faces that no figure counts, and why."""
+    share = share_judged(correction.ready, correction.proposal.solution)
+    faces = [face for row in correction.proposal.rows for face in row.result.faces]
     unknown = sum(1 for face in faces if face.person is None and face.unjudged is Unjudged.UNKNOWN_PERSON)
+    said = []
     if unknown:
-        said.append(f"{count(unknown, 'face is', 'faces are')} known to nobody and judged against nobody.")
+        sure = "" if share.enough else f"Not sure: only {share.n_judged} of {share.n_skin} faces could be judged. "
+        what = count(unknown, "face is", "faces are")
+        said.append(
+            f"{sure}{what} not known for certain: their frames follow their light and the faces beside them. A name "
+            "for one face may settle others like it."
+        )
     others = Counter(f.unjudged for f in faces if f.unjudged not in (None, Unjudged.UNKNOWN_PERSON))
     if others:
         reasons = "; ".join(f"{n} ({WHY_UNJUDGED[why]})" for why, n in sorted(others.items()) if why is not None)
         said.append(f"Faces not counted in this: {reasons}.")
     return said
+
+
+def _of(part: int, whole: int) -> str:
+    return f"all {whole}" if part == whole and whole > 1 else f"{part} of {whole}"
 
 
 def local_words(difference: LocalDifference) -> str:
@@ -124,10 +152,10 @@ def _stops(ev: float) -> str:
     return f"{number} and {part.replace(' of a stop', '')}" if part else number
 
 
-def light_name(group: Group, frames: Sequence[Frame], settings: Sequence[Settings3]) -> str:
+def light_name(number: int, frames: Sequence[Frame], settings: Sequence[Settings3]) -> str:
     """A light in words: its number, its time, and its white where one is known."""
     times = sorted(f.capture.time_s for f in frames if f.capture.time_s is not None)
-    name = f"Light {group.index + 1}"
+    name = f"Light {number}"
     if times:
         first, last = (datetime.fromtimestamp(t, UTC).strftime("%H:%M") for t in (times[0], times[-1]))
         name += f", {first}" if first == last else f", {first}–{last}"

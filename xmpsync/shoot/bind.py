@@ -95,16 +95,20 @@ def _absent(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
 
 def _skin(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
     wrong = []
-    for pointer in wishes.skin:
+    marked = [("--skin", pointer) for pointer in wishes.skin]
+    marked += [("--reference", pointer) for pointer in wishes.references if isinstance(pointer, Pointer)]
+    for option, pointer in marked:
         standing = stand.frames.get(pointer.frame_id)
         if standing is None or pointer.place is None:
             continue
         x, y = pointer.place
         hit = [face for face in standing.measurement.faces if face.box.contains(x, y)]
+        if not hit and option == "--reference":
+            continue  # told where references are read
         if not any(face.origin != "hand" or could_be_skin(face, standing) for face in hit):
             wrong.append(
                 WrongUsage(
-                    f"--skin {pointer.text!r} does not point at skin: its colour there is not that of any skin.",
+                    f"{option} {pointer.text!r} does not point at skin: its colour there is not that of any skin.",
                     next_step="Point at bare, lit skin, or leave it out.",
                 )
             )

@@ -90,7 +90,7 @@ def find_people(root: Path, options: Options, machine: Machine, listener: Listen
     found = _find(root, recall(options, state, listener), machine, listener, state)
     if wish == Wish():
         return found
-    change_answers(state, lambda kept: _answers(replace(found, answers=kept), wish, root))
+    change_answers(state, lambda kept: answers_after(replace(found, answers=kept), wish, root))
     return _find(root, recall(options, state, listener), machine, listener, state)
 
 
@@ -155,8 +155,11 @@ def _ask(persons: Sequence[PersonFound], unknown: Sequence[_Shown]) -> tuple[Pla
     return tuple(asked[:3])
 
 
-def _answers(found: People, wish: Wish, root: Path) -> list[Answer]:
-    """The answers with the wish carried out."""
+def answers_after(found: People, wish: Wish, root: Path) -> list[Answer]:
+    """The answers with the wish carried out.
+
+    Raises WrongUsage for names, labels and places that do not exist.
+    """
     answers = list(found.answers)
     for name in wish.forget:
         if name not in {a.name for a in answers}:

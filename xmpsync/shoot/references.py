@@ -68,7 +68,11 @@ class References:
 
 def find_references(root: Path, options: Options, machine: Machine, listener: Listener) -> References:
     """Rank the frames of a shoot as references, for each person."""
-    people = find_people(root, options, machine, listener, NothingSaid())
+    return references_of(find_people(root, options, machine, listener, NothingSaid()), root)
+
+
+def references_of(people: People, root: Path) -> References:
+    """The same of people that were found already."""
     by_person = {
         person: tuple(sorted(found, key=lambda c: (c.cost, c.frame_id))[:SHOWN])
         for person, found in _candidates(people).items()

@@ -161,6 +161,11 @@ def build_request(stand: Stand, options: Options, bound: Bound, answers: Sequenc
     )
 
 
+def as_it_stands(standing: Standing) -> Frame:
+    """The frame of a standing, without names, marks and corrected clocks."""
+    return _frame(standing, {}, False)
+
+
 def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame:
     measurement, where = standing.measurement, standing.baseline
     capture = measurement.capture

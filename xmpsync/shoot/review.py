@@ -1,8 +1,8 @@
 """The use-case `review`: choices made one after the other on a page, each solved at once, undone or redone, then
 written through the same plan and run as `correct`.
 
-The choices are `Options` as the command line gives them, so that one command line does the same. They are kept in
-STATE/review.json after every step (whole file, replaced), so that a crash loses none.
+The choices are `Options` as the command line gives them, and answers about people as `people` keeps them, so that
+command lines do the same.
 """
 
 from __future__ import annotations
@@ -10,75 +10,59 @@ from __future__ import annotations
 import secrets
 import shlex
 import threading
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-import msgspec
-
-from xmpsync.disk.files import RealFileSystem
-from xmpsync.errors import Refused, WrongUsage
-from xmpsync.shoot.answers import read_answers
-from xmpsync.shoot.bind import bind
-from xmpsync.shoot.correct import (
-    Correction,
-    PlannedCorrection,
-    carry_out,
-    prepare_correction,
-    put_right,
-    solved,
-    values_first,
-)
+from xmpsync.errors import NoReference, Refused, WrongUsage
+from xmpsync.shoot.answers import Answer, change_answers, read_answers
+from xmpsync.shoot.choices import MAX_STEPS, Step, carried, keep_steps, read_steps
+from xmpsync.shoot.correct import Correction, PlannedCorrection, carry_out, prepare_correction, put_right
+from xmpsync.shoot.desk import Desk
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
+from xmpsync.shoot.names import find_frame
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.request import build_request
-from xmpsync.shoot.session import Ready, state_folder
-from xmpsync.shoot.wishes import read_wishes
+from xmpsync.shoot.people import People, Wish, answers_after, people_of
+from xmpsync.shoot.session import recall, refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
-
-CHOICES = "review.json"
-MAX_BYTES = 4 * 2**20
-"""Bytes of kept choices that are read: some thousand steps; a larger file is not ours."""
-MAX_STEPS = 200
-"""Steps that can be undone."""
-TAKEN_STOCK = ("frames", "min_rating", "include_rejected", "skin", "neutral", "clock", "camera_profiles", "scale")
-"""Options that change what is read or measured; all others need a new solve only."""
-
-
-class Kept(msgspec.Struct):
-    """What the file of choices holds: all steps, and which of them is in force."""
-
-    steps: list[dict[str, Any]]
-    at: int
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class Shown:
     """A plan that was looked at; only this very object is written."""
 
     plan_id: str
     correction: PlannedCorrection
-    options: Options
+    step: Step
 
 
 class Review:
-    """One shoot on the desk. Every public method may be called from any thread; one works at a time."""
+    """One shoot on the desk. Every public method may be called from any thread; one works at a time.
+
+    `version` counts what changed the page, so that a page that shows an older one can be told.
+    """
 
     def __init__(self, root: Path, options: Options, machine: Machine, listener: Listener) -> None:
         self.root, self.machine, self.listener = root, machine, listener
         self.state = state_folder(root, machine)
+        refuse_unfinished(root, self.state)
         self._lock = threading.RLock()
-        self._planned: Planned | None = None
-        kept = self._read()
-        self.from_kept = options == Options() and kept is not None
-        if kept is not None and self.from_kept:
-            self._steps, self._at = [Options.from_manifest(step) for step in kept.steps], kept.at
-            options = self._steps[self._at]
-        self.now: Correction = values_first(root, options, machine, listener, writes=False)
+        self._shown: Shown | None = None
+        kept = read_steps(self.state) if options == Options() else None
+        self.from_kept = kept is not None
+        if kept is not None:
+            self._steps, self._at = kept
+            options = self._steps[self._at].options
+        else:
+            options = recall(options, self.state, listener)
+            self._steps, self._at = [], 0
+        self._desk = Desk.of(root, options, machine, listener)
+        options = by_frame(options, self._desk.ready.loaded.all_ids)
+        self.now: Correction = self._desk.ask(options, read_answers(self.state))
         self.version = 0
-        if not self.from_kept:
-            self._steps, self._at = [self.now.ready.options], 0
+        if kept is None:
+            self._steps = [Step(options, read_answers(self.state))]
 
     @property
     def options(self) -> Options:
@@ -92,13 +76,25 @@ class Review:
     def can_redo(self) -> bool:
         return self._at + 1 < len(self._steps)
 
+    def people(self) -> People:
+        """Who is in the shoot, and whose names would settle most."""
+        return people_of(self.now.ready, self.now.proposal.solution, read_answers(self.state))
+
     def change(self, options: Options) -> None:
         """Take new choices. Where they are invalid (WrongUsage), the old ones stay."""
         with self._lock:
-            found = self._solved(options)
-            self._steps = [*self._steps[: self._at + 1], options][-MAX_STEPS:]
-            self._at = len(self._steps) - 1
-            self._take(found)
+            answers = read_answers(self.state)
+            found = self._asked(options, answers)
+            self._add(Step(options, answers), found)
+
+    def say(self, wish: Wish) -> None:
+        """Take an answer about people: kept where `people` keeps them, so that every command counts it."""
+        with self._lock:
+            people = self.people()
+            answers = tuple(answers_after(people, wish, self.root))
+            found = self._asked(self.options, answers)
+            change_answers(self.state, lambda now: carried(now, people.answers, answers))
+            self._add(Step(self.options, answers), found)
 
     def step(self, by: int) -> None:
         """Undo (-1) or redo (+1)."""
@@ -106,18 +102,29 @@ class Review:
             at = self._at + by
             if not 0 <= at < len(self._steps):
                 raise WrongUsage("There is nothing more to undo or redo.", next_step="Make a choice.")
-            found = self._solved(self._steps[at])
+            old, new = self._steps[self._at], self._steps[at]
+            change = _between(old.answers, new.answers)
+            found = self._asked(new.options, change(read_answers(self.state)))
+            if old.answers != new.answers:
+                change_answers(self.state, change)
             self._at = at
             self._take(found)
 
-    def plan(self) -> Planned:
-        """Read everything again as the command line does, and plan the exact bytes. Nothing is written."""
+    def plan(self) -> Shown:
+        """Read everything again as the command line does, and plan the exact bytes. Nothing is written.
+
+        Raises NoReference where none is chosen.
+        """
         with self._lock:
+            if not self.options.references:
+                raise NoReference("No skin is chosen yet.", next_step="Click a face whose skin is right.")
             found = prepare_correction(self.root, self.options, self.machine, self.listener, writes=False)
-            self._planned = Planned(secrets.token_hex(8), found, self.options)
-            self.now = found
-            self.version += 1
-            return self._planned
+            if not self._desk.holds(found.ready):
+                self._desk = Desk.around(found.ready, self.machine, self.listener)
+                self.now = self._desk.ask(self.options, read_answers(self.state))
+                self.version += 1
+            self._shown = Shown(secrets.token_hex(8), found, self._steps[self._at])
+            return self._shown
 
     def write(self, plan_id: str) -> RunOutcome | None:
         """Perform the plan that was looked at, and no other.
@@ -125,12 +132,12 @@ class Review:
         Raises Refused where choices changed since; the run itself refuses where a sidecar changed since.
         """
         with self._lock:
-            planned = self._planned
-            if planned is None or planned.plan_id != plan_id or planned.options != self.options:
+            shown = self._shown
+            if shown is None or shown.plan_id != plan_id or shown.step != self._steps[self._at]:
                 raise Refused("The choices changed since this plan was shown.", next_step="Look at the plan again.")
-            self._planned = None
+            self._shown = None
             put_right(self.root, self.state, self.listener)
-            outcome = carry_out(planned.correction, self.machine, self.listener)
+            outcome = carry_out(shown.correction, self.machine, self.listener)
             self._afresh()
             return outcome
 
@@ -139,7 +146,7 @@ class Review:
         with self._lock:
             ready = prepare_rollback(self.root, self.machine.state, None, (), force=False, writes=True)
             outcome = carry_out_rollback(ready)
-            self._planned = None
+            self._shown = None
             self._afresh()
             return outcome
 
@@ -147,60 +154,62 @@ class Review:
         """All runs of the shoot."""
         return history(self.root, self.machine.state, verify=False)
 
-    def command(self) -> str:
-        """The command line that does the same, quoted for a shell."""
-        return f"xmpsync correct {shlex.quote(str(self.root))} {self.options.as_typed()}"
+    def commands(self) -> list[str]:
+        """The command lines that do the same, quoted for a shell: what was said about people, then the correction."""
+        root, state = str(self.root), self.machine.state
+        where = [root] if state is None else [root, "--state", str(state)]
+        answers = read_answers(self.state)
+        lines = []
+        if answers:
+            words = [w for a in answers for w in ("--name", f"{a.frame_id}@{a.x:.4f},{a.y:.4f}={a.name}")]
+            lines.append(shlex.join(["xmpsync", "people", *where, *words]))
+        if not self.options.references:
+            return [*lines, shlex.join(["xmpsync", "references", *where])]
+        no_people = [] if self.machine.people else ["--no-people"]
+        return [*lines, f"{shlex.join(['xmpsync', 'correct', *where, *no_people])} {self.options.as_typed()}"]
+
+    def _asked(self, options: Options, answers: Sequence[Answer]) -> Correction:
+        if self._desk.read_anew(options):
+            self._desk = Desk.of(self.root, options, self.machine, self.listener)
+        return self._desk.ask(options, answers)
 
     def _afresh(self) -> None:
-        self.now = values_first(self.root, self.options, self.machine, self.listener, writes=False)
+        """Read the files again: a run changed them."""
+        self._desk = Desk.of(self.root, self.options, self.machine, self.listener)
+        self.now = self._desk.ask(self.options, read_answers(self.state))
         self.version += 1
 
-    def _solved(self, options: Options) -> Correction:
-        old = self.now.ready.options
-        if any(getattr(old, name) != getattr(options, name) for name in TAKEN_STOCK):
-            return values_first(self.root, options, self.machine, self.listener, writes=False)
-        return solved(asked_again(self.now.ready, options))
+    def _add(self, step: Step, found: Correction) -> None:
+        self._steps = [*self._steps[: self._at + 1], step][-MAX_STEPS:]
+        self._at = len(self._steps) - 1
+        self._take(found)
 
     def _take(self, found: Correction) -> None:
         self.now = found
-        self._planned = None
+        self._shown = None
         self.version += 1
-        self._keep()
-
-    def _read(self) -> Kept | None:
-        fs, path = RealFileSystem.around(self.state), self.state / CHOICES
-        stat = fs.stat(path)
-        if stat is None:
-            return None
-        try:
-            if not stat.is_regular:
-                raise ValueError("it is not a plain file")
-            kept = msgspec.json.decode(fs.read(path, 0, MAX_BYTES), type=Kept)
-            if not 0 <= kept.at < len(kept.steps):
-                raise ValueError("its steps do not fit together")
-        except (OSError, ValueError, msgspec.DecodeError) as error:
-            raise Refused(
-                f"The choices kept in {path} cannot be used: {error}.",
-                next_step="Move the file away, or look what it is.",
-            ) from error
-        return kept
-
-    def _keep(self) -> None:
-        fs, path = RealFileSystem.around(self.state), self.state / CHOICES
-        temporary = path.with_name(f"{CHOICES}.{secrets.token_hex(4)}.new")
-        data = msgspec.json.encode(Kept([step.to_manifest() for step in self._steps], self._at))
-        with fs.create(temporary) as file:
-            file.write(data)
-            file.sync()
-        fs.replace(temporary, path)
-        fs.sync_dir(self.state)
+        keep_steps(self.state, self._steps, self._at)
 
 
-def asked_again(ready: Ready, options: Options) -> Ready:
-    """The same frames with another question; clocks stay as they were aligned."""
-    captures = {frame.frame_id: frame.capture for frame in ready.request.frames}
-    loaded = replace(ready.loaded, wishes=read_wishes(options, ready.loaded.all_ids))
-    bound = bind(loaded.wishes, ready.stand, ready.troubles)
-    request = build_request(ready.stand, options, bound, read_answers(ready.state))
-    frames = tuple(replace(frame, capture=captures[frame.frame_id]) for frame in request.frames)
-    return replace(ready, options=options, loaded=loaded, request=replace(request, frames=frames))
+def by_frame(options: Options, ids: Sequence[str]) -> Options:
+    """The options with frames that may be typed in several ways (name, stem) as their paths in the shoot."""
+
+    def path(text: str) -> str:
+        return find_frame(text, ids) or text
+
+    def numbered(texts: tuple[str, ...]) -> tuple[str, ...]:
+        parts = (text.rpartition("=") for text in texts)
+        return tuple(f"{path(name)}{equals}{number}" for name, equals, number in parts)
+
+    return replace(
+        options,
+        keep=tuple(path(text) for text in options.keep),
+        leave_out=tuple(path(text) for text in options.leave_out),
+        strength_at=numbered(options.strength_at),
+        nudge=numbered(options.nudge),
+        nudge_light=numbered(options.nudge_light),
+    )
+
+
+def _between(old: Sequence[Answer], new: Sequence[Answer]) -> Callable[[tuple[Answer, ...]], tuple[Answer, ...]]:
+    return lambda now: carried(now, old, new)

@@ -140,12 +140,12 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         request=request,
         scales=scales,
         troubles=troubles,
-        left_out=(*loaded.left_out, *stand.left_out, *_left_out_by_name(stand, bound)),
+        left_out=(*loaded.left_out, *stand.left_out, *left_out_by_name(stand, bound)),
         n_from_store=measured.n_from_store,
     )
 
 
-def _left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftOut, ...]:
+def left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftOut, ...]:
     """Frames that could be worked on and that `--leave-out` names."""
     return tuple(LeftOut(one, "asked for (--leave-out)") for one in stand.frames if one in bound.leave_out)
 

@@ -30,8 +30,14 @@ export function numbersText(n) {
   return `${white}, ${signed(n.ev, 2)} EV`;
 }
 
-export function tell(sentence) {
-  document.getElementById("told").textContent = sentence;
+const told = document.getElementById("told");
+// A sentence at the top of the window; one that tells of trouble stays until the next. A modal dialog hides all else.
+export function tell(sentence, trouble = false) {
+  const dialog = document.getElementById("large");
+  const place = dialog.open ? dialog : document.body;
+  if (told.parentNode !== place) place.append(told);
+  told.textContent = sentence;
   clearTimeout(tell.timer);
-  tell.timer = setTimeout(() => { document.getElementById("told").textContent = ""; }, 8000);
+  if (!trouble) tell.timer = setTimeout(() => { told.textContent = ""; }, 8000);
 }
+document.getElementById("large").addEventListener("close", () => document.body.append(told));

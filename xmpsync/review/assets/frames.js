@@ -2,50 +2,66 @@
 import { el, numbersText, signed } from "./dom.js";
 
 export const NEAR = "600px"; // pictures are fetched when they come this near to the window
+const PERHAPS = 0.5; // from this probability on a guess at a person is worth a word
 const wanted = new IntersectionObserver((entries) => {
-  for (const entry of entries) if (entry.isIntersecting) { wanted.unobserve(entry.target); entry.target.fill(); }
+  for (const entry of entries) if (entry.isIntersecting) { wanted.unobserve(entry.target); entry.target.fill?.(); }
 }, { rootMargin: NEAR });
 
 export function loadAllPictures() {
-  for (const box of document.querySelectorAll(".picture")) if (box.fill) box.fill();
+  for (const box of document.querySelectorAll(".picture, .crop")) if (box.fill) box.fill();
 }
 
 export function faceName(face) {
   if (face.person) return face.person;
-  return face.perhaps ? `perhaps ${face.perhaps}` : "unknown";
+  return face.perhaps && face.probability >= PERHAPS ? `perhaps ${face.perhaps}` : "not known";
 }
 
 export function faceWords(face) {
-  if (!face.de00 || !face.ev) return face.why ? `not measured: ${face.why}` : "no reference to compare with";
-  const text = `ΔE ${face.de00[0].toFixed(1)} → ${face.de00[1].toFixed(1)}, level ${signed(face.ev[0], 2)} → ${signed(face.ev[1], 2)} EV`;
+  if (!face.de00 || !face.ev) return face.why ? `not judged: ${face.why}` : "no reference to compare with";
+  const text = `ΔE ${face.de00[0].toFixed(1)} → ${face.de00[1].toFixed(1)}, brightness ${signed(face.ev[0], 2)} → ${signed(face.ev[1], 2)} EV`;
   return face.why ? `${text} (not counted: ${face.why})` : text;
 }
 
 export function isOff(face, tolerance) {
-  return !!face.de00 && (face.de00[1] > tolerance.de00 || Math.abs(face.ev[1]) > tolerance.ev);
+  return !!tolerance && !!face.de00 && (face.de00[1] > tolerance.de00 || Math.abs(face.ev[1]) > tolerance.ev);
 }
 
 export function picture(frame, page, { faces = true, wipe = 50, label = true } = {}) {
   const box = el("div", { class: "picture", css: { "aspect-ratio": String(frame.aspect), "--wipe": `${wipe}%` } });
   box.fill = () => {
-    box.fill = () => {};
+    box.fill = null;
     const [before, now] = page.pictures(frame);
-    box.prepend(
-      el("img", { src: before, alt: `${frame.name} before`, decoding: "async" }),
-      el("img", { src: now, alt: `${frame.name} now`, class: "now", decoding: "async" }),
-    );
+    const images = [el("img", { src: before, alt: `${frame.name} before`, decoding: "async" })];
+    if (now !== before || wipe > 0) images.push(el("img", { src: now, alt: `${frame.name} now`, class: "now", decoding: "async" }));
+    box.prepend(...images);
   };
-  box.append(el("i", { class: "edge", "aria-hidden": "true" }));
-  if (faces) for (const face of frame.faces) {
+  if (wipe > 0) box.append(el("i", { class: "edge", "aria-hidden": "true" }));
+  if (faces) for (const face of frame.faces ?? []) {
     const [left, top, width, height] = face.box;
     const style = { left: `${left * 100}%`, top: `${top * 100}%`, width: `${width * 100}%`, height: `${height * 100}%` };
+    const off = isOff(face, page.tolerance);
     const mark = page.alive
-      ? el("button", { class: "face", type: "button", css: style, "aria-label": `${faceName(face)} in ${frame.name}: what to do`, onclick: () => page.onface(frame, face) })
+      ? el("button", { class: "face", type: "button", css: style, "aria-label": `${faceName(face)} in ${frame.name}${off ? ", still off" : ""}: what to do`, onclick: () => page.onface(frame, face) })
       : el("i", { class: "face", css: style });
-    if (isOff(face, page.data.tolerance)) mark.classList.add("off");
+    if (off) mark.classList.add("off");
+    if (!face.person) mark.classList.add("unknown");
     if (label) mark.append(el("span", { "aria-hidden": page.alive ? "true" : null }, faceName(face)));
     box.append(mark);
   }
+  wanted.observe(box);
+  return box;
+}
+
+// One face alone, as it is now: the picture behind a window of the face's size.
+export function crop(frame, face, page, width = 7) {
+  const [left, top, w, h] = face.box;
+  const wide = Math.min(1, Math.max(w, (h / frame.aspect)) * 1.5), high = wide * frame.aspect; // a square in pixels
+  const box = el("div", { class: "crop", css: { width: `${width}rem`, height: `${width}rem` } });
+  box.fill = () => {
+    box.fill = null;
+    const x = Math.min(Math.max(left + w / 2 - wide / 2, 0), 1 - wide), y = Math.max(0, Math.min(top + h / 2 - high / 2, 1 - high));
+    box.append(el("img", { src: page.pictures(frame)[1], alt: `A face in ${frame.name}`, decoding: "async", css: { width: `${100 / wide}%`, left: `${(-100 * x) / wide}%`, top: `${(-100 * y) / high}%` } }));
+  };
   wanted.observe(box);
   return box;
 }
@@ -64,7 +80,8 @@ export function pair(frame, page, options = {}) {
     set(slide.value);
   });
   box.style.touchAction = "pan-y";
-  return [box, el("div", { class: "wipe" }, el("span", {}, "before"), slide, el("span", {}, "now"))];
+  const whole = (text, value) => el("button", { type: "button", onclick: () => { slide.value = String(value); set(value); } }, text);
+  return [box, el("div", { class: "wipe" }, whole("before", 100), slide, whole("now", 0))];
 }
 
 export function facts(frame) {
@@ -72,17 +89,23 @@ export function facts(frame) {
     el("dt", {}, "before"), el("dd", {}, numbersText(frame.before)),
     el("dt", {}, "now"), el("dd", {}, numbersText(frame.after)));
   if (frame.after) values.append(el("dt", {}, "sure to"), el("dd", {}, `±${frame.sd.mired.toFixed(1)} mired, ±${frame.sd.tint.toFixed(1)} tint, ±${frame.sd.ev.toFixed(2)} EV`));
-  const list = el("ul", {}, frame.faces.map((face) => el("li", {}, `${faceName(face)}: ${faceWords(face)}`)));
+  const list = frame.faces.length ? el("ul", {}, frame.faces.map((face) => el("li", {}, `${faceName(face)}: ${faceWords(face)}`))) : null;
   const findings = frame.findings.map((finding) => el("div", {},
     el("p", {}, el("b", {}, `${finding.name}. `), finding.advice),
     finding.local.length ? el("ul", {}, finding.local.map((d) => el("li", {}, `${d.who} still needs: ${d.words} (${d.numbers})`))) : null));
-  return [...findings, values, list];
+  return [...findings, values, list].filter(Boolean);
 }
 
 const BASIS = {
-  faces: "by its own faces", group: "by its light", "as-shot": "as shot", reference: "the reference: never changed",
-  held: "held as it is", "left-alone": "left alone",
+  faces: "by its own faces", group: "follows its light", "as-shot": "as shot", reference: "the reference: never changed",
+  held: "held as it is", "left-alone": "left alone", "by-hand": "by your nudge alone",
 };
+
+export function basisWords(frame, page) {
+  if (!page.data.chosen && frame.basis !== "reference") return "as it stands";
+  const nudge = frame.nudge?.some((v) => v) ? ", nudged by you" : "";
+  return BASIS[frame.basis] + nudge;
+}
 
 export function card(frame, page, { place = false } = {}) {
   const link = place
@@ -90,7 +113,7 @@ export function card(frame, page, { place = false } = {}) {
     : null;
   return el("article", { class: "card", id: place ? `hand-${frame.key}` : `frame-${frame.key}`, "data-key": frame.key },
     ...pair(frame, page, { label: place }),
-    el("h3", {}, el("button", { type: "button", onclick: () => page.open(frame) , "aria-label": `${frame.name}, show large` }, frame.name)),
-    el("p", { class: "faint" }, BASIS[frame.basis]),
+    el(place ? "h3" : "h4", {}, el("button", { type: "button", onclick: () => page.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)),
+    el("p", { class: "faint" }, basisWords(frame, page)),
     ...facts(frame), link);
 }

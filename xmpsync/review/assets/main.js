@@ -1,18 +1,20 @@
-// The page itself: first screen, frames that need a hand, lights as chapters, filters kept in the fragment.
+// The page itself: first screen, questions, frames that need a hand, lights as chapters, filters kept in the fragment.
 import { el, tell } from "./dom.js";
-import { card, facts, loadAllPictures, pair, picture } from "./frames.js";
+import { basisWords, card, crop, faceName, facts, loadAllPictures, pair, picture } from "./frames.js";
 import { ribbon } from "./ribbon.js";
 import { skins } from "./skins.js";
 
 const FILTERS = ["finding", "light", "person", "name", "sort"];
+const PIECE = 24; // cards that are made together when they come near the window
 
 export class Page {
   constructor(data, pictures) {
     this.alive = false;
     this.pictures = pictures;
     this.onface = () => {};
-    this.decorate = () => [];
+    this.decorate = () => []; // what only the living page adds, by place
     this.openedLight = null;
+    this.large = null; // key of the frame shown large
     this.show(data);
     addEventListener("hashchange", () => this.follow());
     addEventListener("beforeprint", () => { this.fillAll(); loadAllPictures(); });
@@ -22,42 +24,69 @@ export class Page {
   show(data) {
     this.data = data;
     this.byKey = new Map(data.frames.map((frame) => [frame.key, frame]));
+    this.tolerance = data.chosen ? data.tolerance : null; // nothing is off before a skin is chosen
     this.state = this.read();
+    if (this.openedLight !== null && !data.lights.some((light) => light.light === this.openedLight)) this.openedLight = null;
     const top = document.getElementById("top"), main = document.getElementById("main"), foot = document.getElementById("foot");
-    top.replaceChildren(this.surround(), this.first());
+    top.replaceChildren(this.head());
     this.ribbonPlace = el("div", {}, ribbon(this, this.openedLight));
     this.series = el("div", { id: "chapters" });
-    main.replaceChildren(this.ribbonPlace, this.hand(), el("section", { "aria-label": "Light by light" }, el("h2", { id: "series" }, "Light by light"), this.filters(), this.series), skins(this));
+    main.replaceChildren(this.first(), this.ribbonPlace, ...[this.questions()].filter(Boolean), this.hand(),
+      el("section", { "aria-label": "Light by light" }, el("h2", { id: "series" }, "Light by light"), this.filters(), this.series),
+      skins(this), ...this.decorate("out"));
     foot.replaceChildren(...this.foot());
     this.list();
   }
 
-  surround() {
+  head() {
+    const now = this.state.grey ?? "";
     const choose = (value) => {
-      if (value) document.documentElement.dataset.surround = value; else delete document.documentElement.dataset.surround;
+      if (value) { document.documentElement.dataset.surround = value; this.state.grey = value; } else { delete document.documentElement.dataset.surround; delete this.state.grey; }
       for (const b of bar.querySelectorAll("button")) b.setAttribute("aria-pressed", String(b.value === value));
     };
-    const now = document.documentElement.dataset.surround ?? "";
-    const bar = el("div", { class: "bar surround", role: "group", "aria-label": "Grey around the pictures" }, [["", "Grey as the system"], ["dark", "Dark grey"], ["light", "Light grey"]].map(([value, text]) =>
-      el("button", { type: "button", value, "aria-pressed": String(value === now), onclick: () => choose(value) }, text)));
-    return bar;
+    const bar = el("div", { class: "bar surround", role: "group", "aria-label": "Grey around the pictures" }, el("span", { class: "faint" }, "Surround"), [["", "as the system"], ["dark", "dark"], ["light", "light"]].map(([value, text]) =>
+      el("button", { type: "button", value, "aria-pressed": String(value === now), onclick: () => { choose(value); this.write(); } }, text)));
+    choose(now);
+    return el("div", { class: "head" }, el("span", {}, this.data.shoot), bar);
   }
 
   first() {
     const { data } = this;
+    const words = el("div", {}, el("h1", {}, data.headline), data.sentences.map((s) => el("p", {}, s)), ...this.decorate("first"));
+    if (!data.chosen) return el("div", { class: "first none" }, words, this.candidates());
     const shown = data.references.map((r) => this.byKey.get(r.key)).filter(Boolean);
     const left = shown.length ? picture(shown[0], this, { wipe: 0 }) : el("p", {}, "The reference is given as numbers, not as a frame.");
-    if (shown.length) left.classList.add("whole");
-    const names = data.references.flatMap((r) => r.said).join(", ");
+    if (shown.length) left.fill();
+    const names = shown.map((frame) => frame.name);
+    const more = shown.length > 1 ? ` and ${shown.length - 1} more: ${names.slice(1).join(", ")}` : "";
     return el("div", { class: "first" },
-      el("div", {}, left, el("p", { class: "faint" }, `The look you chose: ${names}. Every face of a person is brought to the skin that this person has there; nobody is brought to another's.`)),
-      el("div", {}, el("p", { class: "faint" }, data.shoot), el("h1", {}, data.headline), data.sentences.map((s) => el("p", {}, s)), ...this.decorate("first")));
+      el("div", {}, left, el("p", { class: "faint" }, `The look you chose: ${names[0] ?? "numbers"}${more}. Everybody is brought to the skin they have there themselves, nobody to another's. This frame is never changed.`)),
+      words);
+  }
+
+  candidates() {
+    const frames = this.data.candidates.map((c) => [c, this.byKey.get(c.key)]).filter(([, frame]) => frame);
+    if (!frames.length) return el("p", {}, "No frame here shows skin that could serve as a reference.");
+    return el("div", {}, el("h2", {}, "Frames that would serve well"), el("div", { class: "cards" }, frames.map(([c, frame]) => el("article", { class: "card" },
+      picture(frame, this, { wipe: 0 }), el("h3", {}, el("button", { type: "button", onclick: () => this.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)),
+      el("p", {}, c.reasons.join(", ")), ...this.decorate("candidate", frame)))));
+  }
+
+  questions() {
+    const asked = this.data.ask.map(({ key, id }) => { const frame = this.byKey.get(key); return frame && [frame, frame.faces.find((f) => f.id === id)]; }).filter((a) => a?.[1] && !a[1].person);
+    if (!asked.length) return null;
+    const unknown = this.data.frames.reduce((n, frame) => n + frame.faces.filter((f) => !f.person && f.colour).length, 0);
+    const how = this.alive ? "" : " On the command line: xmpsync people SHOOT --name FRAME@x,y=NAME, or on the living page: xmpsync review SHOOT.";
+    return el("section", { "aria-label": "Who is this?" }, el("h2", {}, "Who is this?"),
+      el("p", { class: "faint" }, `${unknown} faces are not known for certain. A name for one of these may settle others like it.${how}`),
+      el("div", { class: "cards asks" }, asked.map(([frame, face]) => el("article", { class: "card ask" }, crop(frame, face, this),
+        el("div", {}, el("h3", {}, el("button", { type: "button", onclick: () => this.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)), el("p", { class: "faint" }, faceName(face)), ...this.decorate("ask", frame, face))))));
   }
 
   hand() {
     const frames = this.data.hand.map((key) => this.byKey.get(key));
     return el("section", { "aria-label": "Frames that need a hand" }, el("h2", { id: "hand", tabindex: "-1" }, "Need a hand"),
-      frames.length ? el("p", { class: "faint" }, "Worst first. Dashed outlines: a face that is still off.") : el("p", {}, "Nothing needs a hand."),
+      frames.length ? el("p", { class: "faint" }, "Worst first. A dashed outline: a face that is still off.") : el("p", {}, this.data.chosen ? "Nothing needs a hand." : "To be seen once a skin is chosen."),
       el("div", { class: "cards" }, frames.map((frame) => card(frame, this, { place: true }))));
   }
 
@@ -66,54 +95,58 @@ export class Page {
     const names = new Map(data.frames.flatMap((f) => f.findings.map((x) => [x.code, x.name])));
     const choice = (key, label, options) => el("label", {}, label, el("select", { name: key, onchange: (e) => this.set(key, e.target.value) },
       options.map(([value, text]) => el("option", { value, selected: (state[key] ?? "") === value }, text))));
-    this.search = el("input", { type: "search", name: "name", value: state.name ?? "", oninput: (e) => this.set("name", e.target.value) });
     return el("form", { class: "bar", role: "search", "aria-label": "Which frames", onsubmit: (e) => e.preventDefault() },
       choice("finding", "Finding", [["", "any"], ["hand", "needs a hand"], ...names]),
       choice("light", "Light", [["", "any"], ...data.lights.map((l) => [String(l.light), l.name])]),
-      choice("person", "Person", [["", "anyone"], ["?", "unknown"], ...data.persons.map((p) => [p.name, p.name])]),
-      el("label", {}, "Name", this.search),
+      choice("person", "Person", [["", "anyone"], ["?", "not known"], ...data.persons.map((p) => [p.name, p.name])]),
+      el("label", {}, "Name", el("input", { type: "search", name: "name", value: state.name ?? "", oninput: (e) => this.set("name", e.target.value) })),
       choice("sort", "Order", [["", "time"], ["worst", "worst first"]]),
-      el("button", { type: "button", onclick: () => { for (const key of FILTERS) delete this.state[key]; this.write(); this.show(this.data); } }, "All frames"));
+      el("button", { type: "button", onclick: () => { for (const key of FILTERS) delete this.state[key]; this.write(); this.refilter(); } }, "All frames"));
   }
 
   read() { return Object.fromEntries(new URLSearchParams(location.hash.slice(1))); }
   write() { history.replaceState(null, "", `#${new URLSearchParams(this.state)}`); }
   set(key, value) { if (value) this.state[key] = value; else delete this.state[key]; delete this.state.frame; this.write(); this.list(); }
+  filter(key, value) { for (const k of FILTERS) delete this.state[k]; this.set(key, value); this.refilter(); document.getElementById("series").scrollIntoView(); }
+  refilter() { document.querySelector("form[role=search]").replaceWith(this.filters()); this.list(); }
 
   wanted(frame) {
     const { finding, light, person, name } = this.state;
     if (finding === "hand" && !frame.hand) return false;
     if (finding && finding !== "hand" && !frame.findings.some((f) => f.code === finding)) return false;
     if (light && String(frame.light) !== light) return false;
-    if (person && !frame.faces.some((f) => (person === "?" ? !f.person : f.person === person))) return false;
+    if (person && !frame.faces.some((f) => (person === "?" ? !f.person && f.colour : f.person === person))) return false;
     return !name || frame.path.toLowerCase().includes(name.toLowerCase());
   }
 
   list() {
     const frames = this.data.frames.filter((frame) => this.wanted(frame));
-    const fill = new IntersectionObserver((entries) => { for (const e of entries) if (e.isIntersecting) { fill.unobserve(e.target); e.target.fillCards(); } }, { rootMargin: "800px" });
+    const fill = new IntersectionObserver((entries) => { for (const e of entries) if (e.isIntersecting) { fill.unobserve(e.target); e.target.fillCards?.(); } }, { rootMargin: "800px" });
     const chapter = (title, own, extra = [], id = null) => {
-      // long chapters are cut into pieces of 24 cards, each made when it comes near the window
       const pieces = [];
-      for (let i = 0; i < own.length; i += 24) {
-        const part = own.slice(i, i + 24);
+      for (let i = 0; i < own.length; i += PIECE) {
+        const part = own.slice(i, i + PIECE);
         const piece = el("div", { class: "cards", css: { "min-height": `${Math.ceil(part.length / 4) * 24}rem`, "margin-bottom": "1rem" } });
         piece.keys = new Set(part.map((f) => f.key));
-        piece.fillCards = () => { piece.fillCards = () => {}; piece.append(...part.map((f) => card(f, this))); piece.style.minHeight = ""; };
+        piece.fillCards = () => { piece.fillCards = null; piece.append(...part.map((f) => card(f, this))); piece.style.minHeight = ""; };
         fill.observe(piece);
         pieces.push(piece);
       }
       return el("section", { class: "chapter", id, "aria-label": title }, el("h3", {}, title), ...extra, ...pieces);
     };
-    const found = el("p", { class: "faint", role: "status" }, `${frames.length} of ${this.data.frames.length} frames`);
+    const all = this.data.frames.length;
+    const found = el("p", { class: "faint", role: "status" }, frames.length === all ? `${all} of ${all} frames` : `${frames.length} of ${all} frames: the others are filtered away`);
     if (this.state.sort === "worst") {
       this.series.replaceChildren(found, chapter("Worst first", [...frames].sort((a, b) => b.worst - a.worst || (a.name < b.name ? -1 : 1))));
       return;
     }
+    const byLight = new Map();
+    for (const frame of frames) { if (!byLight.has(frame.light)) byLight.set(frame.light, []); byLight.get(frame.light).push(frame); }
     const chapters = this.data.lights.map((light) => {
-      const own = frames.filter((f) => f.light === light.light);
-      if (!own.length) return null;
-      const about = el("p", { class: "faint" }, `${own.length} frames; strength ${Math.round(light.strength * 100)} %${light.strength === 1 ? " (all the way to the reference)" : " of the way to the reference"}`);
+      const own = byLight.get(light.light);
+      if (!own) return null;
+      const part = Math.round(light.strength * 100);
+      const about = el("p", { class: "faint" }, `${own.length} ${own.length === 1 ? "frame" : "frames"}; ${part === 100 ? "brought all the way to the reference" : `brought ${part} % of the way to the reference`}`);
       return chapter(light.name, own, [about, ...this.decorate("light", light, own)], `light-${light.light}`);
     });
     this.series.replaceChildren(found, ...chapters.filter(Boolean));
@@ -122,41 +155,46 @@ export class Page {
   fillAll() { for (const piece of this.series.querySelectorAll(".cards")) piece.fillCards?.(); }
 
   goto(key) {
-    const pieces = [...this.series.querySelectorAll(".cards")];
-    let piece = pieces.find((p) => p.keys?.has(key));
-    if (!piece) { for (const k of FILTERS) delete this.state[k]; this.list(); piece = [...this.series.querySelectorAll(".cards")].find((p) => p.keys?.has(key)); }
+    const pieces = () => [...this.series.querySelectorAll(".cards")];
+    let piece = pieces().find((p) => p.keys?.has(key));
+    if (!piece) { for (const k of FILTERS) delete this.state[k]; this.refilter(); piece = pieces().find((p) => p.keys?.has(key)); }
     piece?.fillCards?.();
     this.state.frame = key;
     this.write();
     const target = document.getElementById(`frame-${key}`);
     target?.scrollIntoView({ block: "center" });
-    target?.querySelector("h3 button")?.focus({ preventScroll: true });
+    target?.querySelector("h4 button")?.focus({ preventScroll: true });
   }
   gotoLight(light) { document.getElementById(`light-${light}`)?.scrollIntoView({ block: "start" }); }
   gotoPerson(name) { document.getElementById(`person-${this.data.persons.findIndex((p) => p.name === name)}`)?.scrollIntoView({ block: "center" }); }
+  lightNumber(light) { return this.data.lights.find((l) => l.light === light)?.number; }
   openLight(light) { this.openedLight = light; this.ribbonPlace.replaceChildren(ribbon(this, light)); this.ribbonPlace.querySelector("button")?.focus(); }
-  follow() { this.state = this.read(); this.list(); if (this.state.frame) this.goto(this.state.frame); }
+  follow() { this.state = this.read(); this.refilter(); if (this.state.frame) this.goto(this.state.frame); }
 
   open(frame) {
     const dialog = document.getElementById("large");
     const order = this.data.frames.filter((f) => this.wanted(f));
     const step = (by) => { const next = order[order.findIndex((f) => f.key === frame.key) + by]; if (next) this.open(next); else tell("No more frames this way."); };
     const sides = pair(frame, this);
-    sides[0].style.maxWidth = `${66 * frame.aspect}vh`;
+    sides[0].style.maxWidth = `${70 * frame.aspect}vh`;
+    this.large = frame.key;
+    dialog.setAttribute("aria-label", `${frame.name}, large`);
+    const said = dialog.querySelector("#told");
     dialog.replaceChildren(
-      el("div", { class: "bar" }, el("h2", {}, frame.name), el("button", { type: "button", onclick: () => step(-1) }, "Earlier"), el("button", { type: "button", onclick: () => step(1) }, "Later"),
+      el("div", { class: "bar top" }, el("h2", {}, frame.name), el("button", { type: "button", onclick: () => step(-1) }, "Earlier"), el("button", { type: "button", onclick: () => step(1) }, "Later"),
         el("button", { type: "button", onclick: () => dialog.close() }, "Close")),
-      ...sides, ...this.decorate("frame", frame), ...facts(frame));
-    dialog.onclose = () => document.querySelector(`#frame-${frame.key} h3 button`)?.focus();
+      el("div", { class: "sides" }, el("div", {}, ...sides), el("div", {}, ...this.decorate("frame", frame, sides[0]), el("p", { class: "faint" }, basisWords(frame, this)), ...facts(frame))));
+    if (said) dialog.append(said);
+    dialog.onclose = () => { this.large = null; document.querySelector(`#frame-${frame.key} h4 button`)?.focus(); };
     if (!dialog.open) dialog.showModal();
-    sides[0].fill();
+    sides[0].fill?.();
   }
 
   foot() {
     const { data } = this;
     return [
-      data.notes.length ? el("section", {}, el("h2", {}, "Notes"), el("ul", {}, data.notes.map((n) => el("li", {}, n)))) : null,
-      el("p", { class: "faint" }, `The pictures are made from the camera's linear data by the colour model, with one plain tone curve, in sRGB. Your editor's own look will differ: judge colour there, on a calibrated display. Each person keeps their own skin colour. xmpsync ${data.tool_version}`),
+      data.notes.length ? el("section", { "aria-label": "Notes" }, el("h2", {}, "Notes"), el("ul", {}, data.notes.map((n) => el("li", {}, n)))) : null,
+      el("p", { class: "faint" }, `The pictures are made from the camera's linear data by the colour model, with one plain tone curve, in sRGB. Your editor's own look will differ: judge colour there, on a calibrated display. ΔE is CIEDE2000 at equal luminance, EV are stops. Each person keeps their own skin colour. xmpsync ${data.tool_version}`),
     ].filter(Boolean);
   }
 }

@@ -5,7 +5,7 @@ import { faceWords, isOff } from "./frames.js";
 
 const MERGE_FROM = 240; // frames past which a column would be thinner than 4 px on a desktop: lights are merged
 const STRIPES = 10; // faces of one person in one light that a merged cell shows side by side, spread over its time
-const GAP = 6, BAND = 18;
+const GAP = 6, BAND = 15;
 
 export function ribbon(page, open = null) {
   const { data } = page;
@@ -22,46 +22,56 @@ export function ribbon(page, open = null) {
     x += width + GAP;
   }
   const total = Math.max(1, x - GAP);
-  const rows = data.persons.map((person) => row(page, person, places, total, merged));
-  const cell = el("p", { id: "cell", class: "faint", "aria-live": "polite" }, "Arrow keys or the pointer tell what a patch is; Enter or a click leads to it.");
-  const ticks = el("div", { class: "row" }, el("span"), el("div", { class: "lights" }, places.map((p) => el("button", {
+  const rows = data.persons.map((person) => row(page, person.name, places, total, merged));
+  if (data.frames.some((frame) => frame.faces.some((face) => !face.person && face.colour))) rows.push(row(page, null, places, total, merged));
+  const cell = el("p", { id: "cell", class: "faint", "aria-live": "polite" }, "Point at a patch, or walk along a row with the arrow keys, to read what it is; a click or Enter leads to its frame.");
+  const ticks = el("div", { class: "row" }, el("span", { class: "who faint" }, "light"), el("div", { class: "lights" }, places.map((p) => el("button", {
     type: "button", css: { left: `${(100 * p.x) / total}%`, width: `${(100 * p.width) / total}%` },
     title: p.light.name, "aria-label": `${p.light.name}: ${merged ? "open" : "go to"}`,
     onclick: () => (merged ? page.openLight(p.light.light) : page.gotoLight(p.light.light)),
-  }, String(p.light.light + 1)))));
+  }, String(p.light.number)))));
   const back = open !== null ? el("button", { type: "button", onclick: () => page.openLight(null) }, "All lights again") : null;
+  const how = data.chosen ? "upper band before, lower band now" : "the skin as it stands";
   return el("section", { "aria-label": "Skin, person by person, through the day" },
     el("h2", {}, "Skin, person by person, through the day"),
-    el("p", { class: "faint" }, "Two bands for each person: above before, below now. Gaps are changes of light, numbered below. A frame around a patch: still off by more than the tolerance."),
+    el("p", { class: "faint" }, `Each row is a person: ${how}. Gaps are changes of light. A frame around a patch: still off by more than the tolerance.${merged ? " Each block is one light; its number opens it frame by frame." : ""}`),
     back, el("div", { class: "ribbon" }, rows, ticks), cell);
 }
 
-function row(page, person, places, total, merged) {
-  const drawing = svg("svg", { viewBox: `0 0 ${total} ${2 * BAND + 2}`, preserveAspectRatio: "none", role: "img", tabindex: "0",
-    "aria-label": `${person.name}: ${person.faces} faces, before above, now below` });
-  const stops = [];
+// The faces of one person (null: nobody known) in a light: where each lies in its column and what it says.
+function found(page, name, frames) {
+  const out = [];
+  frames.forEach((frame, column) => {
+    const own = frame.faces.filter((f) => (name === null ? !f.person : f.person === name) && f.colour);
+    const shown = name === null ? own : own.slice(0, 1);
+    shown.forEach((face, i) => out.push({ frame, face, column, part: i, parts: shown.length }));
+  });
+  return out;
+}
+
+function row(page, name, places, total, merged) {
+  const title = name ?? "not known";
+  const stops = [], shapes = [];
+  let n = 0, nOff = 0;
   for (const { light, frames, x, width } of places) {
-    drawing.append(svg("rect", { class: "none", x, y: 0, width, height: 2 * BAND + 2 }));
-    let found = [];
-    frames.forEach((frame, column) => {
-      const face = frame.faces.find((f) => f.person === person.name && f.colour);
-      if (face) found.push({ frame, face, column });
+    shapes.push(svg("rect", { class: "none", x, y: 0, width, height: 2 * BAND + 2 }));
+    let own = found(page, name, frames);
+    const off = own.filter((f) => isOff(f.face, page.tolerance));
+    const count = own.length;
+    n += count; nOff += off.length;
+    if (merged && count > STRIPES) own = Array.from({ length: STRIPES }, (_, i) => own[Math.floor((i * count) / STRIPES)]);
+    own.forEach((f, i) => {
+      const w = merged ? width / own.length : 20 / f.parts;
+      const at = merged ? x + i * w : x + f.column * 20 + f.part * w;
+      for (const now of [0, 1]) shapes.push(svg("rect", { x: at, y: now * (BAND + 2), width: w + 0.2, height: BAND, fill: f.face.colour[now] }));
+      if (!merged && isOff(f.face, page.tolerance)) shapes.push(svg("rect", { class: "off", x: at + 1, y: BAND + 3, width: w - 2, height: BAND - 2 }));
+      stops.push({ x: at, width: w, key: f.frame.key, text: `${title} in ${f.frame.name}, ${light.name}: ${faceWords(f.face)}`, more: merged && off.length ? ` (${off.length} of ${count} faces here are off)` : "" });
     });
-    const off = found.filter((f) => isOff(f.face, page.data.tolerance));
-    const count = found.length;
-    if (merged && count > STRIPES) found = Array.from({ length: STRIPES }, (_, i) => found[Math.floor((i * count) / STRIPES)]);
-    found.forEach((f, i) => {
-      const w = merged ? width / found.length : 20;
-      const at = merged ? x + i * w : x + f.column * 20;
-      for (const now of [0, 1]) drawing.append(svg("rect", { x: at, y: now * (BAND + 2), width: w + 0.2, height: BAND, fill: f.face.colour[now] }));
-      if (!merged && isOff(f.face, page.data.tolerance)) drawing.append(svg("rect", { class: "off", x: at + 1, y: BAND + 3, width: w - 2, height: BAND - 2 }));
-      stops.push({ x: at, width: w, key: f.frame.key, text: `${person.name} in ${f.frame.name}, ${light.name}: ${faceWords(f.face)}` });
-    });
-    if (merged && off.length) {
-      drawing.append(svg("rect", { class: "off", x: x + 1, y: BAND + 3, width: width - 2, height: BAND - 2 }));
-      for (const s of stops.slice(-found.length)) s.text += ` (${off.length} of ${count} faces here are off)`;
-    }
+    if (merged && off.length) shapes.push(svg("rect", { class: "off", x: x + 1, y: BAND + 3, width: width - 2, height: BAND - 2 }));
   }
+  const drawing = svg("svg", { viewBox: `0 0 ${total} ${2 * BAND + 2}`, preserveAspectRatio: "none", role: "application", tabindex: "0",
+    "aria-roledescription": "row of skin patches", "aria-describedby": "cell",
+    "aria-label": `${title}: ${n} faces, ${nOff} still off. Left and right read them, Enter leads to the frame` }, ...shapes);
   let at = -1;
   const here = svg("rect", { class: "here", visibility: "hidden", y: 1, height: 2 * BAND });
   drawing.append(here);
@@ -69,7 +79,7 @@ function row(page, person, places, total, merged) {
     at = i;
     const stop = stops[i];
     for (const [k, v] of [["x", stop.x], ["width", stop.width], ["visibility", "visible"]]) here.setAttribute(k, v);
-    document.getElementById("cell").textContent = stop.text;
+    document.getElementById("cell").textContent = stop.text + stop.more;
   };
   const nearest = (event) => {
     const rect = drawing.getBoundingClientRect();
@@ -83,10 +93,14 @@ function row(page, person, places, total, merged) {
     if (!stops.length) return;
     if (event.key === "ArrowRight") show(Math.min(stops.length - 1, at + 1));
     else if (event.key === "ArrowLeft") show(Math.max(0, at - 1));
+    else if (event.key === "Home") show(0);
+    else if (event.key === "End") show(stops.length - 1);
     else if (event.key === "Enter" && at >= 0) page.goto(stops[at].key);
     else return;
     event.preventDefault();
   });
-  const name = el("button", { type: "button", class: "who", onclick: () => page.gotoPerson(person.name) }, person.name);
-  return el("div", { class: "row" }, name, drawing);
+  const head = name === null
+    ? el("button", { type: "button", class: "who", onclick: () => page.filter("person", "?") }, title)
+    : el("button", { type: "button", class: "who", onclick: () => page.gotoPerson(name) }, name);
+  return el("div", { class: "row" }, head, drawing);
 }

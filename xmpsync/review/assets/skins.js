@@ -7,7 +7,7 @@ const SIZE = 230, LEVEL = 70, EDGE = 22;
 export function skins(page) {
   return el("section", { "aria-label": "Skin of each person" },
     el("h2", { id: "skins" }, "Skin of each person"),
-    el("p", { class: "faint" }, `Each mark is a face: a ring before, a filled dot now, a filled square where it is still off. The outline is the tolerance of ${page.data.tolerance.de00} ΔE (CIEDE2000) around the person's own colour, the band that of ${page.data.tolerance.ev} EV. a*, b* are CIELAB at the person's own luminance.`),
+    el("p", { class: "faint" }, `Each mark is a face. A ring: before; a filled dot: now; a filled square: now, and still off. The outline is the tolerance of ${page.data.tolerance.de00} ΔE (CIEDE2000) around the person's own colour, the band that of ${page.data.tolerance.ev} EV. a*, b* are CIELAB at the person's own luminance.`),
     el("div", { class: "skins" }, page.data.persons.map((person) => one(page, person))));
 }
 
@@ -19,10 +19,11 @@ function one(page, person) {
     el("h3", {}, el("i", { class: "swatch", css: { background: person.colour }, "aria-hidden": "true" }), person.name),
     el("p", { class: "faint" }, `${person.faces} faces, ${kind}. Own colour: L* ${person.lightness}, a* ${person.ab[0]}, b* ${person.ab[1]}.`));
   if (person.alike.length) box.append(el("p", {}, `Looks so much like ${person.alike.join(", ")} that names are needed to be sure.`));
+  box.append(...page.decorate("person", person));
   if (!faces.length) return box;
   box.append(chart(page, person, faces));
-  const off = faces.filter(({ face }) => isOff(face, page.data.tolerance));
-  const item = ({ frame, face }) => el("li", {}, el("a", { href: `#frame=${frame.key}`, onclick: (event) => { event.preventDefault(); page.goto(frame.key); } }, frame.name), `, light ${frame.light + 1}: ${faceWords(face)}`);
+  const off = faces.filter(({ face }) => isOff(face, page.tolerance));
+  const item = ({ frame, face }) => el("li", {}, el("a", { href: `#frame=${frame.key}`, onclick: (event) => { event.preventDefault(); page.goto(frame.key); } }, frame.name), `, light ${page.lightNumber(frame.light)}: ${faceWords(face)}`);
   if (off.length) box.append(el("p", {}, el("b", {}, "Still off:")), el("ul", {}, off.map(item)));
   box.append(el("details", {}, el("summary", {}, "Every face as a list"), el("ul", {}, faces.map(item))));
   return box;
@@ -51,7 +52,7 @@ function chart(page, person, faces) {
     const along = left + 6 + ((i + 0.5) / faces.length) * (LEVEL - 12);
     for (const [cx, cy, now] of [[x(face.ab[0][0]), y(face.ab[0][1]), 0], [x(face.ab[1][0]), y(face.ab[1][1]), 1], [along, level(face.ev[0]), 0], [along, level(face.ev[1]), 1]]) {
       const mark = !now ? svg("circle", { cx, cy, r: 3.5, ...line })
-        : isOff(face, page.data.tolerance) ? svg("rect", { x: cx - 4, y: cy - 4, width: 8, height: 8, fill: "currentColor" })
+        : isOff(face, page.tolerance) ? svg("rect", { x: cx - 4, y: cy - 4, width: 8, height: 8, fill: "currentColor" })
           : svg("circle", { cx, cy, r: 3, fill: "currentColor" });
       const title = svg("title"); title.textContent = `${frame.name} ${now ? "now" : "before"}`; mark.append(title);
       drawing.append(mark);
