@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from xmpsync.cli.show import RIGHT, YIELDING, frame_table, lights
+from xmpsync.cli.show import RIGHT
+from xmpsync.cli.show_correct import YIELDING, frame_table, lights
 from xmpsync.cli.table import fitted, shortened
 from xmpsync.records import Numbers, Settings3
 from xmpsync.shoot.propose import Row

@@ -16,6 +16,7 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selecti
 @solve_options
 @click.option("--dry-run", is_flag=True, help="Print the plan and write nothing beside the measurement store.")
 @YES
+@click.option("--lights", is_flag=True, help="Show every light, however many; without it --yes shows none.")
 @click.option("--frames-table", is_flag=True, help="Show the values of every frame.")
 @click.option("--diff", is_flag=True, help="Show every sidecar's changes line by line.")
 @click.option("--tag", metavar="WORD", help="Add this keyword to frames that need handwork.")
@@ -31,6 +32,7 @@ def correct(
     shoot: Path,
     dry_run: bool,
     yes: bool,
+    lights: bool,
     frames_table: bool,
     diff: bool,
     as_json: bool,
@@ -48,7 +50,14 @@ def correct(
     are used again.
     """
     from xmpsync.cli.options import machine_from, options_from
-    from xmpsync.cli.show import show_diffs, show_lights, show_proposal, show_summary, show_written
+    from xmpsync.cli.show_correct import (
+        show_all_lights,
+        show_diffs,
+        show_lights,
+        show_proposal,
+        show_summary,
+        show_written,
+    )
     from xmpsync.cli.show_people import references_instead
     from xmpsync.cli.talk import ProgressLine, put_json, say
     from xmpsync.errors import WrongUsage
@@ -76,8 +85,11 @@ def correct(
             show_diffs(found)
         if frames_table:
             show_proposal(found, data=not asks)
-        show_lights(found, data=not asks)
-    show_summary(found, frames_table=frames_table)
+        if lights:
+            show_all_lights(found, data=not asks)
+        elif not yes:
+            show_lights(found, data=not asks)
+    show_summary(found, frames_table=frames_table, brief=yes)
     outcome = None
     n_files = len(found.proposal.plan.changes)
     if not dry_run and n_files:

@@ -16,6 +16,7 @@ from xmpsync.cli.options import JSON, SHOOT, STATE, YES
 @click.option("--frame", "frames", multiple=True, metavar="F", help="Only this frame. Repeatable.")
 @click.option("--dry-run", is_flag=True, help="Show what would be put back and write nothing.")
 @click.option("--force", is_flag=True, help="Also where our own fields were changed by somebody since.")
+@click.option("--frames-table", is_flag=True, help="Show every file.")
 @click.option("--recover", is_flag=True, help="Only put right a run that was interrupted.")
 @YES
 @STATE
@@ -26,6 +27,7 @@ def rollback(
     frames: tuple[str, ...],
     dry_run: bool,
     force: bool,
+    frames_table: bool,
     recover: bool,
     yes: bool,
     state: Path | None,
@@ -36,7 +38,7 @@ def rollback(
     A file that nobody touched since gets its original bytes; where another program saved in between, only our four
     fields go back; where somebody changed our own fields, the file is left alone and named.
     """
-    from xmpsync.cli.show import show_rollback, show_rollback_plan
+    from xmpsync.cli.show_runs import show_rollback, show_rollback_plan
     from xmpsync.cli.talk import put_json, say
     from xmpsync.errors import WrongUsage
     from xmpsync.shoot.documents import rollback_document
@@ -53,15 +55,15 @@ def rollback(
     outcome = None
     if not dry_run:
         if not yes:
-            show_rollback_plan(found, data=False)
+            show_rollback_plan(found, every=frames_table, data=False)
             if not click.confirm("Put these files back?", err=True):
                 say("Nothing was written.")
                 return
         outcome = carry_out_rollback(found)
     if as_json:
         put_json(rollback_document(found, outcome))
-    else:
-        show_rollback_plan(found, data=True)
+    elif yes or dry_run:
+        show_rollback_plan(found, every=frames_table, data=True)
     if outcome is not None:
         show_rollback(found, outcome)
     else:

@@ -20,7 +20,7 @@ from xmpsync.cli.options import JSON, SHOOT, STATE, YES, confirmed
 @JSON
 def runs(shoot: Path, state: Path | None, verify: bool, delete_older: int | None, yes: bool, as_json: bool) -> None:
     """List the runs of SHOOT: when, which command, how many files, and whether it was rolled back."""
-    from xmpsync.cli.show import show_runs
+    from xmpsync.cli.show_runs import show_runs
     from xmpsync.cli.talk import put_json
     from xmpsync.shoot.documents import runs_document
     from xmpsync.shoot.history import history

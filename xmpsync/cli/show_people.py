@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -36,9 +37,11 @@ def show_people(found: People) -> None:
     ]
     put_table(columns, rows, right=("faces", "perhaps", "lights", "sure"), names=("person", "alike to"))
     if found.n_unknown:
-        say(f"{counted(found.n_unknown, 'face')} of nobody known for certain.")
-    for answer in found.answers:
-        say(f"You said: {answer.frame_id}@{answer.x:.3f},{answer.y:.3f} is {answer.name}.")
+        say(f"{counted(found.n_unknown, 'face')} not known for certain: each is judged against nobody.")
+    named = Counter(answer.name for answer in found.answers)
+    if named:
+        names = ", ".join(f"{name} ({counted(n, 'face')})" for name, n in sorted(named.items()))
+        say(f"Named by you: {names}. To take a name back: --forget NAME. The places: --json.")
     _ask(sentence_to_ask(found.ask, found.ready.root))
     show_left_out(found.ready.left_out)
     show_troubles(found.ready.troubles)

@@ -87,6 +87,13 @@ class Checked:
             return Verdict.OFF
         return Verdict.MATCHES if value.n_faces > 0 and self.share.enough else Verdict.NOT_SURE
 
+    def inside(self, face: FaceResult) -> bool:
+        """Whether a face is within the tolerance as it stands now."""
+        options, de00, ev = self.ready.options, face.delta_e00_before, face.level_ev_before
+        return (
+            de00 is not None and ev is not None and de00 <= options.tolerance_de00 and abs(ev) <= options.tolerance_ev
+        )
+
     @property
     def passed(self) -> bool:
         return self.verdict is Verdict.MATCHES

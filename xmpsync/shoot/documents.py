@@ -168,7 +168,7 @@ def _shared(
         "cameras": ready.scales.sentences(),
         "failed": _failed(troubles),
         "left_out": _left_out(left_out),
-        "notes": [*ready.stand.notes(), *solution.notes],
+        "notes": [*ready.clock_notes, *ready.stand.notes(), *solution.notes],
     }
 
 

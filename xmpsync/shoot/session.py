@@ -42,6 +42,7 @@ class Ready:
     troubles: tuple[Trouble, ...]
     left_out: tuple[LeftOut, ...]
     n_from_store: int
+    clock_notes: tuple[str, ...] = ()
 
 
 def state_folder(root: Path, machine: Machine) -> Path:
@@ -129,8 +130,6 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     request = build_request(stand, options, bound, answers)
     alignment = align(request.frames, fixed=bound.clocks.keys())
     request = replace(request, frames=tuple(shifted(frame, alignment.shifts_s) for frame in request.frames))
-    for note in alignment.notes:
-        listener.note(note)
     return Ready(
         root=root,
         state=state,
@@ -142,6 +141,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         troubles=troubles,
         left_out=(*loaded.left_out, *stand.left_out, *left_out_by_name(stand, bound)),
         n_from_store=measured.n_from_store,
+        clock_notes=alignment.notes,
     )
 
 
