@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
+UNKNOWN_CAMERA = "unknown camera"
 Mat3 = tuple[Vec3, Vec3, Vec3]
 """Row-major 3 x 3 matrix."""
 
@@ -64,8 +65,9 @@ class Capture:
 
     @property
     def body(self) -> str:
-        """One camera body: make, model and serial number where known."""
-        return "/".join(part for part in (self.make, self.model, self.serial or "") if part)
+        """One camera body: make, model and serial number where known; `unknown camera` where nothing names it."""
+        camera = "/".join(part for part in (self.make, self.model) if part) or UNKNOWN_CAMERA
+        return f"{camera}/{self.serial}" if self.serial else camera
 
 
 TEMPERATURE_RANGE_K = (2000.0, 50000.0)

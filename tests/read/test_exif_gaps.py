@@ -87,3 +87,11 @@ def test_a_serial_number_comes_from_the_maker_note_where_exif_has_none(make: byt
 def test_a_serial_number_of_zeros_is_none() -> None:
     assert capture(b"Maker", (0xA431, ASCII, b"0000000\0")).serial is None
     assert capture(b"Maker").serial is None
+
+
+UUID = b"7d444840-9dc0-11d1-b245-5ffdce74fad2"
+
+
+def test_a_uuid_is_no_name_and_a_serial_number_only_with_its_first_group() -> None:
+    found = capture(UUID, (0xA431, ASCII, UUID + b"\0"))
+    assert (found.make, found.model, found.serial) == ("", "Model", "7d444840")

@@ -166,6 +166,13 @@ def test_the_embedded_packet_comes_out_as_it_is(tmp_path: Path, padding: bytes) 
     assert read_header(write_dng(tmp_path / "c.dng", MOSAIC)).embedded_xmp is None
 
 
+@pytest.mark.parametrize("name", ["Village Optics Choir One", "7D4448409DC011D1B2455FFDCE74FAD2"])
+def test_the_unique_name_stands_for_make_and_model_where_both_are_empty(tmp_path: Path, name: str) -> None:
+    first = {271: (ASCII, ""), 272: (ASCII, ""), 50708: (ASCII, name), 50735: (ASCII, "SN-5")}
+    capture = read_header(write_dng(tmp_path / "a.dng", MOSAIC, first=first)).capture
+    assert capture.body == ("unknown camera/SN-5" if name.isalnum() else f"{name}/SN-5")
+
+
 # ---- other containers
 
 

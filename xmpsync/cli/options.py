@@ -117,6 +117,10 @@ def solve_options(function: F) -> F:
                 "--clock", multiple=True, metavar="BODY=+HH:MM:SS", help="Correct the clock of one camera body."
             ),
             click.option(
+                "--body", multiple=True, metavar="PATTERN=NAME",
+                help="A name for the camera body of these frames, where the files hold no serial number.",
+            ),
+            click.option(
                 "--camera-profile", multiple=True, type=FILE,
                 help="A camera profile file as the DNG specification defines it, matched by camera model.",
             ),
@@ -161,6 +165,7 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
         tolerance_de00=tolerance[0],
         tolerance_ev=tolerance[1],
         clock=tuple(values.get("clock", ())),
+        body=tuple(values.get("body", ())),
         camera_profiles=tuple(str(p.absolute()) for p in values.get("camera_profile", ())),
         scale=str(values["scale"].absolute()) if values.get("scale") else None,
         embed_dng=values.get("embed_dng", False),

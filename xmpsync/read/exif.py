@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,6 +18,7 @@ from xmpsync.records import Capture
 # Where exifread puts a tag depends on the container: the Exif directory, IFD0, or the first directory of a CMT2 block.
 _PLACES = ("EXIF", "Image", "MakerNote")
 _FLASH_FIRED_BIT = 1
+_UUID = re.compile(r"[0-9a-fA-F]{8}(-?[0-9a-fA-F]{4}){3}-?[0-9a-fA-F]{12}")
 _SEE_OTHER_TAGS = 65535
 
 
@@ -101,7 +103,19 @@ def _together(sources: Iterable[Path | bytes], *, details: bool) -> dict[str, An
 
 def serial_of(exif: ExifTags) -> str | None:
     """The body's serial number from Exif, else from the maker note; None where neither holds one."""
-    return exif.identifier("BodySerialNumber", "SerialNumber", "CameraSerialNumber", "InternalSerialNumber")
+    return short_serial(
+        exif.identifier("BodySerialNumber", "SerialNumber", "CameraSerialNumber", "InternalSerialNumber")
+    )
+
+
+def short_serial(text: str | None) -> str | None:
+    """A serial number that a person can read: of a UUID (RFC 9562) its first group; None for nothing."""
+    return (text[:8] if _UUID.fullmatch(text) else text) if text else None
+
+
+def camera_name(text: str | None) -> str:
+    """A maker's or a model's name; empty where the text is none: absent, or a UUID in the place of a name."""
+    return "" if text is None or _UUID.fullmatch(text.strip()) else text
 
 
 def iso_of(exif: ExifTags) -> float | None:
@@ -131,8 +145,8 @@ def capture_from_exif(exif: ExifTags, *, orientation: int, width: int, height: i
     """The capture record; `width` and `height` are of the upright picture."""
     flash = exif.number("Flash")
     return Capture(
-        make=exif.text("Make") or "",
-        model=exif.text("Model") or "",
+        make=camera_name(exif.text("Make")),
+        model=camera_name(exif.text("Model")),
         serial=serial_of(exif),
         lens=exif.text("LensModel"),
         time_s=time_s(

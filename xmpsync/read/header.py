@@ -92,10 +92,12 @@ def _dng_header(path: Path, directories: tiff.Directories) -> RawHeader:
     )
     capture = replace(
         capture,
-        make=tiff.text(first, tiff.MAKE) or capture.make,
+        make=exif.camera_name(tiff.text(first, tiff.MAKE)) or capture.make,
         # without make and model the name that the DNG specification asks for stands for both
-        model=tiff.text(first, tiff.MODEL) or capture.model or tiff.text(first, UNIQUE_CAMERA_MODEL),
-        serial=capture.serial or tiff.text(first, SERIAL_NUMBER) or None,
+        model=exif.camera_name(tiff.text(first, tiff.MODEL))
+        or capture.model
+        or exif.camera_name(tiff.text(first, UNIQUE_CAMERA_MODEL)),
+        serial=capture.serial or exif.short_serial(tiff.text(first, SERIAL_NUMBER)),
     )
     profile, neutral, exposure_ev, problems = _colour(tags)
     return RawHeader(

@@ -44,6 +44,7 @@ class Options:
     tolerance_de00: Tolerance = 2.0
     tolerance_ev: Tolerance = 0.25
     clock: Texts = ()
+    body: Texts = ()
     camera_profiles: Texts = ()
     scale: str | None = None
     embed_dng: bool = False

@@ -22,7 +22,7 @@ from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
 from xmpsync.read.tiff import TagValue
-from xmpsync.records import Capture
+from xmpsync.records import UNKNOWN_CAMERA, Capture
 from xmpsync.shoot.baseline import baseline
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.options import Options
@@ -67,7 +67,9 @@ class Scales:
         lines = []
         for (camera, _), scale in self.by_profile.items():
             learned = f" ({scale.reason})" if scale.reason else ""
-            lines.append(f"{camera or 'Unknown camera'}: colour from {_SOURCES[scale.profile.source]}{learned}.")
+            lines.append(
+                f"{camera or UNKNOWN_CAMERA.capitalize()}: colour from {_SOURCES[scale.profile.source]}{learned}."
+            )
         return sorted(set(lines)) + list(self.remarks)
 
     def save(self, path: Path) -> None:
@@ -103,7 +105,7 @@ def learn_scales(loaded: Loaded, measured: Mapping[str, FrameMeasurement], optio
     for key, frame_id in _cameras(measured).items():
         camera, stated = key
         base, remark = _base(loaded, frame_id, stated, files)
-        remarks += [f"{camera or 'Unknown camera'}: {remark}"] if remark else []
+        remarks += [f"{camera or UNKNOWN_CAMERA.capitalize()}: {remark}"] if remark else []
         own = [
             ScalePair(pair.neutral, pair.temperature_k, pair.tint)
             for pair in pairs

@@ -12,6 +12,7 @@ from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.bind import bind
+from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
@@ -105,6 +106,10 @@ def gather(root: Path, options: Options, machine: Machine, listener: Listener) -
     loaded = load(root, options, machine.state)
     with open_store(state_folder(root, machine), machine, listener) as store:
         measured = measure(loaded, machine, store, listener)
+        frames, notes = with_bodies(measured.frames, loaded.wishes.bodies)
+        measured = replace(measured, frames=frames)
+        for note in notes:
+            listener.note(note)
         return loaded, measured, learn_scales(loaded, measured.frames, options, store)
 
 

@@ -38,6 +38,15 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
+class BodyName:
+    """A name for the camera body of the frames that a pattern matches; `text` as typed."""
+
+    pattern: str
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Wishes:
     """The options with frames as frame ids and places as fractions of the upright picture.
 
@@ -52,6 +61,7 @@ class Wishes:
     strengths: tuple[GroupStrength, ...] = ()
     nudges: tuple[Nudge, ...] = ()
     clocks: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    bodies: tuple[BodyName, ...] = ()
 
     @property
     def asked_for(self) -> frozenset[str]:
@@ -112,6 +122,7 @@ def read_wishes(options: Options, ids: Sequence[str]) -> Wishes:
         ),
         strengths=each(options.strength_at, lambda text: _strength_at(text, ids)),
         clocks=MappingProxyType(dict(each(options.clock, clock))),
+        bodies=each(options.body, lambda text: _body(text, ids)),
     )
     wrong += _contradictions(wishes)
     if wrong:
@@ -128,6 +139,15 @@ def clock(text: str) -> tuple[str, float]:
         )
     seconds = int(match["h"]) * 3600 + int(match["m"]) * 60 + float(match["s"])
     return match["body"], seconds if match["sign"] == "+" else -seconds
+
+
+def _body(text: str, ids: Sequence[str]) -> BodyName:
+    pattern, _, name = (part.strip() for part in text.rpartition("="))
+    if not pattern or not name or not name.isprintable():
+        raise WrongUsage(f"--body {text!r} is not PATTERN=NAME.", next_step="For example --body 'card2/*=second'.")
+    if not any(matches(frame_id, (pattern,)) for frame_id in ids):
+        raise WrongUsage(f"--body {text!r} matches no frame.", next_step="Check the pattern; quote it for the shell.")
+    return BodyName(pattern, name, text)
 
 
 def _out_of_range(options: Options) -> list[WrongUsage]:
