@@ -405,7 +405,7 @@ def libraw_half_size(path: Path) -> np.ndarray:
     return half / 65535
 
 
-@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("orientation", range(1, 9))
 @pytest.mark.parametrize("compress", [False, True])
 def test_bayer_cells_are_what_libraw_renders_at_half_size(tmp_path: Path, orientation: int, compress: bool) -> None:
     path = tmp_path / "a.dng"
@@ -437,9 +437,17 @@ def test_a_makers_format_is_read_through_libraws_levels(tmp_path: Path) -> None:
     assert image.camera_from_xyz is not None
 
 
-def test_four_channel_sensors_are_refused(tmp_path: Path) -> None:
+# colour codes of TIFF/EP and DNG (CFAPattern): 0..6 red, green, blue, cyan, magenta, yellow, white
+FOUR_COLOURS = {"RGEB": (0, 1, 3, 2), "GMCY": (1, 4, 3, 5), "RGBW": (0, 1, 2, 6)}
+
+
+@pytest.mark.parametrize("colours", FOUR_COLOURS)
+def test_four_channel_sensors_are_refused(tmp_path: Path, colours: str) -> None:
     from xmpsync.errors import RawUnreadable
 
-    path = write_dng(tmp_path / "a.dng", noise_mosaic(40, 60), raw={33422: (BYTE, bytes((0, 1, 3, 2)))})
-    with pytest.raises(RawUnreadable, match=r"a\.dng"):
+    pattern = FOUR_COLOURS[colours]
+    raw = {33422: (BYTE, bytes(pattern)), 50710: (BYTE, bytes(sorted(pattern)))}
+    path = write_dng(tmp_path / "a.dng", noise_mosaic(40, 60), raw=raw)
+    with pytest.raises(RawUnreadable, match=r"a\.dng") as caught:
         open_raw(path)
+    assert "by hand" in caught.value.next_step

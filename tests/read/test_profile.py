@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import rawpy
 
-from tests.read.raw_files import ASCII, LONG, SHORT, SRATIONAL, mosaic_of, write_dng, write_maker_raw, write_tiff
+from tests.read.raw_files import (
+    ASCII,
+    LONG,
+    RATIONAL,
+    SHORT,
+    SRATIONAL,
+    mosaic_of,
+    write_dng,
+    write_maker_raw,
+    write_tiff,
+)
+from xmpsync.colour.camera import neutral_from_white
 from xmpsync.colour.profile import ProfileSource
 from xmpsync.errors import WrongUsage
 from xmpsync.read.cameras import TableMatch, camera_list, table_match, table_matrix
@@ -61,6 +73,25 @@ def test_two_calibrations_in_any_order_are_sorted_by_temperature(tmp_path: Path,
     of_a = MATRICES[0] if codes[0] == 17 else MATRICES[1]
     assert np.ravel(low.camera_from_xyz) == pytest.approx(of_a)
     assert low.xyz_d50_from_balanced is not None
+
+
+def test_a_bodys_calibration_and_balance_come_from_the_file(tmp_path: Path) -> None:
+    body = (1.04, 0.0, 0.01, 0.0, 1.0, 0.0, 0.0, 0.02, 0.97)
+    first = {
+        50723: (SRATIONAL, body),
+        50727: (RATIONAL, (0.9, 1.0, 1.1)),
+        50931: (ASCII, "lab"),
+        50932: (ASCII, "lab"),
+    }
+    profile, _ = profile_for(read_header(write_dng(tmp_path / "a.dng", MOSAIC, first=first)), None)
+    assert np.ravel(profile.calibrations[0].camera_calibration) == pytest.approx(body)
+    assert profile.analog_balance == pytest.approx((0.9, 1.0, 1.1))
+    # DNG 1.7, chapter 6: XYZ to camera = AnalogBalance . CameraCalibration . ColorMatrix
+    neutral = neutral_from_white(profile, 6500.0, 0.0)
+    plain = replace(profile, calibrations=(replace(profile.calibrations[0], camera_calibration=tuple(
+        map(tuple, np.eye(3).tolist()))),), analog_balance=(1.0, 1.0, 1.0))  # fmt: skip
+    expected = np.diag((0.9, 1.0, 1.1)) @ np.reshape(body, (3, 3)) @ neutral_from_white(plain, 6500.0, 0.0)
+    assert neutral == pytest.approx(expected / expected.max(), abs=1e-6)
 
 
 def test_three_calibrations_of_newer_dng_are_read(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import formats, libraw, limits, tiff
-from xmpsync.read.header import COPY_AGAIN, RawHeader
+from xmpsync.read.header import COPY_AGAIN, RawHeader, refuse_cut_off
 from xmpsync.read.levels import Levels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
@@ -39,6 +39,8 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
     raw_tags = dict(header.raw_tags)
     if header.is_dng:
         _refuse_undecodable(header, raw_tags)
+        if tiff.data_ends_at(raw_tags) > header.path.stat().st_size:
+            refuse_cut_off(header.path)
         if tiff.number(raw_tags, tiff.PHOTOMETRIC) == tiff.LINEAR_RAW and tiff.number(raw_tags, tiff.BITS) == 8:
             return _linear_8_bit(header, raw_tags, shading)
         partly = _in_parts(header, shading)
@@ -47,12 +49,12 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
     try:
         decoded = libraw.decode(header.path)
     except libraw.FormatUnsupported as error:
-        if tiff.ends_too_early(header.path):
-            raise RawUnreadable(
-                f"{limits.printable(header.path)}: the file ends too early.", next_step=COPY_AGAIN
-            ) from error
+        refuse_cut_off(header.path)
         kind = formats.undecodable(raw_tags, header.capture.make)
         raise _undecodable(header, kind) from error
+    except RawUnreadable:
+        refuse_cut_off(header.path)
+        raise
     if header.is_dng and (decoded.pixels.ndim == 3) != (tiff.number(raw_tags, tiff.PHOTOMETRIC) == tiff.LINEAR_RAW):
         raise RawUnreadable(
             f"{limits.printable(header.path)}: holds several sensor pictures, and not the main one is decoded.",

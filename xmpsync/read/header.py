@@ -13,6 +13,7 @@ from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.tags import AS_SHOT_NEUTRAL, BadColourTags
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import boxes, exif, libraw, limits, tiff
+from xmpsync.read.cut_off import ends_too_early
 from xmpsync.read.orientation import upright_size, valid_orientation
 from xmpsync.records import Capture, Vec3
 
@@ -67,6 +68,12 @@ def read_header(path: Path) -> RawHeader:
         raise unreadable_file(path, error) from error
 
 
+def refuse_cut_off(path: Path) -> None:
+    """Raises `RawUnreadable` where what the file points at lies past its end, OSError where it cannot be read."""
+    if ends_too_early(path):
+        raise RawUnreadable(f"{limits.printable(path)}: the file ends too early.", next_step=COPY_AGAIN)
+
+
 def unreadable_file(path: Path, error: OSError) -> RawUnreadable:
     """The operating system would not give the file."""
     reason = error.strerror or type(error).__name__
@@ -79,6 +86,7 @@ def unreadable_file(path: Path, error: OSError) -> RawUnreadable:
 def _dng_header(path: Path, directories: tiff.Directories) -> RawHeader:
     first, raw = directories.first, directories.raw
     if raw is None:
+        refuse_cut_off(path)
         raise RawUnreadable(
             f"{limits.printable(path)}: a DNG without a sensor picture; it is damaged or holds a finished picture.",
             next_step=COPY_AGAIN,
@@ -125,8 +133,7 @@ def _maker_header(path: Path, directories: tiff.Directories | None) -> RawHeader
     else:
         tags, packet = exif.read_exif([path]), tiff.blob(directories.first, tiff.XMP)
     if geometry is None and not tags.tags:
-        if tiff.ends_too_early(path):
-            raise RawUnreadable(f"{limits.printable(path)}: the file ends too early.", next_step=COPY_AGAIN)
+        refuse_cut_off(path)
         raise RawUnreadable(
             f"{limits.printable(path)}: not a RAW file that can be read here, or damaged from its first bytes on.",
             next_step=COPY_AGAIN,

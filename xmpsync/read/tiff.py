@@ -114,32 +114,18 @@ def _read(file: BinaryIO) -> Directories | None:
     return Directories(found[0], tuple(found)) if found else None
 
 
-# Places of data (TIFF 6.0: strips, tiles; Exif: previews) with their lengths, and of SubIFDs.
-_DATA_PLACES = ((273, 279), (324, 325), (513, 514))
-_SUB_DIRECTORIES = 330
+_DATA_PLACES = ((273, 279), (324, 325))
+"""Strips and tiles with their lengths (TIFF 6.0)."""
 
 
-def ends_too_early(path: Path) -> bool:
-    """Whether a TIFF-based file points past its own end: it was cut off. False where it is not TIFF.
-
-    Raises OSError where the file cannot be read.
-    """
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        head = file.read(8)
-    if head[:2] not in (b"II", b"MM") or len(head) < 8:
-        return False
-    if int.from_bytes(head[4:8], "little" if head[:2] == b"II" else "big") >= size:
-        return True
-    directories = read_directories(path)
-    for tags in directories.all if directories else ():
-        for places, lengths in _DATA_PLACES:
-            starts, counts = numbers(tags, places) or (), numbers(tags, lengths) or ()
-            if len(starts) == len(counts) and any(a + n > size for a, n in zip(starts, counts, strict=True)):
-                return True
-        if any(place >= size for place in numbers(tags, _SUB_DIRECTORIES) or ()):
-            return True
-    return False
+def data_ends_at(tags: Tags) -> int:
+    """The byte behind the last strip or tile of a directory; 0 where it holds none."""
+    ends = [
+        start + length
+        for places, lengths in _DATA_PLACES
+        for start, length in zip(numbers(tags, places) or (), numbers(tags, lengths) or (), strict=False)
+    ]
+    return int(max((end for end in ends if math.isfinite(end)), default=0))
 
 
 def decode_raw_page(path: Path) -> npt.NDArray[Any]:
