@@ -17,6 +17,7 @@ from xmpsync.errors import RawUnreadable
 from xmpsync.read import opcodes
 from xmpsync.read.decode import _in_parts
 from xmpsync.read.header import read_header
+from xmpsync.read.overview import overview
 from xmpsync.read.partial import PartlyRead
 from xmpsync.read.raw import open_raw
 from xmpsync.records import Box
@@ -56,14 +57,15 @@ def assert_same_as_libraw(path: Path) -> PartlyRead:
     return ours
 
 
-def tiled(path: Path, mosaic: np.ndarray, side: int, encode: object, bits: int = 14, **layout: object) -> Path:
+def tiled(path: Path, mosaic: np.ndarray, side: int, encode: object, bits: int = 14, *, strips: bool = False) -> Path:
     """A DNG whose tiles are made by `encode`; IFD0 holds the picture (TIFF 6.0, DNG 1.4)."""
     height, width = mosaic.shape
-    padded = np.pad(mosaic, ((0, -height % side), (0, -width % side)), mode="symmetric")
+    across = width if strips else side
+    padded = np.pad(mosaic, ((0, -height % side), (0, -width % across)), mode="symmetric")
     tiles = [
-        encode(np.ascontiguousarray(padded[top : top + side, left : left + side]))  # type: ignore[operator]
+        encode(np.ascontiguousarray(padded[top : top + side, left : left + across]))  # type: ignore[operator]
         for top in range(0, height, side)
-        for left in range(0, width, side)
+        for left in range(0, width, across)
     ]
     tags = [
         (271, 2, 0, "Village Optics", True), (272, 2, 0, "Choir One", True), (274, 3, 1, 1, True),
@@ -74,7 +76,8 @@ def tiled(path: Path, mosaic: np.ndarray, side: int, encode: object, bits: int =
     ]  # fmt: skip
     with tifffile.TiffWriter(path) as tiff:
         tiff.write(
-            iter(tiles), shape=mosaic.shape, dtype=np.uint16, photometric=32803, compression=7, tile=(side, side),
+            iter(tiles), shape=mosaic.shape, dtype=np.uint16, photometric=32803, compression=7,
+            **({"rowsperstrip": side} if strips else {"tile": (side, side)}),
             subfiletype=0, extratags=tags, metadata=None, software=False,
         )  # fmt: skip
     return path
@@ -89,6 +92,7 @@ def tiled(path: Path, mosaic: np.ndarray, side: int, encode: object, bits: int =
         {"compress": False, "tile": 64, "big_endian": True},
         {"tile": 32},
         {"tile": 64},
+        {},
     ],
 )
 def test_strips_and_tiles_are_read_as_libraw_reads_them(tmp_path: Path, how: dict) -> None:
@@ -107,6 +111,34 @@ def test_every_predictor_and_folding_of_lossless_tiles(tmp_path: Path, predictor
         return bytes(imagecodecs.jpeg8_encode(folded, lossless=True, predictor=predictor, bitspersample=14))
 
     assert_same_as_libraw(tiled(tmp_path / "a.dng", random_mosaic(150, 226), 64, encode))
+
+
+@pytest.mark.parametrize("rows", [30, 150])
+@pytest.mark.parametrize("fold", ["two rows in one line", "two components", "as it is"])
+def test_lossless_streams_of_some_or_all_rows(tmp_path: Path, rows: int, fold: str) -> None:
+    def encode(strip: np.ndarray) -> bytes:
+        height, width = strip.shape
+        shape = {"two rows in one line": (height // 2, 2 * width), "two components": (height, width // 2, 2)}
+        folded = strip.reshape(shape.get(fold, strip.shape))
+        return bytes(imagecodecs.jpeg8_encode(folded, lossless=True, predictor=1, bitspersample=14))
+
+    assert_same_as_libraw(tiled(tmp_path / "a.dng", random_mosaic(150, 226), rows, encode, strips=True))
+
+
+def test_one_tile_of_the_whole_picture_is_no_uncompressed_strip(tmp_path: Path) -> None:
+    def encode(tile: np.ndarray) -> bytes:
+        return bytes(imagecodecs.ljpeg_encode(tile, bitspersample=14))
+
+    assert_same_as_libraw(tiled(tmp_path / "a.dng", random_mosaic(160, 160), 160, encode))
+
+
+def test_a_stream_with_a_cell_for_each_preview_pixel_is_looked_at_whole(tmp_path: Path) -> None:
+    """A cropped area holds no whole piece of it, so that no preview is compared."""
+    path = tmp_path / "a.dng"
+    write_dng(path, random_mosaic(160, 240), profile=PROFILE, active_area=(2, 2, 158, 238))
+    raw = open_raw(path)
+    assert isinstance(raw.photosites, PartlyRead)
+    assert not overview(raw, 64).from_preview
 
 
 @pytest.mark.parametrize("bits", [10, 12, 16])

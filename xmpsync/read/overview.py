@@ -71,7 +71,7 @@ def overview(raw: RawImage, long_side: int, settings: OverviewSettings = SETTING
 def _from_preview(raw: RawImage, photosites: PartlyRead, long_side: int, s: OverviewSettings) -> Overview | None:
     tiles = photosites.pieces()
     chosen = _spread(tiles, photosites.shape, s.tiles)
-    if len(chosen) > s.largest_share * len(tiles):
+    if not chosen or len(chosen) > s.largest_share * len(tiles):
         return None
     picture = preview(raw.header, long_side)
     if picture is None or max(picture.shape[:2]) < long_side or not _same_shape(raw, picture):
