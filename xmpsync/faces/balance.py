@@ -55,14 +55,22 @@ def picture_for_detection(
     `lifted` gives a second variant with deep shadows opened, for frames where the first shows no face.
     """
     s = settings or BalanceSettings()
-    clipped = np.clip(np.nan_to_num(np.asarray(linear, dtype=np.float32)), s.floor, None)
-    neutral = _neutral(clipped, as_shot_neutral, s)
+    source = np.asarray(linear, dtype=np.float32)
+    height, width = source.shape[:2]
+    neutral = _neutral(source, as_shot_neutral, s)
     # past the level at which the first channel clips, colour is an artefact: highlights would turn magenta
-    balanced = np.minimum(clipped / neutral, 1.0 / float(neutral.max()))
-    rgb = np.clip(balanced @ SRGB_FROM_BALANCED.T, s.floor, None)
-    luminance = np.clip(balanced[..., 0] + balanced[..., 1] + balanced[..., 2], 3 * s.floor, None) / 3
+    highest = np.float32(1.0 / float(neutral.max()))
+    rgb, luminance = np.empty(source.shape, np.float32), np.empty((height, width), np.float32)
+    by_line = np.tile(neutral, width)
+    for rows in _stripes(height, width):
+        balanced = np.fmax(source[rows], np.float32(s.floor))  # fmax leaves the floor where there is no number
+        flat = balanced.reshape(len(balanced), -1)  # whole lines: numpy is slow along three values
+        flat /= by_line
+        np.minimum(balanced, highest, out=balanced)
+        np.matmul(balanced.reshape(-1, 3), SRGB_FROM_BALANCED.T, out=rgb[rows].reshape(-1, 3))
+        np.divide(balanced[..., 0] + balanced[..., 1] + balanced[..., 2], np.float32(3), out=luminance[rows])
+    np.maximum(luminance, np.float32(s.floor), out=luminance)
     # large-scale brightness is smooth: worked out on a coarse picture, its gain is enlarged
-    height, width = luminance.shape
     few = max(1, width // COARSE), max(1, height // COARSE)
     coarse = np.asarray(Image.fromarray(luminance).resize(few, Image.Resampling.BOX))
     base = _large_scale(np.log(np.clip(coarse, s.floor, None)), s.base_px)
@@ -71,8 +79,20 @@ def picture_for_detection(
     gain = np.exp(np.log(MID_GREY) - level + (exponent - 1.0) * (base - level))
     if lifted:
         gain *= 2.0 ** (s.lift_ev * 0.5)
-    rgb *= np.asarray(Image.fromarray(gain).resize((width, height), Image.Resampling.BILINEAR))[..., None]
-    return _tone(rgb)
+    enlarged = np.asarray(Image.fromarray(gain).resize((width, height), Image.Resampling.BILINEAR))
+    shown = np.empty(source.shape, np.uint8)
+    for rows in _stripes(height, width):
+        part = rgb[rows]
+        np.maximum(part, np.float32(s.floor), out=part)
+        part *= np.repeat(enlarged[rows], 3, axis=1).reshape(part.shape)
+        shown[rows] = _tone(part)
+    return shown
+
+
+def _stripes(height: int, width: int) -> list[slice]:
+    """Rows to work on at a time, so that the numbers stay in the processor's cache."""
+    rows = max(1, _STRIPE_PIXELS // max(1, width))
+    return [slice(first, min(height, first + rows)) for first in range(0, height, rows)]
 
 
 def picture_from_preview(preview: Picture, *, lifted: bool = False) -> Picture:
@@ -83,6 +103,7 @@ def picture_from_preview(preview: Picture, *, lifted: bool = False) -> Picture:
 def _neutral(linear: npt.NDArray[np.float32], as_shot: Vec3 | None, s: BalanceSettings) -> npt.NDArray[np.float32]:
     """Camera RGB of the assumed neutral, green = 1."""
     small = linear[:: max(1, linear.shape[0] // 200), :: max(1, linear.shape[1] // 200)].reshape(-1, 3)
+    small = np.clip(np.nan_to_num(small), s.floor, None)
     bright = small.max(axis=-1)
     usable = small[(bright < 0.95) & (bright >= np.percentile(bright, 25))]
     if len(usable) < 16:
@@ -128,5 +149,6 @@ TONE_WHITE, TONE_GAIN = 6.0, 1.2
 TONE = _tone_table(4095)
 _CODES = np.arange(256, dtype=np.float32) / 255
 LINEAR_FROM_SRGB = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(np.float32)
+_STRIPE_PIXELS = 16384
 COARSE = 4
 """Pixels of the picture to one of the coarse picture, a side."""

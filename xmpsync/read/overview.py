@@ -88,10 +88,19 @@ def _from_preview(raw: RawImage, photosites: PartlyRead, long_side: int, s: Over
     left = terms @ fit - target
     if float(np.sqrt((left**2).mean())) > s.largest_rms or any(_moved(look, fit, s) for look in looks):
         return None
-    flat = picture.reshape(-1, 3).astype(np.float32) / np.float32(255)
-    encoded = np.clip(_terms(flat) @ fit.astype(np.float32), 0.0, 1.0)
+    encoded = _applied(picture.reshape(-1, 3), fit)
     found = (encoded * encoded).reshape(picture.shape)
     return Overview(found, _clipped(encoded, terms @ fit, clipped).reshape(picture.shape[:2]), from_preview=True)
+
+
+def _applied(seen: Picture, fit: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
+    """The fit at every pixel (n, 3) of the preview, 0..1, in pieces that stay in the processor's cache."""
+    found = np.empty(seen.shape, np.float32)
+    by_term = np.ascontiguousarray(fit.T, dtype=np.float32)
+    for start in range(0, len(seen), _PIECE):
+        part = seen[start : start + _PIECE].astype(np.float32).T / np.float32(255)
+        np.clip((by_term @ _planes(part)).T, 0.0, 1.0, out=found[start : start + _PIECE])
+    return found
 
 
 def _spread(
@@ -145,13 +154,26 @@ def _compared(raw: RawImage, picture: Picture, tile: tuple[int, int, int, int]) 
     return _Look(cells.camera, cells.clipped, np.asarray(image, dtype=np.float32) / np.float32(255))
 
 
+_PIECE = 8192
+"""Pixels whose 20 terms take 640 kB."""
+
+
 def _terms(seen: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
-    """The 20 products of three colours up to the third degree: (n, 20)."""
-    r, g, b = seen[:, 0], seen[:, 1], seen[:, 2]
-    one = np.ones_like(r)
-    rr, gg, bb, rg, rb, gb = r * r, g * g, b * b, r * g, r * b, g * b
-    cubic = (rr * r, rr * g, rr * b, gg * r, gg * g, gg * b, bb * r, bb * g, bb * b, rg * b)
-    return np.stack([one, r, g, b, rr, gg, bb, rg, rb, gb, *cubic], axis=1)
+    """The 20 products of three colours (n, 3) up to the third degree: (n, 20)."""
+    return _planes(np.ascontiguousarray(seen.T)).T
+
+
+def _planes(seen: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
+    """The same of planes (3, n): (20, n)."""
+    r, g, b = seen
+    out = np.empty((20, seen.shape[1]), seen.dtype)
+    out[0], out[1:4] = 1.0, seen
+    rr, gg, bb, rg, _, _ = out[4:10]
+    pairs = ((r, r), (g, g), (b, b), (r, g), (r, b), (g, b))
+    cubes = ((rr, r), (rr, g), (rr, b), (gg, r), (gg, g), (gg, b), (bb, r), (bb, g), (bb, b), (rg, b))
+    for row, (one, other) in enumerate((*pairs, *cubes), start=4):
+        np.multiply(one, other, out=out[row])
+    return out
 
 
 def _moved(look: _Look, fit: npt.NDArray[np.floating], s: OverviewSettings) -> bool:

@@ -72,7 +72,7 @@ def resize(picture: Picture, long_side: int) -> Picture:
     scale = long_side / max(height, width)
     size = max(1, round(width * scale)), max(1, round(height * scale))
     image = Image.fromarray(np.ascontiguousarray(picture))
-    return np.asarray(image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)).copy()
+    return np.asarray(image.resize(size, Image.Resampling.HAMMING)).copy()
 
 
 def _decode(data: bytes, long_side: int | None) -> tuple[Picture, int]:

@@ -166,13 +166,14 @@ def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, 
 def scene_of(shown: Overview) -> Scene:
     """Levels and clipping of the whole frame, from every `scene_step`-th cell of its overview each way."""
     step = SETTINGS.scene_step
-    camera, clipped = shown.camera[::step, ::step].reshape(-1, 3), shown.clipped[::step, ::step].reshape(-1)
-    largest = camera.max(axis=1)
-    clean = camera[~clipped & (camera.min(axis=1) > 0)]
-    log_mean = np.log(clean).mean(axis=0) if len(clean) else np.zeros(3)
+    red, green, blue = (np.ascontiguousarray(shown.camera[::step, ::step, c]).reshape(-1) for c in range(3))
+    clipped = shown.clipped[::step, ::step].reshape(-1)
+    largest = np.maximum(np.maximum(red, green), blue)
+    clean = ~clipped & (np.minimum(np.minimum(red, green), blue) > 0)
+    log_mean = [float(np.log(c[clean]).mean(dtype=np.float64)) if clean.any() else 0.0 for c in (red, green, blue)]
     return Scene(
-        green_percentiles=tuple(float(v) for v in np.percentile(camera[:, 1], [1, 5, 25, 50, 75, 95, 99, 99.9])),
-        log_mean_camera=(float(log_mean[0]), float(log_mean[1]), float(log_mean[2])),
+        green_percentiles=tuple(float(v) for v in np.percentile(green, [1, 5, 25, 50, 75, 95, 99, 99.9])),
+        log_mean_camera=(log_mean[0], log_mean[1], log_mean[2]),
         clipped_fraction=float(clipped.mean()),
         channel_max_percentiles=tuple(float(v) for v in np.percentile(largest, [95, 99, 99.9])),
     )
@@ -181,6 +182,7 @@ def scene_of(shown: Overview) -> Scene:
 def _proxy(shown: Overview) -> bytes:
     step = max(1, round(max(shown.camera.shape[:2]) / SETTINGS.proxy_side_px))
     height, width = (n // step * step for n in shown.camera.shape[:2])
-    small = shown.camera[:height, :width].reshape(height // step, step, width // step, step, 3).mean(axis=(1, 3))
+    places = [(down, across) for down in range(step) for across in range(step)]
+    small = sum(shown.camera[down:height:step, across:width:step] for down, across in places) / np.float32(step * step)
     encoded = np.sqrt(np.clip(small, 0.0, 1.0)) * 255.0
     return encode_jpeg((encoded + 0.5).astype(np.uint8), 92)

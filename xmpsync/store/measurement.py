@@ -9,7 +9,7 @@ from xmpsync.records import Box, Capture, Vec3
 from xmpsync.skin.records import FaceSkin, Unusable
 from xmpsync.solve.problem import Scene
 
-VERSION = 3
+VERSION = 4
 """Raise it when a measurement of the same RAW would come out differently: stored ones are then made anew."""
 
 
