@@ -2,6 +2,8 @@
 
     python -m benchmarks.skin.gloss            # 6 classes x 2 portraits x 16 settings
     python -m benchmarks.skin.gloss --people 4
+    python -m benchmarks.skin.gloss --world patches  # the same sheen in patches at random
+    python -m benchmarks.skin.gloss --world matte    # none, and a key light that changes sides
 
 The reference of a person is a matte frame in daylight; every other frame has a sheen over 0-60 % of the face, at its
 strongest 0-1 times the body's own luminance, under lights of all colours, with the as-shot neutral in error as cameras
@@ -74,6 +76,32 @@ def shots(rng: np.random.Generator) -> Iterator[Shot]:
                 sheen_share=share,
                 sheen_strength=strength,
             )
+
+
+def patches(rng: np.random.Generator) -> Iterator[Shot]:
+    """As `shots`, the sheen in patches at random: a world in which no region is the safe one."""
+    return (replace(shot, sheen_anywhere=True) for shot in shots(rng))
+
+
+def matte(rng: np.random.Generator) -> Iterator[Shot]:
+    """No sheen: all sizes, noise, and a key light that changes sides from frame to frame."""
+    names = list(lights())
+    for _ in range(13):
+        yield Shot(
+            light=lights()[names[int(rng.integers(len(names)))]],
+            iso=float(rng.choice([100.0, 400.0, 1600.0, 3200.0])),
+            ev=float(rng.choice([-2.0, -1.0, 0.0])),
+            face_cells=float(rng.choice([25.0, 40.0, 60.0, 110.0, 160.0])),
+            mirrored=bool(rng.uniform() < 0.5),
+            gloss=float(rng.uniform(0, 0.04)),
+            slope_ev=float(rng.uniform(0, 0.6)),
+            slope_deg=float(rng.uniform(0, 360)),
+            key_ev=float(rng.choice([0.0, 1.5, 2.5])),
+            side=int(rng.choice([-1, 1])),
+        )
+
+
+WORLDS = {"sheen": shots, "patches": patches, "matte": matte}
 
 
 def people(
@@ -153,6 +181,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.skin.gloss", description=__doc__)
     parser.add_argument("--people", type=int, default=1, help="skins per class")
     parser.add_argument("--rounds", type=int, default=1, help="frames per setting and person")
+    parser.add_argument("--world", choices=sorted(WORLDS), default="sheen")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sensitivities", type=Path)
     parser.add_argument("--cache", type=Path, help="a file that keeps the rendered frames")
@@ -161,7 +190,7 @@ def main(arguments: list[str] | None = None) -> int:
         with options.cache.open("rb") as file:
             shown = pickle.load(file)  # written by this program
     else:
-        shown = list(people(options.people, options.rounds, options.seed, options.sensitivities))
+        shown = list(people(options.people, options.rounds, options.seed, options.sensitivities, WORLDS[options.world]))
         if options.cache:
             with options.cache.open("wb") as file:
                 pickle.dump(shown, file, 4)

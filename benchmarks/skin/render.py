@@ -57,6 +57,8 @@ class Shot:
     sheen_strength: float = 0.0
     """A broad sheen over `sheen_share` of the face's clean skin, at its strongest `sheen_strength` of the body's own
     luminance, in the light's colour: sweat, make-up, oily skin."""
+    sheen_anywhere: bool = False
+    """The sheen lies in patches at random instead of forehead, nose and cheekbones first."""
     key_ev: float = 0.0
     """A key light from one side (`side`): the middle of that half is so much brighter than the other's, one light."""
 
@@ -131,7 +133,7 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
     clean = gain * diffuse
     total = clean + gain * shot.gloss * (gloss * skin)[..., None] * white
     if shot.sheen_share > 0:
-        sheen = warp(broad_sheen(portrait, shot.sheen_share, rng)) * skin * slope
+        sheen = warp(broad_sheen(portrait, shot.sheen_share, rng, anywhere=shot.sheen_anywhere)) * skin * slope
         own = float((reflectance * shot.light.power).sum() / shot.light.power.sum())
         total = total + gain * shot.sheen_strength * own * sheen[..., None] * white
 
@@ -178,9 +180,9 @@ def _key(shot: Shot, along: Array) -> Array:
     return np.asarray(np.exp2(shot.key_ev * (1 / (1 + np.exp(-shot.side * along / KEY_WIDTH)) - 0.5)))
 
 
-def broad_sheen(portrait: Portrait, share: float, rng: np.random.Generator) -> Array:
-    """A sheen (h, w), 0..1, over `share` of the clean skin: forehead, nose and cheekbones first, soft borders, uneven
-    inside, other borders in every frame."""
+def broad_sheen(portrait: Portrait, share: float, rng: np.random.Generator, *, anywhere: bool = False) -> Array:
+    """A sheen (h, w), 0..1, over `share` of the clean skin: forehead, nose and cheekbones first (`anywhere`: in patches
+    at random), soft borders, uneven inside, other borders in every frame."""
     h, w = portrait.truth.shape
     size = portrait.face_width
     yy, xx = np.mgrid[0:h, 0:w]
@@ -189,6 +191,8 @@ def broad_sheen(portrait: Portrait, share: float, rng: np.random.Generator) -> A
         x, y = portrait.mesh[point]
         field = np.maximum(field, np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * (radius * size) ** 2)))
     field += 0.25 * _cloud((h, w), 0.10 * size, rng)
+    if anywhere:
+        field = _cloud((h, w), 0.12 * size, rng)
     edge = np.quantile(field[portrait.truth], 1 - share)
     inside = 1 / (1 + np.exp(-(field - edge) / SHEEN_EDGE))
     return np.asarray(inside * np.clip(0.75 + 0.25 * _cloud((h, w), 0.08 * size, rng), 0.2, 1.0))

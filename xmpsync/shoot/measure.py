@@ -16,6 +16,7 @@ from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
 from xmpsync.shoot.options import Machine
 from xmpsync.shoot.pool import Lost, run_jobs
 from xmpsync.shoot.worker import Failed, Job, measure_frame
+from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.measurement import FrameMeasurement, Mark
 from xmpsync.store.opening import require_place
@@ -144,7 +145,7 @@ def regions_of(source: SourceFrame, embedded_xmp: bytes | None) -> Regions | Non
 
 
 def face_key(regions: Regions | None, marks: tuple[Mark, ...], *, told_apart: bool) -> str:
-    """What the faces of a frame depend on beside the RAW: regions, marks, the finder's version."""
+    """What the faces of a frame depend on beside the RAW: regions, marks, the versions of finder and skin."""
     shown = None if regions is None else (regions.applied_to, regions.faces)
-    parts = (FACES_VERSION, told_apart, shown, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
+    parts = (FACES_VERSION, SKIN_VERSION, told_apart, shown, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:32]

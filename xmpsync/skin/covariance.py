@@ -36,6 +36,11 @@ class Estimate:
         answer: Array = level_chroma_from_log @ np.log(np.maximum(self.camera, TINY))
         return answer
 
+    @property
+    def chroma_noise(self) -> float:
+        """Variance of ln R/G and ln B/G by noise, their mean."""
+        return float(np.diag(level_chroma_from_log @ self.noise @ level_chroma_from_log.T)[1:].mean())
+
 
 @dataclass(frozen=True, slots=True)
 class Level:

@@ -147,6 +147,8 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
     evidence = _without_sheen(evidence, index, split.body)
     matte = np.zeros(len(side), dtype=bool)
     matte[index[split.sheen < settings.shiny_share]] = True
+    sheen = np.zeros(len(side))
+    sheen[index] = split.sheen
     body = np.median(evidence.smoothed[matte if matte.any() else area & skin], axis=0)
     restored = level_by_sound_channel(evidence, body, settings)
     ranked = np.where(evidence.clipped & np.isfinite(restored), restored, evidence.log_level)
@@ -164,12 +166,14 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
             continue
         estimate = estimate_mean(evidence, kept, settings)
         estimates.append(estimate)
-        weights.append(settings.region_weights[name] * min(1.0, 2.0 * len(kept) / int(here.sum())))
+        seen = min(1.0, 2.0 * len(kept) / int(here.sum()))
+        left = float(sheen[kept].mean())  # what is still expected in the bins that count as matte
+        weights.append(seen / (settings.region_doubt[name] ** 2 + estimate.chroma_noise + left**2))
         n_cells = len(kept) * evidence.cells_per_bin
-        regions.append(RegionSkin(name, estimate.camera, to_mat3(estimate.log_covariance), n_cells))
+        regions.append(RegionSkin(name, estimate.camera, to_mat3(estimate.log_covariance), n_cells, weights[-1]))
     if not estimates:
         return Unusable.FEW_PIXELS
-    level = lit_level(evidence, side, matte, ranked, settings)
+    level = lit_level(evidence, side, ranked, settings)
     if level is None:
         return Unusable.CLIPPED
     camera, covariance, noise = combine(estimates, weights, level, settings)
@@ -208,31 +212,38 @@ def level_by_sound_channel(evidence: Evidence, body: Array, settings: SkinSettin
     return np.where(value < settings.sound_channel, level, np.inf)
 
 
-def lit_level(evidence: Evidence, side: Mask, matte: Mask, ranked: Array, settings: SkinSettings) -> Level | None:
+def lit_level(evidence: Evidence, side: Mask, ranked: Array, settings: SkinSettings) -> Level | None:
     """ln green of lit skin: the mean over a window of ranks; None where clipping leaves less than its lower part.
 
-    Clipped bins rank highest. Where they reach into the window, the straight line of level over rank, fitted below
-    them, is read at the window's middle.
+    Each bin counts by its region: cheeks shine least and lead. Clipped bins rank highest. Where they reach into the
+    window, the straight line of level over rank, fitted below them, is read at the window's middle.
     """
     members = np.flatnonzero(side)
-    order = np.sort(ranked[members])
-    rank = (np.arange(len(order)) + 0.5) / len(order)
+    members = members[np.argsort(ranked[members], kind="stable")]
+    doubt = np.array([settings.region_doubt[name] for name in evidence.regions])
+    weight = 1.0 / doubt[evidence.region[members]]
+    weight /= weight.sum()
+    order, rank = ranked[members], np.cumsum(weight) - 0.5 * weight
     low, high = settings.level_window
-    known = float(np.isfinite(order).mean())
+    finite = np.isfinite(order)
+    known = float(weight[finite].sum())
     if known < low + 0.1:
         return None
-    window = (rank >= low) & (rank <= high)
-    if known >= high:
-        value = float(np.log(np.exp(order[window]).mean()))
-        spread = float(order[window].std())
-    else:
-        below = (rank >= low / 2) & (rank <= known - 0.02)
-        slope, start = np.polyfit(rank[below], order[below], 1)
+    window = (rank >= low) & (rank <= high) & finite
+    below = (rank >= low / 2) & (rank <= known - 0.02)
+    if known >= high and window.any():
+        w = weight[window] / weight[window].sum()
+        value = float(np.log(w @ np.exp(order[window])))
+        spread = float(np.sqrt(w @ (order[window] - w @ order[window]) ** 2))
+    elif below.sum() >= 2:
+        slope, start = np.polyfit(rank[below], order[below], 1, w=np.sqrt(weight[below]))
         value = float(start + slope * (low + high) / 2)
         spread = float(order[below].std())
+    else:
+        return None
     # noise that survives the averaging, and texture counted by patches
     relative = evidence.variance[members, 1] / np.maximum(evidence.smoothed[members, 1], 1e-9) ** 2
-    n_window = max(1.0, (high - low) * len(members))
+    n_window = max(1.0, (high - low) / float((weight**2).sum()))
     noise = float(np.median(relative)) / n_window
     texture = spread**2 / max(1.0, n_window / settings.texture_correlation_bins)
     guessed = (settings.censored_ev * LN2 * max(0.0, high - known) / (high - low)) ** 2

@@ -43,6 +43,7 @@ class RegionSkin:
     camera: Vec3
     log_covariance: Mat3
     n_cells: int
+    weight: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,16 +7,20 @@ from dataclasses import dataclass, field
 from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.records import Region
 
+SKIN_VERSION = "skin-2"
+"""For store keys. Raise it when the same faces may give other colours."""
 
-def _region_weights() -> dict[Region, float]:
-    # Cheeks and forehead are large, flat and bare on nearly everybody; nose is small and shiny, chin is often bearded.
+
+def _region_doubt() -> dict[Region, float]:
+    # Common practice among those who match skin by hand: cheeks first. Forehead, nose and chin shine first when
+    # somebody sweats or wears make-up; hair, hats and veils shade the forehead, beards the chin.
     return {
-        Region.LEFT_CHEEK: 1.0,
-        Region.RIGHT_CHEEK: 1.0,
-        Region.FOREHEAD: 1.0,
-        Region.NOSE: 0.4,
-        Region.CHIN: 0.4,
-        Region.WHOLE: 1.0,
+        Region.LEFT_CHEEK: 0.02,
+        Region.RIGHT_CHEEK: 0.02,
+        Region.FOREHEAD: 0.04,
+        Region.NOSE: 0.06,
+        Region.CHIN: 0.04,
+        Region.WHOLE: 0.02,
     }
 
 
@@ -94,7 +98,7 @@ class SkinSettings:
     dominating_share: float = 0.40
     """Share of the area that the brighter side needs to be the face's side; a rim in backlight has less."""
 
-    level_window: Vec2 = (0.50, 0.95)
+    level_window: Vec2 = (0.45, 0.92)
     """Ranks (clipped and specular bins count as brightest) whose mean is the level of lit skin."""
 
     censored_ev: float = 0.2
@@ -109,7 +113,7 @@ class SkinSettings:
     shiny_share: float = 0.08
     """Expected share of surface reflection from which a bin leaves the colour and counts as specular."""
 
-    own_chroma: Vec3 = (0.03, 0.05, 0.08)
+    own_chroma: Vec3 = (0.025, 0.04, 0.065)
     own_chroma_weight: Vec3 = (0.3, 0.4, 0.3)
     """sd of skin's own colour over a face towards the light's, log units, that are weighed, and their prior weights:
     cheek against forehead differ by some 3.5 dE00."""
@@ -130,7 +134,9 @@ class SkinSettings:
     light_prior: Vec3 = (0.5, 1.0, 0.6)
     """Camera colour of a light when nobody says better: the as-shot neutral of most bodies in daylight."""
 
-    region_weights: dict[Region, float] = field(default_factory=_region_weights)
+    region_doubt: dict[Region, float] = field(default_factory=_region_doubt)
+    """sd of a region's colour, log units, by what is not skin. A region counts by its inverse square, with
+    noise and what sheen may be left added; in the level, where noise is small, by its inverse."""
 
     floor_chroma: float = 0.003
     floor_level: float = 0.012

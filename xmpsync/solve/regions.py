@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.skin.records import FaceSkin, Region
-from xmpsync.skin.settings import SkinSettings
 from xmpsync.solve.problem import Frame
 
 BoolArray = npt.NDArray[np.bool_]
@@ -32,14 +31,13 @@ def corrections(faces: tuple[FaceSkin, ...]) -> FloatArray:
     n = len(faces)
     chroma = np.full((n, len(REGIONS), 3), np.nan)
     weight = np.zeros((n, len(REGIONS)))
-    usual = SkinSettings().region_weights
     for i, face in enumerate(faces):
         for part in face.regions:
             if part.region in REGIONS and min(part.camera) > 0:
                 k = REGIONS.index(part.region)
                 log = np.log(np.array(part.camera))
                 chroma[i, k] = log - log[1]
-                weight[i, k] = usual.get(part.region, 1.0)
+                weight[i, k] = part.weight
     shown: npt.NDArray[np.bool_] = np.greater(weight, 0.0)
     several: BoolArray = np.asarray(np.count_nonzero(shown, axis=1) > 1)
     if not several.any():
