@@ -232,7 +232,7 @@ def _layout(raw: Mapping[int, tiff.TagValue]) -> _Layout | None:
         return None
     if _TILE_OFFSETS in tags:
         return _tiled(tags, width, height, bits, lossless)
-    return _streams(tags, width, height, bits) if lossless else _one_piece(tags, width, height, bits)
+    return _stream(tags, width, height, bits) if lossless else _one_piece(tags, width, height, bits)
 
 
 def _tiled(tags: tiff.Tags, width: int, height: int, bits: int, lossless: bool) -> _Layout | None:
@@ -249,16 +249,13 @@ def _tiled(tags: tiff.Tags, width: int, height: int, bits: int, lossless: bool) 
     return _Layout(width, height, bits, lossless, tile_width, tile_height, offsets, lengths)
 
 
-def _streams(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
-    """Lossless strips of equal height, each a stream of its own; often it is one, which is decoded whole: in half the
-    time that LibRaw takes, but there is nothing to enter in its middle."""
+def _stream(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
+    """One lossless stream of the whole picture: there is nothing to enter in its middle, but the codec takes half of
+    LibRaw's time. Of several strips LibRaw reads the first only, so that there is nothing to be equal to."""
     offsets, lengths = _counts(tags, _STRIP_OFFSETS), _counts(tags, _STRIP_BYTES)
-    rows = min(_count(tags, _ROWS_PER_STRIP) or height, height)
-    if height % rows or len(offsets) != height // rows or len(lengths) != len(offsets):
+    if len(offsets) != 1 or len(lengths) != 1 or offsets[0] < 8 or lengths[0] < 1:
         return None
-    if min(offsets) < 8 or min(lengths) < 1:
-        return None
-    return _Layout(width, height, bits, True, width, rows, offsets, lengths)
+    return _Layout(width, height, bits, True, width, height, offsets, lengths)
 
 
 def _one_piece(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
