@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 import warnings
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image
+from PIL import Image, ImageCms
 
 from xmpsync.read import libraw, limits
 from xmpsync.read.header import RawHeader, read_header, unreadable_file
@@ -52,10 +53,17 @@ def _turn(stored: Picture, own_orientation: int, header: RawHeader) -> int:
     return 1 if orientation in TRANSPOSED and own_orientation == 1 and same_way else orientation
 
 
-def encode_jpeg(picture: Picture, quality: int = 90) -> bytes:
-    """A JPEG of a (h, w, 3) uint8 picture."""
+@cache
+def _srgb_profile() -> bytes:
+    """An ICC profile of sRGB, about 600 bytes."""
+    return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+
+
+def encode_jpeg(picture: Picture, quality: int = 90, *, srgb: bool = False) -> bytes:
+    """A JPEG of a (h, w, 3) uint8 picture, with the ICC profile of sRGB inside where it is `srgb`."""
     out = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(picture)).save(out, "JPEG", quality=quality)
+    profile = _srgb_profile() if srgb else None
+    Image.fromarray(np.ascontiguousarray(picture)).save(out, "JPEG", quality=quality, icc_profile=profile)
     return out.getvalue()
 
 

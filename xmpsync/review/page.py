@@ -44,8 +44,7 @@ def write_report(path: Path, correction: Correction, *, embed_limit_bytes: int =
 
     Raises XmpsyncError when it cannot be written.
     """
-    ready, solution = correction.ready, correction.proposal.solution
-    document = view(correction, people_of(ready, solution, read_answers(ready.state)))
+    document = view_of(correction)
     shown = {frame["key"]: frame for frame in document["frames"]}
     folder = path.with_name(f"{path.stem}_pictures")
     held: dict[str, bytes] = {}
@@ -65,13 +64,19 @@ def write_report(path: Path, correction: Correction, *, embed_limit_bytes: int =
                 held = {}
         if beside:
             document["folder"] = quote(folder.name, errors="surrogateescape")
-        path.write_text(_file(document, None if beside else held), encoding="utf-8", errors="backslashreplace")
+        path.write_text(page_text(document, None if beside else held), encoding="utf-8", errors="backslashreplace")
     except OSError as error:
         raise XmpsyncError(
             f"The page {path} cannot be written: {error.strerror}.",
             written="Nothing was written into the shoot.",
             next_step="Choose another place for it.",
         ) from error
+
+
+def view_of(correction: Correction) -> dict[str, Any]:
+    """The document of a proposal whose answers about people are those that are kept."""
+    ready, solution = correction.ready, correction.proposal.solution
+    return view(correction, people_of(ready, solution, read_answers(ready.state)))
 
 
 def _pictures(correction: Correction) -> Iterator[tuple[str, list[str], dict[str, bytes]]]:
@@ -92,7 +97,8 @@ def _pictures(correction: Correction) -> Iterator[tuple[str, list[str], dict[str
         yield key, names, made
 
 
-def _file(document: dict[str, Any], pictures: dict[str, bytes] | None) -> str:
+def page_text(document: dict[str, Any], pictures: dict[str, bytes] | None) -> str:
+    """The page of a document as one text; `pictures` by name go inside, None where they lie in its folder."""
     held = ""
     if pictures is not None:
         coded = {name: base64.b64encode(jpeg).decode("ascii") for name, jpeg in pictures.items()}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
@@ -17,21 +15,18 @@ JPEG_QUALITY = 82
 """0..100: artefacts stay below what a page at this size shows."""
 
 
-def data_uri(jpeg: bytes) -> str:
-    """A JPEG as a `data:` address."""
-    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii")
-
-
 def render_proxy(
     proxy: bytes, profile: CameraProfile, settings: Settings3, baseline_exposure_ev: float, long_side_px: int
 ) -> bytes:
-    """JPEG of a stored proxy at some settings. The proxy holds the square root of linear camera values."""
+    """JPEG in sRGB, tagged so, of a stored proxy at some settings.
+
+    The proxy holds the square root of linear camera values.
+    """
     camera = (resize(decode_jpeg(proxy), long_side_px).astype(np.float64) / 255.0) ** 2
     xyz = render(profile, camera, settings.temperature_k, settings.tint, settings.exposure_ev + baseline_exposure_ev)
-    return encode_jpeg(srgb_from_xyz_d50(xyz), JPEG_QUALITY)
+    return encode_jpeg(srgb_from_xyz_d50(xyz), JPEG_QUALITY, srgb=True)
 
 
-def css_colour(xyz: FloatArray) -> str:
-    """XYZ D50 (3,) as a CSS colour."""
-    red, green, blue = (int(v) for v in srgb_from_xyz_d50(xyz))
-    return f"#{red:02x}{green:02x}{blue:02x}"
+def css_colours(xyz: FloatArray) -> list[str]:
+    """XYZ D50 (N, 3) as CSS colours."""
+    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in srgb_from_xyz_d50(xyz).tolist()]

@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from xmpsync import __version__
-from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.records import Numbers, Settings3
 from xmpsync.review import words
-from xmpsync.review.pictures import css_colour
+from xmpsync.review.pictures import css_colours
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.people import People, Place
@@ -58,9 +58,9 @@ def view(correction: Correction, people: People) -> dict[str, Any]:
     rows = {row.frame_id: row for row in proposal.rows}
     frames = sorted(proposal.request.frames, key=lambda f: (f.capture.time_s or 0.0, f.frame_id))
     persons = {person.name: person for person in proposal.solution.persons}
-    colours = _colours(frames, rows)
+    shades = _shades(frames, rows, persons)
     tolerance = ready.options.tolerance_de00, ready.options.tolerance_ev
-    shown = [_frame(frame, rows[frame.frame_id], persons, colours, tolerance) for frame in frames]
+    shown = [_frame(frame, rows[frame.frame_id], shades, tolerance) for frame in frames]
     hand = sorted((f for f in shown if f["hand"]), key=lambda f: (-f["worst"], f["name"]))
     options = ready.options
     return {
@@ -88,32 +88,49 @@ def view(correction: Correction, people: People) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _colours(frames: list[Frame], rows: Mapping[str, Row]) -> dict[tuple[str, str], tuple[FloatArray, FloatArray]]:
-    """XYZ D50 of every face with skin, before and now; one vectorised call per profile."""
+@dataclass(frozen=True, slots=True)
+class _Shade:
+    """A face's skin before and now: CSS colours, and a*, b* at its person's own luminance (None without a person)."""
+
+    colour: list[str]
+    ab: list[list[float]] | None
+
+
+def _shades(
+    frames: list[Frame], rows: Mapping[str, Row], persons: Mapping[str, Person]
+) -> dict[tuple[str, str], _Shade]:
+    """The shade of every face with skin; one vectorised call per profile."""
     by_profile: dict[CameraProfile, list[tuple[Frame, Face]]] = {}
     for frame in frames:
         for face in frame.faces:
             if face.skin is not None:
                 by_profile.setdefault(frame.profile, []).append((frame, face))
-    found: dict[tuple[str, str], tuple[FloatArray, FloatArray]] = {}
+    whose = {(row.frame_id, face.face_id): face.person for row in rows.values() for face in row.result.faces}
+    own_xyz = {name: xyz_d50_from_lab(person.lab_d50) for name, person in persons.items()}
+    found: dict[tuple[str, str], _Shade] = {}
     for profile, pairs in by_profile.items():
         camera = np.array([face.skin.camera for _, face in pairs if face.skin is not None])
-        both = []
+        people = [whose.get((frame.frame_id, face.face_id)) for frame, face in pairs]
+        luminance = np.array([own_xyz[p][1] if p is not None else np.nan for p in people])
+        colours, ab = [], []
         for now in (False, True):
             at = [settings_now(f, rows[f.frame_id]) if now else f.baseline for f, _ in pairs]
             ev = np.array([s.exposure_ev + f.baseline_exposure_ev for s, (f, _) in zip(at, pairs, strict=True)])
             kelvin, tint = np.array([s.temperature_k for s in at]), np.array([s.tint for s in at])
-            both.append(render(profile, camera, kelvin, tint, ev))
-        for (frame, face), before, after in zip(pairs, *both, strict=True):
-            found[frame.frame_id, face.face_id] = before, after
+            xyz = render(profile, camera, kelvin, tint, ev)
+            colours.append(css_colours(xyz))
+            scale = luminance / np.maximum(xyz[:, 1], 1e-9)
+            ab.append(np.nan_to_num(lab_from_xyz_d50(xyz * scale[:, None])[:, 1:], posinf=0.0, neginf=0.0).round(2))
+        for i, (frame, face) in enumerate(pairs):
+            places = [ab[0][i].tolist(), ab[1][i].tolist()] if people[i] is not None else None
+            found[frame.frame_id, face.face_id] = _Shade([colours[0][i], colours[1][i]], places)
     return found
 
 
 def _frame(
     frame: Frame,
     row: Row,
-    persons: Mapping[str, Person],
-    colours: Mapping[tuple[str, str], tuple[FloatArray, FloatArray]],
+    shades: Mapping[tuple[str, str], _Shade],
     tolerance: tuple[float, float],
 ) -> dict[str, Any]:
     result = row.result
@@ -121,7 +138,7 @@ def _frame(
     by_id = {face.face_id: face for face in frame.faces}
     known = {r.face_id for r in result.faces}
     faces = [
-        _face(by_id[r.face_id], r, persons, colours.get((frame.frame_id, r.face_id)), tolerance)
+        _face(by_id[r.face_id], r, shades.get((frame.frame_id, r.face_id)), tolerance)
         for r in result.faces
         if r.face_id in by_id
     ]
@@ -153,11 +170,9 @@ def _aspect(frame: Frame) -> float:
 def _face(
     face: Face,
     result: FaceResult,
-    persons: Mapping[str, Person],
-    colours: tuple[FloatArray, FloatArray] | None,
+    shade: _Shade | None,
     tolerance: tuple[float, float],
 ) -> dict[str, Any]:
-    person = persons.get(result.person or "")
     shown: dict[str, Any] = {
         "id": face.face_id,
         "person": words.shown(result.person) if result.person else None,
@@ -168,13 +183,9 @@ def _face(
         "ev": _pair(result.level_ev_before, result.level_ev_after),
         "why": words.WHY_UNJUDGED[result.unjudged] if result.unjudged else None,
         "off": round(_off(result, tolerance), 3),
-        "colour": None,
-        "ab": None,
+        "colour": shade.colour if shade is not None else None,
+        "ab": shade.ab if shade is not None else None,
     }
-    if colours is not None:
-        shown["colour"] = [css_colour(xyz) for xyz in colours]
-        if person is not None:
-            shown["ab"] = [_ab(xyz, person) for xyz in colours]
     return shown
 
 
@@ -193,12 +204,6 @@ def _off(result: FaceResult, tolerance: tuple[float, float]) -> float:
         return 0.0
     de00, ev = (max(value, 1e-3) for value in tolerance)
     return float(max(result.delta_e00_after / de00, abs(result.level_ev_after) / ev))
-
-
-def _ab(xyz: FloatArray, person: Person) -> list[float]:
-    own = xyz_d50_from_lab(person.lab_d50)
-    lab = lab_from_xyz_d50(xyz * own[1] / xyz[1]) if xyz[1] > 0 else np.full(3, np.nan)
-    return [round(float(v), 2) if np.isfinite(v) else 0.0 for v in lab[1:]]
 
 
 def _pair(before: float | None, after: float | None) -> list[float] | None:
@@ -234,7 +239,7 @@ def _numbers(numbers: Numbers) -> dict[str, float | None]:
 def _person(person: Person, tolerance_de00: float) -> dict[str, Any]:
     return {
         "name": words.shown(person.name),
-        "colour": css_colour(xyz_d50_from_lab(person.lab_d50)),
+        "colour": css_colours(xyz_d50_from_lab(person.lab_d50)[None])[0],
         "ab": [round(v, 2) for v in person.lab_d50[1:]],
         "lightness": round(person.lab_d50[0], 1),
         "faces": person.n_faces,

@@ -129,9 +129,9 @@ def share_judged(ready: Ready, solution: Solution) -> Share:
         for face in frame.faces
         if (frame.frame_id, face.face_id) in with_skin
     ]
-    judged = [face for face in faces if face.judged and face.delta_e00_before is not None]
-    reasons = Counter((face.unjudged or Unjudged.NO_REFERENCE).value for face in faces if face not in judged)
-    return Share(len(judged), len(faces), dict(reasons))
+    others = [face for face in faces if not (face.judged and face.delta_e00_before is not None)]
+    reasons = Counter((face.unjudged or Unjudged.NO_REFERENCE).value for face in others)
+    return Share(len(faces) - len(others), len(faces), dict(reasons))
 
 
 def judged_faces(solution: Solution) -> list[FaceResult]:

@@ -1,0 +1,1 @@
+"""What a choice on the living page costs."""
