@@ -149,3 +149,15 @@ def test_missing_cues_make_no_change_point() -> None:
     cues = np.random.default_rng(1).normal(size=(60, 4))
     cues[20:40, 2:] = np.nan
     assert len(set(segments(cues, np.arange(60) * 5.0, DEFAULT.groups))) == 1
+
+
+def test_lights_that_change_from_moment_to_moment_over_pauses_are_no_jitter() -> None:
+    """One or two moments a light: most steps are changes of light, which must not pass for what one light scatters."""
+    rng = np.random.default_rng(6)
+    frames = [reference_frame()]
+    for number in range(8):
+        light = (DAY, LAMP)[number % 2]
+        frames += burst(f"v{number}", light, [("ann",), ("ben",)][: 1 + number % 2], 500.0 + 400.0 * number, rng=rng)
+    group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
+    for number in range(7):
+        assert group[f"v{number}00"] != group[f"v{number + 1}00"], number

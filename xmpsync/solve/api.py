@@ -93,7 +93,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     moment = moments(table, settings.moments)
     who = roster(table, targets, moment, settings.priors)
     r = _first(who, settings)
-    lights = _lights(table, asked, moment, settings, settings.groups.first_skin, told_lights)
+    lights = _lights(table, asked, moment, settings, False, told_lights)
     regroupings = settings.regroupings if told_lights is None else 0
     for left in range(regroupings, -1, -1):
         passes = settings.rough_passes if left else settings.passes
@@ -102,7 +102,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
             break
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked, r = _asked_as_known(table, x, asked), x.r
-        lights = _lights(table, asked, moment, settings, settings.groups.known_skin, None)
+        lights = _lights(table, asked, moment, settings, True, None)
     called = _labels(table, lights, who, x, people, settings)
     for _ in range(settings.relabellings):
         again_r = labels.relabelled(table, lights, x, called)
@@ -122,15 +122,14 @@ def _labels(table: Table, lights: Lights, who: Roster, x: Fit, people: FloatArra
 
 
 def _lights(
-    table: Table, asked: FloatArray, moment: IntArray, s: SolveSettings, skin_sd: tuple[float, float, float],
-    told: Mapping[str, int] | None,
+    table: Table, asked: FloatArray, moment: IntArray, s: SolveSettings, known: bool, told: Mapping[str, int] | None
 ) -> Lights:  # fmt: skip
     if told is not None:
         place = np.array([told[f.frame_id] for f in table.frames], dtype=np.intp)
         place = np.unique(place, return_inverse=True)[1].reshape(-1)
         pair = place * (int(table.body.max(initial=0)) + 1) + table.body
         return lights_of(table, np.unique(pair, return_inverse=True)[1].reshape(-1), place, moment)
-    found = groups.find(table, closed_form.frame_means(table, asked), moment, s.groups, skin_sd)
+    found = groups.find(table, closed_form.frame_means(table, asked), moment, s.groups, known)
     return lights_of(table, found.group, found.place, moment)
 
 

@@ -36,6 +36,8 @@ ONE_FACE = 0.053
 """sd of D^2 of one good face to its own person (benches; simulated to the published distances of the network)."""
 MATES, TOLD = 10.0, 100.0
 """D^2 of pairs in one moment, and of those told to be two."""
+ROUNDS = 2
+"""Times that members move to the nearest group and groups are joined again."""
 FAR = 0.15
 """D^2 to the nearest group within which a face that founded nothing is assigned to it."""
 
@@ -70,11 +72,26 @@ def clusters(
     lowest = float(apart.min())
     # linkage asks for values from zero; a constant moves all of them, and their means, alike
     tree = linkage(squareform(apart - lowest, checks=False), "average")
-    group = _joined(apart, np.asarray(fcluster(tree, limit - lowest, "distance"), dtype=np.intp) - 1, limit)
+    group = np.asarray(fcluster(tree, limit - lowest, "distance"), dtype=np.intp) - 1
+    for _ in range(ROUNDS):
+        group = _joined(apart, _moved(apart, group, limit), limit)
     member = np.full(len(seen.sd), -1, dtype=np.intp)
     member[good], extra = _named(group, hand, by_name[good], n_known, smallest)
     member = _assigned(seen, member, n_known + extra)
     return np.where(told >= 0, told, member), extra
+
+
+def _moved(apart: FloatArray, group: IntArray, limit: float) -> IntArray:
+    """Groups (n,), each member in the group nearest to it, itself left out: early joins may be wrong."""
+    member = np.zeros((len(group), int(group.max()) + 1))
+    member[np.arange(len(group)), group] = 1.0
+    size = member.sum(axis=0) - member
+    safe = np.maximum(size, 1.0)
+    # As far as chance may have made a small group look near.
+    mean = np.where(size > 0, (apart @ member) / safe + ONE_FACE / np.sqrt(safe), np.inf)
+    nearest = mean.argmin(axis=1)
+    moved = np.where(mean[np.arange(len(group)), nearest] < limit + ONE_FACE, nearest, group)
+    return np.unique(moved, return_inverse=True)[1].reshape(-1).astype(np.intp)
 
 
 def _joined(apart: FloatArray, group: IntArray, limit: float) -> IntArray:

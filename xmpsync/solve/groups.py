@@ -12,7 +12,7 @@ lights that differ in none of the cues stay one group, then each frame's own fac
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,15 +37,22 @@ class Found:
     place: IntArray
 
 
-def find(
-    table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSettings, skin_sd: tuple[float, float, float]
-) -> Found:
+def find(table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSettings, known: bool) -> Found:
     """Light groups of every frame. A moment (F,) is one observation: its cues are averaged, it is never cut.
 
     `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
-    `skin_sd` how far it scatters inside one light. The bodies are cut at common change points where their clocks
+    `known`: for their own persons' colours. Where that is not known yet, cuts are cheaper: a light cut in two is joined
+    the next time, of two taken for one nothing shows any more. The bodies are cut at common change points where their clocks
     agree: where cutting each for itself explains more, they are cut each for itself.
     """
+    skin_sd = s.known_skin if known else s.first_skin
+    if not known:
+        s = replace(
+            s,
+            change_penalty=s.first_part * s.change_penalty,
+            gap_discount=s.first_part * s.gap_discount,
+            longest_discount=s.first_part * s.longest_discount,
+        )
     place = np.full(table.n_frames, -1, dtype=np.intp)
     following = 0
     for flash in (False, True):
@@ -54,7 +61,7 @@ def find(
             continue
         _, first, of = np.unique(moment[rows], return_index=True, return_inverse=True)
         body, time = table.body[rows[first]], table.time_s[rows[first]]
-        cues = _cues(table, skin_theta, rows, of, body, s, skin_sd)
+        cues = _cues(table, skin_theta, rows, of, body, time, s, skin_sd)
         alone = np.zeros(len(first), dtype=bool)
         if flash:
             for b in np.unique(body):
@@ -117,8 +124,8 @@ def segments(cues: FloatArray, time_s: FloatArray, settings: GroupSettings) -> I
 
 
 def _cues(
-    table: Table, skin_theta: FloatArray, rows: IntArray, of: IntArray, body: IntArray, s: GroupSettings,
-    skin_sd: tuple[float, float, float],
+    table: Table, skin_theta: FloatArray, rows: IntArray, of: IntArray, body: IntArray, time: FloatArray,
+    s: GroupSettings, skin_sd: tuple[float, float, float],
 ) -> FloatArray:  # fmt: skip
     """Cues (n, K) of moments sorted by body and time, each over its standard deviation (one for all bodies).
 
@@ -140,7 +147,7 @@ def _cues(
     if not table.flash[rows[0]]:
         columns += [(skin[:, 2] + ev, skin_sd[2]), (ev, s.settings_sd)]
     averaged = [(_means(values, of), smallest) for values, smallest in columns]
-    return np.stack([values / _jitter(values, body, smallest) for values, smallest in averaged], axis=1)
+    return np.stack([values / _jitter(values, body, time, smallest, s) for values, smallest in averaged], axis=1)
 
 
 def _means(values: FloatArray, of: IntArray) -> FloatArray:
@@ -151,13 +158,18 @@ def _means(values: FloatArray, of: IntArray) -> FloatArray:
     return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
 
 
-def _jitter(values: FloatArray, body: IntArray, smallest: float) -> float:
-    """Frame-to-frame standard deviation (from successive differences of a body, robust), at least `smallest`."""
+def _jitter(values: FloatArray, body: IntArray, time: FloatArray, smallest: float, s: GroupSettings) -> float:
+    """Moment-to-moment standard deviation, at least `smallest`: robust, from successive differences of a body.
+
+    Only between moments close in time: over a pause the light has often changed.
+    """
     known = np.isfinite(values)
-    steps = np.diff(values[known])[np.diff(body[known]) == 0]
+    steps = np.diff(values[known])[(np.diff(body[known]) == 0) & (np.diff(time[known]) <= s.gap_unit_s)]
     if len(steps) < 3:
         return smallest
-    return max(smallest, float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)))
+    found = 1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)
+    n = len(steps)
+    return float(np.sqrt((s.jitter_weight * smallest**2 + n * max(smallest, found) ** 2) / (s.jitter_weight + n)))
 
 
 def _scene_level(table: Table, row: int) -> float:

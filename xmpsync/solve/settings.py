@@ -35,6 +35,11 @@ class GroupSettings:
     change_penalty: float = 44.0
     """Cost of one change point in units of a squared standardised residual: about 4 ln(n) for each of the (mired,
     tint, level) that a new light may change. Two neighbouring lights taken for one cost less than one cut in two."""
+    first_part: float = 0.5
+    """Of penalty and discounts while it is not known who is who: a light cut in two is joined once it is, but in two
+    lights taken for one the persons' own colours take up the difference, and nothing shows it any more."""
+    jitter_weight: float = 8.0
+    """Steps' worth of belief in the smallest jitters below: a few steps are mostly changes of light or of persons."""
     gap_discount: float = 10.0
     """Taken off the penalty per factor e of the pause over `gap_unit_s`: a pause often is a walk to other light."""
     gap_unit_s: float = 60.0
