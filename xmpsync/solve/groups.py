@@ -42,8 +42,8 @@ def find(table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSetting
 
     `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
     `known`: for their own persons' colours. Where that is not known yet, cuts are cheaper: a light cut in two is joined
-    the next time, of two taken for one nothing shows any more. The bodies are cut at common change points where their clocks
-    agree: where cutting each for itself explains more, they are cut each for itself.
+    the next time, of two taken for one nothing shows any more. The bodies are cut at common change points where their
+    clocks agree: where cutting each for itself explains more, they are cut each for itself.
     """
     skin_sd = s.known_skin if known else s.first_skin
     if not known:
