@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from tests.xmp.samples import attributes
@@ -22,8 +23,9 @@ PROFILE = CameraProfile((Calibration(6500.0, ((0.9, -0.2, 0.0), (-0.4, 1.2, 0.2)
 TIFF = 'xmlns:tiff="http://ns.adobe.com/tiff/1.0/"'
 
 
-def standing(frame_id: str, held: str) -> Standing:
-    data = attributes(held)
+def standing(frame_id: str, held: str | bytes) -> Standing:
+    """A frame with a sidecar: the attributes of a small packet, or a whole one."""
+    data = attributes(held) if isinstance(held, str) else held
     path = Path(frame_id)
     return Standing(
         SourceFrame(
@@ -42,7 +44,7 @@ def result(frame_id: str, *persons: str) -> FrameResult:
     return FrameResult(frame_id, Basis.FACES, 0, None, 0.0, 0.0, 0.0, faces)
 
 
-def looked(frames: dict[str, tuple[str, tuple[str, ...]]], *references: Reference) -> Solution:
+def looked(frames: Mapping[str, tuple[str | bytes, tuple[str, ...]]], *references: Reference) -> Solution:
     stand = {frame_id: standing(frame_id, held) for frame_id, (held, _) in frames.items()}
     results = tuple(result(frame_id, *persons) for frame_id, (_, persons) in frames.items())
     return with_looks(Solution(results, (), ()), Request((), references), stand)
