@@ -9,6 +9,8 @@ from xmpsync.xmp.check import becomes_text, checked, gains_item, same_meaning
 from xmpsync.xmp.fields import ROWS, Field, formatted
 from xmpsync.xmp.insert import add_keyword, insert_simple
 from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.region_edit import FaceNames, RegionEdit, write_regions
+from xmpsync.xmp.regions import REGIONS
 from xmpsync.xmp.restore import restore_fields
 from xmpsync.xmp.scan import XML_SPACE, Aside
 from xmpsync.xmp.settings import DevelopSettings, ExposureField, exposure_field, keywords
@@ -27,7 +29,7 @@ class Change:
     Temperature in kelvin (2000..50000), tint (-150..150), exposure in EV (-4..4, two decimals are kept). `keyword` is
     added to dc:subject unless it is there. `metadata_date` (XMP part 2, 3.1: xmp:MetadataDate) is an ISO 8601 date,
     written only when asked for. `in_force`: beside numbers, HasSettings becomes True and a missing process version is
-    put in, without which a reader may ignore the numbers.
+    put in, without which a reader may ignore the numbers. `names`: faces to name by regions.
     """
 
     temperature_k: int | None = None
@@ -36,6 +38,7 @@ class Change:
     keyword: str | None = None
     metadata_date: str | None = None
     in_force: bool = False
+    names: FaceNames | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,7 @@ def already_says(settings: DevelopSettings | None, change: Change) -> bool:
 
     The cheap answer for a count; `apply_change` compares the texts themselves.
     """
-    if settings is None or change.metadata_date is not None:
+    if settings is None or change.metadata_date is not None or change.names is not None:
         return False
     asked = [
         (change.temperature_k, settings.temperature_k),
@@ -149,12 +152,30 @@ def _applied(packet: Packet, change: Change) -> bytes:
     wanted = wanted_texts(packet, change)
     keyword = change.keyword if change.keyword and change.keyword not in keywords(packet) else None
     edits = _plan(packet, wanted, keyword)
+    regions = RegionEdit() if change.names is None else write_regions(packet, change.names)
+    edits = _together(edits, regions.edits)
     if not edits:
         return packet.data
     changes = {name: becomes_text(text) for name, text in wanted.items()}
     if keyword is not None:
         changes[fields.SUBJECT] = gains_item(keyword)
+    if regions.becomes is not None:
+        changes[REGIONS] = regions.becomes
     return checked(packet, edits, changes)
+
+
+def _together(edits: list[Edit], more: tuple[Edit, ...]) -> list[Edit]:
+    """Both, where two may put children into one empty element: its end tag is then made once."""
+    both = [*edits, *more]
+    ends = [edit for edit in both if edit.start < edit.end and edit.new.startswith(b">")]
+    same = [edit for edit in ends if edit.start == ends[0].start] if ends else []
+    if len(same) < 2:
+        return both
+    inner, end = [], same[0].new[same[0].new.rindex(b"</") :]
+    for edit in same:
+        inner.append(edit.new[1 : edit.new.rindex(b"</")])
+    one = Edit(same[0].start, same[0].end, b">" + b"".join(inner) + end)
+    return [edit for edit in both if edit not in same] + [one]
 
 
 def _plan(packet: Packet, wanted: dict[str, str], keyword: str | None) -> list[Edit]:

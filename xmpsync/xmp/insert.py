@@ -204,6 +204,26 @@ def _is_empty(packet: Packet) -> bool:
     )
 
 
+def declared_prefix(element: Element, uri: str) -> tuple[bytes, bool]:
+    """A prefix for the namespace at an element, and whether it must be declared there first."""
+    return _prefix(element, uri, attribute=True)
+
+
+def put_element(packet: Packet, uri: str, text: bytes) -> list[Edit]:
+    """The edits that add a whole property element of a namespace. Raises `SidecarMalformed` without a place."""
+    utf8 = packet.encoded.utf8
+    target = _target(packet, uri)
+    outer, step = _indent(utf8, target)
+    text = (outer + step if outer else b"") + text
+    if target.elements:
+        at = target.elements[-1].end
+        return [Edit(at, at, text)]
+    if target.empty_tag:
+        return [Edit(target.end - 2, target.end, b">" + text + outer + b"</" + start_tag(utf8, target).name + b">")]
+    at = start_tag_end(utf8, target)
+    return [Edit(at, at, text)]
+
+
 def _new_subject(packet: Packet, text: bytes) -> list[Edit]:
     utf8 = packet.encoded.utf8
     target = _target(packet, names.DC)

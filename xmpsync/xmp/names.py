@@ -22,7 +22,10 @@ MWG_REGIONS = "http://www.metadataworkinggroup.com/schemas/regions/"
 AREA = "http://ns.adobe.com/xmp/sType/Area#"
 DIMENSIONS = "http://ns.adobe.com/xap/1.0/sType/Dimensions#"
 
-PREFIXES = {RDF: "rdf", CAMERA_RAW: "crs", XMP: "xmp", DC: "dc", META: "x", XML: "xml"}
+PREFIXES = {
+    RDF: "rdf", CAMERA_RAW: "crs", XMP: "xmp", DC: "dc", META: "x", XML: "xml", MWG_REGIONS: "mwg-rs", AREA: "stArea",
+    DIMENSIONS: "stDim",
+}  # fmt: skip
 """The prefixes that a reader expects to see, for messages and for new declarations; never for matching."""
 
 

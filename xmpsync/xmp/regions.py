@@ -17,7 +17,7 @@ from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind, Value
 
 _PHOTO = "http://ns.microsoft.com/photo/1.2/"
-_REGIONS = names.expanded(names.MWG_REGIONS, "Regions")
+REGIONS = names.expanded(names.MWG_REGIONS, "Regions")
 _REGION_INFO = names.expanded(_PHOTO, "RegionInfo")
 _PHOTO_REGIONS = names.expanded(_PHOTO + "t/RegionInfo#", "Regions")
 _RECTANGLE = names.expanded(_PHOTO + "t/Region#", "Rectangle")
@@ -73,7 +73,7 @@ def read_regions(packet: Packet, settings: RegionSettings = SETTINGS) -> Regions
     notes: list[str] = []
     applied_to = _applied_to(packet, notes)
     faces: list[FaceRegion] = []
-    for number, region in enumerate(_items(_field(packet.value(_REGIONS), names.MWG_REGIONS, "RegionList")), 1):
+    for number, region in enumerate(_items(_field(packet.value(REGIONS), names.MWG_REGIONS, "RegionList")), 1):
         try:
             face = _mwg_face(region, applied_to, notes, number)
         except _Broken as reason:
@@ -159,6 +159,29 @@ def upright_box(box: Box, orientation: int) -> Box:
     return Box(left, top, width, height)
 
 
+_INVERSE = {6: 8, 8: 6}
+"""The quarter turns; every other orientation is its own inverse."""
+
+
+def stored_box(box: Box, orientation: int) -> Box:
+    """A box of the upright picture as a box of the stored one."""
+    return upright_box(box, _INVERSE.get(orientation, orientation))
+
+
+def mwg_items(packet: Packet) -> list[tuple[int, FaceRegion]]:
+    """The faces of the MWG list as they stand in it, each with its place in the list; broken ones left out."""
+    notes: list[str] = []
+    applied_to = _applied_to(packet, notes)
+    found = []
+    for place, region in enumerate(_items(_field(packet.value(REGIONS), names.MWG_REGIONS, "RegionList"))):
+        try:
+            face = _mwg_face(region, applied_to, notes, place + 1)
+        except _Broken:
+            continue
+        found += [] if face is None else [(place, face)]
+    return found
+
+
 def _same_aspect(a: tuple[float, float], b: tuple[float, float], settings: RegionSettings) -> bool:
     if min(*a, *b) <= 0:
         return False
@@ -192,7 +215,7 @@ def _number(value: Value | None, what: str) -> float:
 
 def _applied_to(packet: Packet, notes: list[str]) -> tuple[float, float] | None:
     """AppliedToDimensions: { stDim:w, stDim:h, stDim:unit } (MWG 2.0, 5.9), in pixels."""
-    dimensions = _field(packet.value(_REGIONS), names.MWG_REGIONS, "AppliedToDimensions")
+    dimensions = _field(packet.value(REGIONS), names.MWG_REGIONS, "AppliedToDimensions")
     if dimensions is None:
         return None
     try:

@@ -9,6 +9,8 @@ from xmpsync.xmp.fields import FIELD_TABLE
 from xmpsync.xmp.insert import insert_simple
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind, Value
+from xmpsync.xmp.region_edit import take_out_regions
+from xmpsync.xmp.regions import REGIONS
 from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
 from xmpsync.xmp.splice import Edit, escaped, raw_value, replace_raw_value, space_before
@@ -118,6 +120,10 @@ class _Plan:
         if missing:
             self.edits += insert_simple(now, missing)
         self._keywords(ours)
+        regions = take_out_regions(now, before, ours)
+        if regions.becomes is not None:
+            self.edits += regions.edits
+            self.changes[REGIONS] = regions.becomes
 
     def _companions(self, ours: Packet) -> list[str]:
         """HasSettings and the process version, where they may go back. A sidecar that we made keeps both."""
