@@ -24,6 +24,10 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selecti
 @click.option(
     "--embed-dng", is_flag=True, help="Write into the packet inside DNG files, for editors that ignore sidecars."
 )
+@click.option(
+    "--write-regions", is_flag=True,
+    help="Also write face regions with the names of people into sidecars: they travel with the files.",
+)  # fmt: skip
 @click.option("--metadata-date", is_flag=True, help="Also set xmp:MetadataDate.")
 @selection_options
 @machine_options

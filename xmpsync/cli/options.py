@@ -169,6 +169,7 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
         camera_profiles=tuple(str(p.absolute()) for p in values.get("camera_profile", ())),
         scale=str(values["scale"].absolute()) if values.get("scale") else None,
         embed_dng=values.get("embed_dng", False),
+        write_regions=values.get("write_regions", False),
         metadata_date=values.get("metadata_date", False),
     )
 

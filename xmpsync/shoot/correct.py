@@ -9,6 +9,7 @@ from xmpsync.errors import NoReference, WrongUsage
 from xmpsync.shoot import second_opinion
 from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
+from xmpsync.shoot.face_names import keep_measured
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.load import LeftOut, Trouble
 from xmpsync.shoot.looks import with_looks
@@ -128,6 +129,12 @@ def carry_out(correction: PlannedCorrection, machine: Machine, listener: Listene
         written = {*outcome.written, *outcome.created}
         with open_store(ready.state, machine, listener) as store:
             rekey_written(store, ready.root, tuple(c for c in plan.changes if c.path in written))
+    if ready.options.write_regions:
+        written = {*outcome.written, *outcome.created}
+        with open_store(ready.state, machine, listener) as store:
+            changes = [c for c in plan.changes if c.path in written]
+            marks = ready.loaded.wishes.marks
+            keep_measured(store, correction.proposal.wishes, changes, marks, told_apart=machine.people)
     return outcome
 
 

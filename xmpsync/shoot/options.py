@@ -48,11 +48,12 @@ class Options:
     camera_profiles: Texts = ()
     scale: str | None = None
     embed_dng: bool = False
+    write_regions: bool = False
     metadata_date: bool = False
 
     def only_widens(self) -> bool:
         """Whether nothing is given beside what would write more: then the rest may come from an earlier run."""
-        return replace(self, embed_dng=False, tag=None, metadata_date=False) == Options()
+        return replace(self, embed_dng=False, write_regions=False, tag=None, metadata_date=False) == Options()
 
     def as_typed(self, beside: Options | None = None) -> str:
         """The options as on a command line, quoted for a shell; those equal to `beside` left out."""

@@ -17,6 +17,7 @@ import numpy as np
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
 from xmpsync.records import Numbers, Settings3
+from xmpsync.shoot.face_names import given_names, names_to_write
 from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
@@ -90,6 +91,7 @@ def propose(
     rows: list[Row] = []
     wishes: list[Wish] = []
     now = datetime.now(UTC).isoformat(timespec="seconds")
+    given = given_names(request) if options.write_regions else frozenset()
     for frame, result in zip(request.frames, solution.frames, strict=True):
         standing = stand[frame.frame_id]
         after = _after(standing, result, options, frame.baseline)
@@ -102,8 +104,9 @@ def propose(
             creates=standing.source.sidecar is None,
         )
         tag = options.tag if _wants_tag(result) else None
-        if after is not None or tag is not None:
-            change = _change(after, options, tag, now)
+        named = names_to_write(standing, result, given) if given else None
+        if after is not None or tag is not None or named is not None:
+            change = replace(_change(after, options, tag, now), names=named)
             goes_into_a_file = standing.source.sidecar is not None or options.embed_dng  # otherwise one is created
             says_so = goes_into_a_file and already_says(standing.settings, change)
             wishes.append(Wish(row, standing, change, says_so))

@@ -87,7 +87,13 @@ def recall(options: Options, state: Path, listener: Listener) -> Options:
         return options
     old = Options.from_manifest(dict(run.options))
     if options.only_widens():
-        found = replace(old, embed_dng=options.embed_dng, tag=options.tag, metadata_date=options.metadata_date)
+        found = replace(
+            old,
+            embed_dng=options.embed_dng,
+            write_regions=options.write_regions,
+            tag=options.tag,
+            metadata_date=options.metadata_date,
+        )
     else:
         found = replace(
             options,
