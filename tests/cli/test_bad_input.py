@@ -241,6 +241,33 @@ def test_hints_to_copy_are_quoted_for_a_shell(shoot: Path, call: Call) -> None:
     assert f"xmpsync references '{odd}'" in call("check", odd).err
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="links need a right there")
+@pytest.mark.parametrize("flags", [(), ("--embed-dng",)])
+def test_frames_behind_a_folder_link_are_named_before_anything_is_written(
+    shoot: Path, call: Call, flags: tuple[str, ...]
+) -> None:
+    other = shoot.parent / "other"
+    other.mkdir()
+    for path in shoot.glob("jubilee_0003.*"):
+        path.rename(other / path.name)
+    (shoot / "day").symlink_to(other, target_is_directory=True)
+    before, own = tree(other), tree(shoot)
+    dry = call("correct", shoot, "--reference", REFERENCE, "--dry-run", *flags)
+    assert dry.code == 1
+    assert "day/jubilee_0003.xmp cannot be written: it is reached through a folder link" in dry.err
+    assert "jubilee_0009" not in dry.err.partition("cannot be written")[2]
+    assert tree(shoot) == own
+    result = call("correct", shoot, "--reference", REFERENCE, "--yes", *flags)
+    assert result.code == 1 and "folder link" in result.err
+    assert tree(other) == before and tree(shoot) != own
+
+
+def test_a_write_protected_sidecar_is_named_in_the_dry_run(shoot: Path, call: Call) -> None:
+    (shoot / "jubilee_0003.xmp").chmod(0o444)
+    result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
+    assert result.code == 1 and "jubilee_0003.xmp cannot be written: it is write-protected" in result.err
+
+
 def test_deleting_backups_or_face_data_needs_a_yes(shoot: Path, call: Call) -> None:
     assert call("runs", shoot, "--delete-older", "1").code == 2
     assert call("measure", shoot, "--forget-faces").code == 2

@@ -9,6 +9,7 @@ from xmpsync.read.fingerprint import fingerprint
 from xmpsync.shoot.request import Standing
 from xmpsync.store.database import FileKey, Store
 from xmpsync.write.plan import ChangeKind, FileChange
+from xmpsync.write.tiff import MAX_LENGTH, EmbedRefused
 from xmpsync.xmp.edit import Change, from_embedded, new_sidecar, replace_in_place
 
 DNG = ".dng"
@@ -20,7 +21,10 @@ def is_dng(raw: Path) -> bool:
 
 
 def embedded_change(standing: Standing, change: Change, root: Path) -> tuple[FileChange, bytes] | None:
-    """The change of the packet inside a DNG frame with the packet as it is now; None for other formats."""
+    """The change of the packet inside a DNG frame with the packet as it is now; None for other formats.
+
+    EmbedRefused for a file larger than classic TIFF allows: it would be read to its end.
+    """
     raw = standing.source.files.raw
     if not is_dng(raw):
         return None
@@ -29,6 +33,8 @@ def embedded_change(standing: Standing, change: Change, root: Path) -> tuple[Fil
         new = new_sidecar(change)
     else:
         new = replace_in_place(old, change, len(old)) or from_embedded(old, change)
+    if raw.stat().st_size > MAX_LENGTH:
+        raise EmbedRefused(f"{raw.name} is larger than the 4 GB of a classic TIFF")
     with raw.open("rb") as file:
         before_sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     path = raw.relative_to(root).as_posix()

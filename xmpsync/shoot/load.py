@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from xmpsync.disk.fence import Fenced
+from xmpsync.disk.plain import read_named
 from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.names import matches
@@ -116,21 +118,13 @@ def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
         return SourceFrame(files, None, None)
     name = files.sidecar.name
     try:
-        if files.sidecar.stat().st_size > LIMITS.max_bytes:
-            troubles.append(
-                Trouble(
-                    files.frame_id,
-                    f"The sidecar {name} is larger than {LIMITS.max_bytes // 2**20} MiB: that is no sidecar.",
-                    "Look what the file is, and move it away.",
-                )
-            )
-            return None
-        data = files.sidecar.read_bytes()
+        data = read_named(files.sidecar, LIMITS.max_bytes)
         packet = Packet.parse(data)
         return SourceFrame(files, data, read_settings(packet), read_regions(packet))
     except SidecarMalformed as error:
         advice = error.next_step or "Save the metadata from your editor again, or move the file away."
         troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be used: {error.what}.", advice))
     except OSError as error:
-        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be read: {error.strerror}."))
+        advice = "Check what this file is and move it away." if isinstance(error, Fenced) else ""
+        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be read: {error.strerror}.", advice))
     return None

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from xmpsync import __version__
+from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import FrameError
 from xmpsync.shoot.baseline import to_note
 from xmpsync.shoot.edits import Edit, edit_all
@@ -14,14 +15,19 @@ from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.propose import Proposal, Wish
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
+from xmpsync.write.targets import why_unwritable
 from xmpsync.xmp.difference import unified_diff
 
+UNWRITABLE = "To have it written, make it a plain, writable file in a real folder of the shoot."
 WriteTarget = tuple[FileChange, bytes | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Planned(Proposal):
-    """A proposal with the exact bytes. `troubles`: frames whose packet cannot be edited; their rows change nothing."""
+    """A proposal with the exact bytes.
+
+    `troubles`: files that cannot be edited or written. A row without any other change changes nothing.
+    """
 
     plan: Plan
     before_bytes: Mapping[str, bytes | None]
@@ -38,9 +44,10 @@ class Planned(Proposal):
 
 @seldom_collected()
 def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
-    """The bytes of every file that changes. A frame whose packet cannot be edited becomes a trouble; others go on.
+    """The bytes of every file that changes. A file that cannot be edited or written becomes a trouble; others go on.
 
-    `n_workers`: processes that edit and check where there are many files.
+    Frames behind a folder link are among those: they are read and never written. `n_workers`: processes that edit and
+    check where there are many files.
     """
     changes: list[FileChange] = []
     before_bytes: dict[str, bytes | None] = {}
@@ -48,6 +55,8 @@ def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
     embeds = proposal.options.embed_dng
     asked = [_edit(wish) for wish in proposal.wishes if _into_sidecar(wish, embeds)]
     edited = iter(edit_all(asked, n_workers))
+    unchanged: set[str] = set()
+    fs = RealFileSystem(proposal.root)
     for wish in proposal.wishes:
         row = wish.row
         try:
@@ -57,20 +66,29 @@ def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
             targets = _targets(wish, proposal, after)
         except FrameError as error:
             troubles.append(Trouble(row.frame_id, f"{row.sidecar} cannot be edited: {error.what}.", error.next_step))
+            unchanged.add(row.frame_id)
             continue
         note = {
             "frame": row.frame_id,
             "baseline": to_note(wish.standing.baseline),
             "after": row.after.plain() if row.after else None,
         }
+        writable = []
         for target, before in targets:
+            why = why_unwritable(target.path, target.kind, proposal.root, fs)
+            if why is None:
+                writable.append((target, before))
+            else:
+                troubles.append(Trouble(row.frame_id, f"{target.path} cannot be written: {why}.", UNWRITABLE))
+        if targets and not writable:
+            unchanged.add(row.frame_id)
+        for target, before in writable:
             changes.append(replace(target, note=note))
             before_bytes[target.path] = before
-    failed = {trouble.frame_id for trouble in troubles}
     return Planned(
         root=proposal.root,
         options=proposal.options,
-        rows=tuple(replace(row, after=None) if row.frame_id in failed else row for row in proposal.rows),
+        rows=tuple(replace(row, after=None) if row.frame_id in unchanged else row for row in proposal.rows),
         wishes=proposal.wishes,
         solution=proposal.solution,
         request=proposal.request,

@@ -9,7 +9,17 @@ from xmpsync.disk.files import FileSystem
 from xmpsync.write.journal import BackupDamaged, Run, original, piece
 from xmpsync.write.manifest import Entry
 from xmpsync.write.patch import Patch, Spliced, from_record, outside_sha256
-from xmpsync.write.tiff import BYTE, HEADER_SIZE, INLINE, MAX_LENGTH, XMP_TAG, EmbedRefused, TiffEntry, first_directory
+from xmpsync.write.tiff import (
+    BYTE,
+    HEADER_SIZE,
+    INLINE,
+    MAX_LENGTH,
+    XMP_TAG,
+    Directory,
+    EmbedRefused,
+    TiffEntry,
+    first_directory,
+)
 from xmpsync.write.tiff_regions import check_apart
 
 
@@ -18,6 +28,16 @@ def read_packet(fs: FileSystem, path: Path) -> bytes | None:
     length = _length(fs, path)
     xmp = first_directory(lambda at, size: fs.read(path, at, size), length, path.name).xmp
     return None if xmp is None else _value(fs, path, xmp)
+
+
+def check_structure(fs: FileSystem, path: Path) -> Directory:
+    """The first directory of a file whose packet can be written safely; EmbedRefused otherwise."""
+    length = _length(fs, path)
+    if length > MAX_LENGTH:
+        raise EmbedRefused(f"{path.name}: it is larger than the 4 GB of a classic TIFF")
+    directory = first_directory(lambda at, size: fs.read(path, at, size), length, path.name)
+    check_apart(lambda at, size: fs.read(path, at, size), directory, length, path.name)
+    return directory
 
 
 def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
@@ -29,8 +49,7 @@ def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
     EmbedRefused if the structure is odd or the file would outgrow 4 GB.
     """
     length = _length(fs, path)
-    directory = first_directory(lambda at, size: fs.read(path, at, size), length, path.name)
-    check_apart(lambda at, size: fs.read(path, at, size), directory, length, path.name)
+    directory = check_structure(fs, path)
     order, xmp = directory.order, directory.xmp
     spans: list[Spliced] = []
     if len(packet) <= INLINE:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.disk.fence import Fenced
-from xmpsync.disk.files import FileSystem
+from xmpsync.disk.files import FileStat, FileSystem
 from xmpsync.errors import FrameError, Refused
 from xmpsync.write import embed, journal, layout, patch
 from xmpsync.write.journal import BackupDamaged, Run, phrase
@@ -95,22 +95,46 @@ def resolve(fs: FileSystem, shoot: Path, path: str, kind: ChangeKind) -> Path:
     return target
 
 
+def why_unwritable(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> str | None:
+    """Why a run will leave a file alone, as far as names, kinds and a RAW file's structure tell; None if nothing does.
+
+    For a plan's reader, before anything is written. A run looks again.
+    """
+    try:
+        target, found = _target(path, kind, shoot, fs)
+        if kind is ChangeKind.EMBEDDED:
+            embed.check_structure(fs, target)
+    except (FileNotFoundError, NotADirectoryError):
+        return None  # the run says that it changed
+    except (_Unwritable, FrameError) as error:
+        return error.what if isinstance(error, FrameError) else str(error)
+    except Fenced as error:
+        return phrase(error)
+    except OSError as error:
+        return f"it cannot be read: {phrase(error)}"
+    return "it is write-protected" if found is not None and found.read_only else None
+
+
+def _target(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> tuple[Path, FileStat | None]:
+    """Where the file lies and what stands there now; _Unwritable or Fenced where nothing may be written."""
+    target = resolve(fs, shoot, path, kind)
+    found = fs.stat(target)
+    if found is not None and not found.is_regular:
+        raise _Unwritable("it is not a plain file")
+    if found is not None and found.n_names > 1 and kind is ChangeKind.EMBEDDED:
+        raise _Unwritable("it has other names (hard links), which would change with it")
+    return target, found
+
+
 def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> Job | None:
     layout.target_path(shoot, change.path)  # a path of our own that leaves the shoot is a bug, not trouble
     try:
-        target = resolve(fs, shoot, change.path, change.kind)
+        target, found = _target(change.path, change.kind, shoot, fs)
     except (FileNotFoundError, NotADirectoryError) as error:
         raise _Changed("gone" if change.before_sha256 else "its folder is gone") from error
-    found = fs.stat(target)
-    if found is None:
-        pass
-    elif not found.is_regular:
-        raise _Unwritable("it is not a plain file")
-    elif found.read_only and change.before_sha256 is not None:
+    if found is not None and found.read_only and change.before_sha256 is not None:
         raise _Unwritable("it is write-protected")
-    elif found.n_names > 1 and change.kind is ChangeKind.EMBEDDED:
-        raise _Unwritable("it has other names (hard links), which would change with it")
-    elif found.n_names > 1:
+    if found is not None and found.n_names > 1:
         remarks.append(f"{change.path} has {found.n_names} names (hard links); the others keep the old bytes")
     if change.kind is ChangeKind.EMBEDDED:
         return _look_at_embedded(change, target, state, fs)
