@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.disk import fence
 from xmpsync.records import Box, Capture
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, Unusable
 from xmpsync.solve.problem import Scene
@@ -38,6 +39,12 @@ MEASUREMENT = FrameMeasurement(
     notes=("a note",),
 )
 KEY = FileKey("card/B1_0007.dng", 1000, 77)
+
+
+@pytest.fixture(params=["relative", "by path"], autouse=True)
+def way_of_opening(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other way is that of systems without calls relative to an open folder, Windows among them."""
+    monkeypatch.setattr(fence, "RELATIVE", fence.RELATIVE and request.param == "relative")
 
 
 def test_what_goes_in_comes_out(tmp_path: Path) -> None:

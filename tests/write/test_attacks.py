@@ -16,6 +16,7 @@ import pytest
 
 from tests.write.disk import AnyDisk, Shoot, corrected, packet
 from tests.write.tinydng import tiny_dng
+from xmpsync.disk import fence
 from xmpsync.disk.files import require_real_folder
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import DiskNeedsAttention, Refused, XmpsyncError
@@ -25,9 +26,16 @@ from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover, unfinished
 from xmpsync.write.rollback import perform_rollback, plan_rollback
 from xmpsync.write.runs import RunState, list_runs, prunable, prune, verify_runs
+from xmpsync.write.targets import why_unwritable
 from xmpsync.write.tiff import EmbedRefused
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes of POSIX systems")
+
+
+@pytest.fixture(params=["relative", "by path"], autouse=True)
+def way_of_opening(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other way is that of systems without calls relative to an open folder, Windows among them."""
+    monkeypatch.setattr(fence, "RELATIVE", fence.RELATIVE and request.param == "relative")
 
 
 @pytest.fixture
@@ -248,7 +256,7 @@ def test_a_killed_run_that_its_parent_has_not_asked_for_is_recovered(shoot: Shoo
     assert report is not None and report.taken_back == ("a.xmp",)
 
 
-def _with_tag(data: bytes, tag: int, count: int, value: int) -> bytes:
+def with_tag(data: bytes, tag: int, count: int, value: int) -> bytes:
     """The file with one tag's count and value replaced; TIFF 6.0, section 2."""
     (at,) = struct.unpack_from("<I", data, 4)
     (entries,) = struct.unpack_from("<H", data, at)
@@ -265,12 +273,46 @@ def _with_tag(data: bytes, tag: int, count: int, value: int) -> bytes:
 def test_a_packet_that_lies_on_pixels_is_refused(shoot: Shoot, where: str) -> None:
     data = tiny_dng("<", packet(), width=80, height=80)
     (directory,) = struct.unpack_from("<I", data, 4)
-    spoilt = _with_tag(data, 700, 6000, 8) if where == "pixels" else _with_tag(data, 273, 1, directory)
+    spoilt = with_tag(data, 700, 6000, 8) if where == "pixels" else with_tag(data, 273, 1, directory)
     path = shoot.put("a.dng", spoilt)
     with pytest.raises(EmbedRefused, match="overlaps image data"):
         embed.make_patch(AnyDisk(), path, packet())
     outcome = shoot.run(shoot.embedding("a.dng", corrected(packet())))
     assert outcome.left_alone and shoot.read("a.dng") == spoilt
+
+
+def _with_sub_directory() -> tuple[bytes, int, int]:
+    """A DNG with a second picture below the first (tag 330): the file, that directory's offset, its pixels' offset."""
+    data = tiny_dng("<", packet(), width=80, height=80)
+    (directory,) = struct.unpack_from("<I", data, 4)
+    (entries,) = struct.unpack_from("<H", data, directory)
+    pixels = len(data)
+    body = data + bytes(range(200)) * 40
+    below = len(body)
+    tags = ((254, 4, 1, 1), (256, 3, 1, 80), (257, 3, 1, 100), (273, 4, 1, pixels), (278, 4, 1, 100), (279, 4, 1, 8000))
+    body += struct.pack("<H", len(tags)) + b"".join(struct.pack("<HHII", *tag) for tag in tags) + bytes(4)
+    old = data[directory + 2 : directory + 2 + 12 * entries]
+    rows = [old[12 * k : 12 * k + 12] for k in range(entries)] + [struct.pack("<HHII", 330, 4, 1, below)]
+    rows.sort(key=lambda row: struct.unpack_from("<H", row)[0])
+    first = len(body) + len(body) % 2
+    body += bytes(len(body) % 2) + struct.pack("<H", len(rows)) + b"".join(rows) + bytes(4)
+    return body[:4] + struct.pack("<I", first) + body[8:], below, pixels
+
+
+@pytest.mark.parametrize("where", ["the directory", "its pixels", "nowhere else"])
+def test_a_packet_that_lies_on_a_sub_directory_is_refused(shoot: Shoot, where: str) -> None:
+    """TIFF Technical Note 1: tag 330 holds offsets of directories that no chain leads to."""
+    data, directory, pixels = _with_sub_directory()
+    if where != "nowhere else":
+        data = with_tag(data, 700, 70, directory if where == "the directory" else pixels + 100)
+    path = shoot.put("a.dng", data)
+    why = why_unwritable("a.dng", ChangeKind.EMBEDDED, shoot.root, AnyDisk())
+    if where == "nowhere else":
+        assert why is None and shoot.run(shoot.embedding("a.dng", corrected(packet()))).written == ("a.dng",)
+        return
+    assert why is not None and "overlaps" in why
+    outcome = shoot.run(shoot.embedding("a.dng", corrected(packet())))
+    assert outcome.left_alone and path.read_bytes() == data
 
 
 class RenamesAndFails(AnyDisk):

@@ -64,13 +64,17 @@ def is_link(found: os.stat_result) -> bool:
 
 
 class Fence:
-    """What may be reached: the roots and everything below them through real folders."""
+    """What may be reached: the roots and everything below them through real folders.
+
+    `relative`: whether that is done relative to open folders, as this system can (`RELATIVE`).
+    """
 
     def __init__(self, *roots: Path, cached: int = DEFAULT.cached_folders) -> None:
         self._roots = tuple((root, Path(os.path.realpath(root))) for root in roots)
         self._starts = tuple(
             (start, len(start.parts), str(real)) for root, real in self._roots for start in (root, real)
         )
+        self.relative = RELATIVE
         self._cached = cached
         self._open: dict[str, tuple[int, tuple[int, int]]] = {}
         weakref.finalize(self, _close_all, self._open)
@@ -86,7 +90,7 @@ class Fence:
             yield Spot(str(path), None, root, given=True)
             return
         full = _joined(root, parts)
-        if RELATIVE:
+        if self.relative:
             yield Spot(parts[-1], self._folder(root, parts[:-1]), full)
         else:
             _look_at_each(Path(root), parts[:-1])

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
 
 from xmpsync.disk import system
-from xmpsync.disk.fence import RELATIVE, Fence, Fenced, is_link
+from xmpsync.disk.fence import Fence, Fenced, is_link
 from xmpsync.disk.plain import IN_PLACE, NEW, READ, open_plain, read_open
 from xmpsync.disk.settings import DEFAULT, Settings
 from xmpsync.errors import Refused
@@ -257,7 +257,7 @@ class RealFileSystem:
 
     def sync_dir(self, path: Path) -> bool:
         """True if the folder's names are durable now; False where the system or the file system cannot promise it."""
-        if self._windows:
+        if self._windows or not self._fence.relative:
             return False
         try:
             with self._open_folder(path) as fd:
@@ -297,7 +297,7 @@ class RealFileSystem:
     def _open_folder(self, path: Path) -> Iterator[Any]:
         """A descriptor of a folder, to list or sync it; its path where the system has none."""
         with self._fence.at(path) as spot:
-            if not RELATIVE:
+            if not self._fence.relative:
                 if not Path(spot.name).is_dir() or (not spot.given and is_link(os.lstat(spot.name))):
                     raise Fenced("it is not a folder", path)
                 yield spot.name
