@@ -121,3 +121,18 @@ def test_write_and_store_open_files_through_disk_alone(path: Path) -> None:
             opens = isinstance(node.func, ast.Attribute) and node.func.attr in OPENING_CALLS
             opens |= isinstance(node.func, ast.Name) and node.func.id == "open"
             assert not opens, f"{path.name}:{node.lineno} opens a file by itself"
+
+
+@pytest.mark.parametrize("path", [p for p in _modules() if _room(p) == "shoot"], ids=lambda p: p.name)
+def test_what_lies_in_a_shoot_is_read_whole_through_disk_alone(path: Path) -> None:
+    """Plain files, bounded (docs/decisions/0016). RAW files are opened by path in `read/`, for piecewise readers.
+
+    `embed` hashes a RAW piece by piece up to the size that it may write; `scales` saves where the user points.
+    """
+    allowed = {"embed.py": {"open"}, "scales.py": {"write_bytes"}}.get(path.name, set())
+    forbidden = {"open", "read_bytes", "read_text", "write_bytes", "write_text"} - allowed
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            named = isinstance(node.func, ast.Attribute) and node.func.attr in forbidden
+            named |= isinstance(node.func, ast.Name) and node.func.id == "open"
+            assert not named, f"{path.name}:{node.lineno} opens a file by itself"

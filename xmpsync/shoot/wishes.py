@@ -171,7 +171,7 @@ def _missing_files(options: Options) -> list[WrongUsage]:
     named = [("--camera-profile", path) for path in options.camera_profiles]
     named += [("--scale", options.scale)] if options.scale is not None else []
     return [
-        WrongUsage(f"{option} {path}: there is no such file.", next_step="Check the name.")
+        WrongUsage(f"{option} {path}: there is no such plain file.", next_step="Check the name.")
         for option, path in named
         if not Path(path).is_file()
     ]
