@@ -1,8 +1,8 @@
 """What a durable run costs beside the bare writes and syncs it cannot do without: `python -m benchmarks.crash.durable`.
 
 The bare loop writes and syncs each file twice (the original kept, the new bytes under another name), renames, and
-syncs each folder once: no lock, no second look at a file, no manifest, no hashes. Both ways take turns on fresh folders of the
-same disk; the best turn of each counts, since other work on the machine only adds. Wanted: at most 1.3.
+syncs each folder once: no lock, no second look at a file, no manifest, no hashes. Both ways take turns on fresh folders
+of the same disk; the best turn of each counts, since other work on the machine only adds. Wanted: at most 1.3.
 """
 
 from __future__ import annotations
