@@ -250,12 +250,28 @@ def test_an_editor_that_rounds_but_not_always_is_learned_as_well() -> None:
         ScalePair((0.5, 1.0, 0.5), 0.0, 0.0),
         ScalePair((0.5, 1.0, 0.5), float("nan"), 0.0),
         ScalePair((0.5, 1.0, float("inf")), 5000.0, 0.0),
+        ScalePair((0.5, 1.0, 0.5), 1e-300, 0.0),
+        ScalePair((0.5, 1.0, 0.5), 1e11, 0.0),
+        ScalePair((0.5, 1.0, 0.5), 5000.0, 1e11),
+        ScalePair((1e-5, 1.0, 0.5), 5000.0, 0.0),
     ],
 )
 def test_pairs_that_cannot_be_are_left_out(bad: ScalePair) -> None:
     good = _pairs(("A", "FL2", "D55"), 12)
     assert fit_scale([bad, *good], TABLE).profile == fit_scale(good, TABLE).profile
     assert fit_scale([bad], TABLE).extent is Extent.NONE
+
+
+def test_made_up_pairs_raise_nothing() -> None:
+    """Pairs of a foreign store: possible one by one, and of no camera together."""
+    rng = np.random.default_rng(5)
+    for _ in range(6):
+        neutrals = 10 ** rng.uniform(-2, 0, (5, 3))
+        pairs = [
+            ScalePair((a, 1.0, b), float(rng.choice([2000, 50000])), float(rng.choice([-150, 150])))
+            for a, _, b in neutrals
+        ]
+        assert fit_scale(pairs, TABLE).n_pairs == 5
 
 
 def test_a_scale_is_plain_data_that_json_can_carry() -> None:

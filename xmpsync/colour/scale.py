@@ -20,9 +20,11 @@ from xmpsync.colour.camera import neutral_from_white, white_from_neutral
 from xmpsync.colour.expected import MANY_CAMERAS, SINGLE_SOURCES, Expectation, expected_profile
 from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale_fit import Fit, ScaleSettings, fit_matrices
-from xmpsync.records import Vec3
+from xmpsync.records import TEMPERATURE_RANGE_K, TINT_RANGE, Vec3
 
 DEFAULT_SETTINGS = ScaleSettings()
+SMALLEST_CHANNEL = 0.01
+"""Least channel of a neutral against its largest: candle light leaves blue above a tenth (common practice)."""
 
 
 class Extent(StrEnum):
@@ -97,7 +99,7 @@ def fit_scale(
 ) -> Scale:
     """The editor's scale for one camera from its pairs, starting at the base profile. The order of pairs is no matter.
 
-    Never raises for bad pairs: pairs that are not positive or not finite are left out, wild ones lose their weight,
+    Never raises for bad pairs: pairs that no editor writes or no camera sees are left out, wild ones lose their weight,
     and where the rest is not explained the base comes back with the reason. Without pairs (or refused) a single table
     matrix is completed by what cameras have on average (`expected_profile`), and `reason` says so.
     """
@@ -108,7 +110,10 @@ def fit_scale(
     if not usable:
         return replace(none, reason="no pairs of camera neutral and editor's numbers" + _completed(base))
     numbers = [(p.neutral, p.temperature_k, p.tint) for p in usable]
-    fits = [fit_matrices(numbers, s, expectation, settings) for s in _starts(base)]
+    try:
+        fits = [fit_matrices(numbers, s, expectation, settings) for s in _starts(base)]
+    except np.linalg.LinAlgError:
+        return replace(none, reason="the pairs fit no matrices of a camera" + _completed(base))
     own = fits[0].base_evidence if base.source not in SINGLE_SOURCES else None
     believed = [f for f in fits if _believed(f, own, settings)]
     # a file's single matrix may explain the pairs by itself, but worse than one completed by a second
@@ -152,8 +157,14 @@ def _starts(base: CameraProfile) -> list[tuple[CameraProfile, bool]]:
 
 
 def _possible(p: ScalePair) -> bool:
-    numbers = np.array([*p.neutral, p.temperature_k, p.tint], float)
-    return bool(np.isfinite(numbers).all() and (numbers[:4] > 0).all())
+    """Numbers that an editor writes, and a neutral that a camera has: pairs come from files that may be anybody's."""
+    neutral = np.array(p.neutral, float)
+    return bool(
+        np.isfinite(neutral).all()
+        and neutral.min() > SMALLEST_CHANNEL * neutral.max()
+        and TEMPERATURE_RANGE_K[0] <= p.temperature_k <= TEMPERATURE_RANGE_K[1]
+        and TINT_RANGE[0] <= p.tint <= TINT_RANGE[1]
+    )
 
 
 def _completed(base: CameraProfile) -> str:
