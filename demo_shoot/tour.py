@@ -1,6 +1,7 @@
 """`python -m demo_shoot.tour DIR`: make the demo shoot and walk through every command, each one shown.
 
-The report stays at DIR/report.html; the shoot itself ends as it began, rolled back.
+The tour ends at the page DIR/report.html, opened where it runs in a terminal; the shoot itself ends as it began,
+rolled back.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import webbrowser
 from pathlib import Path
 
 
@@ -34,7 +36,6 @@ def main() -> int:
     ]
     for title, arguments, accepted in steps:
         _run(title, [*xmpsync, *arguments], accepted)
-    print(f"\nThe page to look at: {folder / 'report.html'}")
     print("\nNow with your own photos (a copy of a folder of RAW files for a start; `make clean` removes this demo):")
     program = Path(sys.executable).with_name("xmpsync")
     tool = shlex.quote(str(program)) if program.exists() else "xmpsync"
@@ -44,7 +45,11 @@ def main() -> int:
         "correct FOLDER --reference FRAME",
     ):
         print(f"  {tool} {words}")
-    print(f"The same page, alive: {shlex.join(['xmpsync', 'review', str(shoot), *reference])}")
+    print(f"The demo's page, alive: {tool} {shlex.join(['review', str(shoot), *reference])}")
+    page = folder / "report.html"
+    print(f"\nThe page to look at: {page}", flush=True)
+    if sys.stdout.isatty():
+        webbrowser.open(page.absolute().as_uri())
     return 0
 
 

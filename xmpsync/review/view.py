@@ -28,7 +28,7 @@ from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import references_of
 from xmpsync.shoot.request import as_it_stands
 from xmpsync.solve.problem import Face, Frame
-from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, Code, FaceResult, Finding, Person
+from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FaceResult, Finding, Person
 
 SCHEMA = 2
 CANDIDATES = 6
@@ -68,7 +68,7 @@ def view(correction: Correction, people: People) -> dict[str, Any]:
         "tool_version": __version__,
         "shoot": words.shown(ready.root.resolve().name),
         "headline": words.headline(correction),
-        "sentences": words.sentences(correction, [[Code(x["code"]) for x in f["findings"] if x["work"]] for f in hand]),
+        "sentences": words.sentences(correction, [_why(f) for f in hand]),
         "chosen": bool(options.references),
         "references": _references(correction),
         "tolerance": {"de00": options.tolerance_de00, "ev": options.tolerance_ev},
@@ -134,7 +134,9 @@ def _frame(
     tolerance: tuple[float, float],
 ) -> dict[str, Any]:
     result = row.result
-    hand = result.basis not in (Basis.REFERENCE, Basis.HELD) and any(f.code in NEEDS_HANDWORK for f in result.findings)
+    moves = result.basis not in (Basis.REFERENCE, Basis.HELD)
+    hand = moves and any(f.code in NEEDS_HANDWORK for f in result.findings)
+    hand = hand or any(_off(face, tolerance) > 1.0 for face in result.faces if face.judged and moves)
     by_id = {face.face_id: face for face in frame.faces}
     known = {r.face_id for r in result.faces}
     faces = [
@@ -156,10 +158,16 @@ def _frame(
         "after": _numbers(row.after) if row.after else None,
         "sd": {"mired": result.sd_mired, "tint": result.sd_tint, "ev": result.sd_ev},
         "faces": faces,
-        "findings": [_finding(finding) for finding in result.findings],
+        "findings": sorted((_finding(f) for f in result.findings), key=lambda finding: not finding["work"]),
         "hand": hand,
         "worst": max((f["off"] for f in faces), default=0.0),
     }
+
+
+def _why(shown: Mapping[str, Any]) -> list[str]:
+    """Why a frame needs a hand, in the words of its findings."""
+    found = [finding["name"] for finding in shown["findings"] if finding["work"]]
+    return found or ["a face still off"]
 
 
 def _aspect(frame: Frame) -> float:

@@ -69,8 +69,8 @@ def headline(correction: Correction) -> str:
     return f"{what}, one skin each."
 
 
-def sentences(correction: Correction, by_hand: Sequence[Sequence[Code]]) -> list[str]:
-    """What was off, what was done, which frames need a hand (`by_hand`: their findings), and what is not sure."""
+def sentences(correction: Correction, by_hand: Sequence[Sequence[str]]) -> list[str]:
+    """What was off, what was done, which frames need a hand (`by_hand`: why, for each), and what is not sure."""
     proposal, options = correction.proposal, correction.ready.options
     if not options.references:
         return [
@@ -94,8 +94,8 @@ def sentences(correction: Correction, by_hand: Sequence[Sequence[Code]]) -> list
         ]
     if by_hand:
         n = count(len(by_hand), "frame needs", "frames need")
-        codes = Counter(code for found in by_hand for code in set(found))
-        why = ", ".join(f"{finding_name(code)} ({k})" for code, k in codes.most_common(3))
+        reasons = Counter(reason for found in by_hand for reason in set(found))
+        why = ", ".join(f"{reason} ({k})" for reason, k in reasons.most_common(3))
         said.append(f"{n} a hand, because one setting for a whole frame does not settle it: {why}.")
     else:
         said.append("No frame needs a hand.")

@@ -17,7 +17,7 @@ export function faceName(face) {
 }
 
 export function faceWords(face) {
-  if (!face.de00 || !face.ev) return face.why ? `not judged: ${face.why}` : "no reference to compare with";
+  if (!face.de00 || !face.ev) return face.person && face.why ? `not judged: ${face.why}` : face.why ? "not judged" : "no reference to compare with";
   const text = `ΔE ${face.de00[0].toFixed(1)} → ${face.de00[1].toFixed(1)}, brightness ${signed(face.ev[0], 2)} → ${signed(face.ev[1], 2)} EV`;
   return face.why ? `${text} (not counted: ${face.why})` : text;
 }
