@@ -113,6 +113,19 @@ def test_links_in_circles_end_and_a_folder_is_read_once(tmp_path: Path) -> None:
     assert len(found.frames) == 1 and found.problems == ()
 
 
+def test_a_folder_without_end_is_refused_and_its_way_in_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("xmpsync.read.discover.MOST_FOLDERS", 6)
+    shoot, disk = tmp_path / "shoot", tmp_path / "disk"
+    (shoot / "card").mkdir(parents=True)
+    for k in range(9):
+        (disk / "a" / str(k)).mkdir(parents=True)
+    assert discover(shoot).frames == ()
+    (shoot / "out").symlink_to(disk, target_is_directory=True)
+    with pytest.raises(Refused, match="below out") as caught:
+        discover(shoot)
+    assert "link" in caught.value.next_step
+
+
 def test_links_that_lead_nowhere_are_problems(tmp_path: Path) -> None:
     fill(tmp_path, "a.nef", "c.nef")
     try:

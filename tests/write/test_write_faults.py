@@ -10,10 +10,13 @@ from pathlib import Path
 import pytest
 
 from tests.write.crashes import SHOOT, STATE, World, dng, judge, rolled_back, sidecars
+from tests.write.disk import Shoot, corrected, packet
 from tests.write.simfs import SimFS
+from tests.write.tinydng import tiny_dng
 from xmpsync.errors import DiskNeedsAttention, XmpsyncError
 from xmpsync.write.outcome import RunOutcome
 from xmpsync.write.recover import recover
+from xmpsync.write.rollback import perform_rollback, plan_rollback
 
 WORLDS: dict[str, Callable[[], World]] = {
     "sidecars": lambda: sidecars(2),
@@ -129,3 +132,70 @@ def test_a_fault_at_any_step_of_a_recovery_leaves_it_to_the_next(name: str, faul
             judge(world, after, ended=False)
         n += 1
     assert n > 30
+
+
+class ShortWrites:
+    """POSIX write(2) on a disk that fills up: write `at` takes half of its bytes, every later one none (ENOSPC)."""
+
+    def __init__(self, at: int) -> None:
+        self._at, self._n, self._write = at, 0, os.write
+        self.hit = False
+
+    def __call__(self, fd: int, data: bytes) -> int:
+        self._n += 1
+        if self._n <= self._at:
+            return self._write(fd, data)
+        if self._n == self._at + 1:
+            self.hit = True
+            return self._write(fd, data[: max(1, len(data) // 2)])
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def _two_kinds(root: Path) -> tuple[Shoot, dict[str, bytes], dict[str, bytes]]:
+    """A shoot with a sidecar and a DNG, what both hold before, and after the first run."""
+    root.mkdir()
+    shoot = Shoot(root)
+    shoot.put("a.xmp", packet())
+    shoot.put("b.dng", tiny_dng("<", packet()))
+    before = shoot.everything()
+    shoot.run(shoot.change("a.xmp", corrected(packet())), shoot.embedding("b.dng", corrected(packet()) + b" " * 40))
+    return shoot, before, shoot.everything()
+
+
+@pytest.mark.parametrize("what", ["run", "recovery", "rollback"])
+def test_a_short_write_on_a_disk_that_fills_up_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    n = 0
+    while True:
+        shoot, before, written = _two_kinds(tmp_path / str(n))
+        if what == "recovery":
+            (sorted((shoot.state / "runs").iterdir())[-1] / "outcome.json").unlink()
+        start = shoot.everything()
+        changes = (shoot.change("a.xmp", packet(4444)), shoot.embedding("b.dng", packet(4444) + b" " * 900))
+        full = ShortWrites(n)
+        with monkeypatch.context() as patch:
+            patch.setattr(os, "write", full)
+            try:
+                if what == "run":
+                    shoot.run(*changes)
+                elif what == "recovery":
+                    recover(shoot.root, shoot.state)
+                else:
+                    perform_rollback(plan_rollback(shoot.root, shoot.state), shoot.root, shoot.state)
+            except XmpsyncError as error:
+                assert error.what and error.next_step
+        if not full.hit:
+            break
+        report = recover(shoot.root, shoot.state)  # with room again
+        assert report is None or not report.left
+        ended = shoot.everything()
+        assert ended.keys() == start.keys()
+        for path, data in ended.items():
+            known = {before[path], written[path]} | ({changes[0].after} if path == "a.xmp" else set())
+            assert data in known or (what == "run" and path == "b.dng" and packet(4444) in data), (n, path)
+        if what == "recovery":
+            assert ended == before
+        assert shoot.run(shoot.change("c.xmp", packet())).written == ("c.xmp",)
+        n += 1
+    assert n >= 4

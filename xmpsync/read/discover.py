@@ -58,6 +58,10 @@ class Problem:
         return f"{self.what} {self.next_step}".strip()
 
 
+MOST_FOLDERS = 10_000
+"""Folders that are looked at: a wedding has a few dozen, and a link to the root of a disk has no end."""
+
+
 @dataclass(frozen=True, slots=True)
 class Discovery:
     """All frames that can go on, and the problems, each sorted by frame id."""
@@ -124,8 +128,16 @@ class _Walk:
     def folders(self) -> Iterator[tuple[Path, list[str]]]:
         seen: set[tuple[int, int]] = set()
         waiting = [self.shoot]
+        n_looked_at = 0
         while waiting:
             folder = waiting.pop(0)
+            n_looked_at += 1
+            if n_looked_at > MOST_FOLDERS:
+                raise Refused(
+                    f"{printable(self.shoot)} holds more than {MOST_FOLDERS} folders, the last of them below "
+                    f"{printable(folder.relative_to(self.shoot).parts[0])}.",
+                    next_step="A link may lead out into the whole disk: take it away, or work on a folder inside.",
+                )
             listed = self._list(folder, seen)
             if listed is None:
                 continue
