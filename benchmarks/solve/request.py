@@ -101,6 +101,7 @@ def _face(
         level_ev=float(shoot.faces.sides[i, 1] / np.log(2)),
         chroma_sd=float(np.sqrt((chroma**2 / variance).sum())),
         mixed_light=bool(np.abs(chroma).max() > MIXED_LN),
+        log_covariance=_diagonal(np.sqrt(4.0 * noise**2 + SIDE_SPREAD**2 * np.array([1.0, 0.0, 1.0]))),
     )
     told_sd = np.sqrt(noise**2 + 0.006**2)
     skin = FaceSkin(_vec(shoot.faces.seen[i]), _diagonal(told_sd), int(shoot.faces.cells[i]), parts, sides=sides)

@@ -152,7 +152,7 @@ def _of_solution(shoot: Shoot, solution: Solution, reference: Flags, apart: Arra
         "guest": shoot.guest[with_skin].astype(float),
         "judged": judged[countable].astype(float),
         "mixed_found": flagged[(apart >= CLEARLY) & ~reference].astype(float),
-        "mixed_false": flagged[(apart < CLEARLY_NOT) & ~reference].astype(float),
+        "mixed_false": flagged[(apart < CLEARLY_NOT) & ~reference & ~_second_light(shoot)].astype(float),
         "lights_found": np.array([found]),
         "lights_true": np.array([true]),
         "ratio": (off[good] / sd[good]).ravel(),

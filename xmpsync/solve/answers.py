@@ -7,7 +7,7 @@ to the curvature of the camera model, which a few Gauss-Newton steps take care o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,8 +16,9 @@ from xmpsync.records import TINT_RANGE
 from xmpsync.solve import levels
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
+from xmpsync.solve.reference import Target
 from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
-from xmpsync.solve.tables import BoolArray, Table
+from xmpsync.solve.tables import BoolArray, Table, summed
 
 STEPS = 4
 
@@ -34,9 +35,15 @@ class Answers:
     own: BoolArray
 
 
-def answers(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> Answers:
-    """The answer of every frame; held and reference frames stay at their baselines."""
-    theta, covariance = _whites(table, lights, x, s)
+def answers(
+    table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...], probability: FloatArray, s: SolveSettings
+) -> Answers:
+    """The answer of every frame; held and reference frames stay at their baselines.
+
+    `probability` (N, P + 1): who each face may be; where that is open the deviations are wider, since people differ.
+    """
+    doubts, level_doubts = doubt(x, probability, s)
+    theta, covariance = _whites(table, lights, x, targets, doubts, s)
     light_theta = x.theta + x.table.d_theta
     moment_drift = x.within.drift()[lights.moment]
     mean_j = _mean_jacobian(x)
@@ -46,7 +53,9 @@ def answers(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> Answers:
     moved = levels.Question(
         q.face, q.person, q.r, q.y + shift, q.variance, q.frame, q.light, q.settings, q.coupled, q.pinned, q.pinned_ev
     )
-    ev, ev_variance, told_level = levels.answers(moved, x.levels, lights.minutes[lights.moment])
+    ev, ev_variance, told_level = levels.answers(
+        moved, x.levels, lights.minutes[lights.moment], x.components.state, level_doubts
+    )
     light_ev = np.where(q.coupled, x.levels.light[lights.of_frame] - q.settings, np.nan)
     usual = levels.medians(ev, lights.of_frame, told_level, lights.n)
     light_ev = np.where(np.isfinite(light_ev), light_ev, usual[lights.of_frame])
@@ -69,20 +78,37 @@ def answers(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> Answers:
     return Answers(out, full, light, has_skin[lights.of_frame], own)
 
 
-def doubted(table: Table, x: Fit, found: Answers, lights: Lights, probability: FloatArray, s: SolveSettings) -> Answers:
-    """The answers with wider deviations where it is not sure whose skin a frame shows: people differ."""
-    best = probability[:, :-1].max(axis=1) if probability.shape[1] > 1 else np.zeros(table.n_faces)
-    surest = np.zeros(table.n_frames)
-    np.maximum.at(surest, table.face_frame, best)
-    doubt = np.where(found.own & ~table.fixed, 1.0 - np.clip(surest, 0.0, 1.0), 0.0)
-    inverse = np.linalg.inv(_mean_jacobian(x))[lights.of_frame]
-    covariance = found.covariance.copy()
-    covariance[:, :2, :2] += doubt[:, None, None] * s.priors.person_z**2 * inverse @ np.swapaxes(inverse, 1, 2)
-    covariance[:, 2, 2] += doubt * s.priors.person_ev**2
-    return replace(found, covariance=covariance)
+def doubt(x: Fit, probability: FloatArray, s: SolveSettings) -> tuple[FloatArray, FloatArray]:
+    """Variance of each face's target: of its chroma by axis (N, 2) and of its level (N,), as far as whose face it is
+    stays open. The mixture of the own colours of everybody it may be, around what the solve took for it."""
+    colour = np.concatenate([x.persons_z, x.persons_z.mean(axis=0, keepdims=True)])
+    wide = np.zeros(colour.shape)
+    wide[-1] = np.array([s.priors.person_z, s.priors.person_z, s.priors.person_ev]) ** 2
+    total = x.r[:, :-1].sum(axis=1, keepdims=True)
+    taken = x.r[:, :-1] @ x.persons_z / np.maximum(total, 1e-9)
+    mixture = probability @ (colour**2 + wide) - 2.0 * taken * (probability @ colour) + taken**2
+    out = np.where(total > 0.0, np.maximum(mixture, 0.0), 0.0)
+    return out[:, :2], out[:, 2]
 
 
-def _whites(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> tuple[FloatArray, FloatArray]:
+def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...]) -> FloatArray:
+    """Variances (P, 2) of own colours: of persons without a reference from the table, of the others what is left of
+    state and measurement in their references once steadied."""
+    out = np.einsum("pii->pi", x.table.persons_covariance).copy()
+    for i, target in enumerate(targets):
+        rows = np.array(target.faces, dtype=np.intp)
+        light, moment = lights.of_frame[table.face_frame[rows]], lights.moment[table.face_frame[rows]]
+        slot = x.cell.slot[light, i]
+        steadied = x.t_variance[light, np.maximum(slot, 0)] + 1.0 / x.within.h[moment]
+        alone = x.variance[rows, :2] + x.components.state**2
+        each = np.where((slot >= 0)[:, None], np.minimum(steadied, alone), alone)
+        out[i] = each.sum(axis=0) / (len(rows) + len(target.given)) ** 2
+    return np.asarray(out)
+
+
+def _whites(
+    table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...], doubts: FloatArray, s: SolveSettings
+) -> tuple[FloatArray, FloatArray]:
     """Mired and tint (F, 2) with their covariance (F, 2, 2)."""
     cell, n = x.cell, table.n_frames
     frame = table.face_frame[cell.face]
@@ -94,46 +120,51 @@ def _whites(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> tuple[Flo
     # The same change for each face's own camera value: what it would measure without its state and noise.
     change = clean - x.at.z[cell.face, :2]
     target = x.persons_z[person, :2]
-    steadied = x.t_variance[light, cell.place].mean(axis=-1) + (1.0 / x.within.h[moment]).mean(axis=-1)
-    person_variance = 0.5 * np.einsum("pii->p", x.table.persons_covariance)[person]
+    # Student's t of two dimensions holds (nu + 2) / (nu + 4) of the information of a normal of its scale.
+    tails = (s.variances.tail + 4.0) / (s.variances.tail + 2.0)
+    steadied = tails * (x.t_variance[light, cell.place] + 1.0 / x.within.h[moment])
+    error = steadied + _target_variance(table, lights, x, targets)[person] + s.noise_floor**2
     several = np.bincount(frame, weights=cell.r, minlength=n) > 1.02
-    m2 = x.components.person_light**2
-    variance = steadied + person_variance + np.where(several[frame], m2, 0.0) + s.noise_floor
-    weight = cell.r / variance
+    m2 = x.components.person_lights**2
+    variance = error + np.where(several[frame][:, None], m2, 0.0)
+    weight = cell.r[:, None] / variance
 
-    mean_j = _mean_jacobian(x)
-    light_theta = (x.theta + x.table.d_theta)[lights.of_frame] - _solve2(mean_j[lights.of_frame], drift[lights.moment])
+    mean_j = _mean_jacobian(x)[lights.of_frame]
+    light_theta = (x.theta + x.table.d_theta)[lights.of_frame] - _solve2(mean_j, drift[lights.moment])
     nobody = np.ones(n)
     total = np.bincount(cell.face, weights=cell.r, minlength=table.n_faces)
     np.multiply.at(nobody, table.face_frame, 1.0 - np.clip(total, 0.0, 1.0))
-    light_variance = m2 + (x.components.frame**2)[lights.of_frame]
-    light_weight = (nobody**2 + 1e-6) / light_variance
-    jl = mean_j[lights.of_frame]
-    lam = light_weight[:, None, None] * np.einsum("fji,fjk->fik", jl, jl) + 1e-10 * np.eye(2)
+    light_weight = (nobody**2 + 1e-6)[:, None] / (m2 + x.components.frame[lights.of_frame, None] ** 2)
+    lam = np.einsum("fji,fj,fjk->fik", mean_j, light_weight, mean_j) + 1e-10 * np.eye(2)
 
     theta = light_theta.copy()
-    a = lam.copy()
     for _ in range(STEPS):
         full = np.zeros((n, 3))
         full[:, :2] = theta
         at = table.faces_at(full)
         j = at.by_theta[cell.face][:, :2, :2]
         # What the model moved between the light's white and this one, on top of the steadied colour.
-        z = at.z[cell.face, :2] + change
-        rest = z - target
-        a, b = lam.copy(), np.einsum("fij,fj->fi", lam, light_theta - theta)
-        for row in (0, 1):
-            for column in (0, 1):
-                values = weight * np.einsum("ei,ei->e", j[:, :, row], j[:, :, column])
-                a[:, row, column] += np.bincount(frame, weights=values, minlength=n)
-            b[:, row] -= np.bincount(frame, weights=weight * np.einsum("ei,ei->e", j[:, :, row], rest), minlength=n)
+        rest = at.z[cell.face, :2] + change - target
+        weighted = np.swapaxes(j, 1, 2) * weight[:, None, :]
+        a = lam + summed(frame, weighted @ j, n)
+        b = np.einsum("fij,fj->fi", lam, light_theta - theta) - summed(frame, (weighted @ rest[..., None])[..., 0], n)
         step = np.linalg.solve(a, b[..., None])[..., 0]
         theta = theta + np.clip(step, -150.0, 150.0)
         theta[:, 0] = np.clip(theta[:, 0], 0.5 * MIRED_RANGE[0], 1.5 * MIRED_RANGE[1])
         theta[:, 1] = np.clip(theta[:, 1], 1.5 * TINT_RANGE[0], 1.5 * TINT_RANGE[1])
-    covariance = np.linalg.inv(a)
-    covariance += (nobody**2)[:, None, None] * x.table.theta_covariance[lights.of_frame]
-    return theta, covariance
+    # How an error of each entry, and of the light, comes through. The interaction is no error: it is what a frame that
+    # shows several has to share out.
+    inverse = np.linalg.inv(a)
+    pull = inverse[frame] @ weighted
+    covariance = summed(frame, (pull * error[:, None, :]) @ np.swapaxes(pull, 1, 2), n)
+    of_face = summed(cell.face, pull, table.n_faces)
+    covariance += summed(table.face_frame, (of_face * doubts[:, None, :]) @ np.swapaxes(of_face, 1, 2), n)
+    j_inverse = np.linalg.inv(mean_j)
+    of_light = x.table.theta_covariance[lights.of_frame] + (
+        j_inverse * x.components.frame[lights.of_frame, None, None] ** 2
+    ) @ np.swapaxes(j_inverse, 1, 2)
+    pull = inverse @ lam
+    return theta, np.asarray(covariance + pull @ of_light @ np.swapaxes(pull, 1, 2))
 
 
 def _mean_jacobian(x: Fit) -> FloatArray:

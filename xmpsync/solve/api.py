@@ -14,7 +14,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import closed_form, evidence, groups, labels, reference, strength
-from xmpsync.solve.answers import answers, doubted
+from xmpsync.solve.answers import answers
 from xmpsync.solve.fit import Fit, fit
 from xmpsync.solve.given import Lights, given, lights_of
 from xmpsync.solve.limits import limited
@@ -112,7 +112,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         other_called = _labels(table, lights, who, other, people, settings)
         x, called = other, other_called
     probability = alike_shared(who, labels.probabilities(table, lights, x, called))
-    found = doubted(table, x, answers(table, lights, x, settings), lights, probability, settings)
+    found = answers(table, lights, x, targets, probability, settings)
     return Solved(table, targets, people, who, lights, x, probability, found, beyond)
 
 

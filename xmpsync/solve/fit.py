@@ -65,7 +65,9 @@ class Fit:
 def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: int | None = None) -> Fit:
     """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2); at most `passes` of them."""
     n_lights = g.lights.n
-    components = Components(s.variances.state_z, np.full(n_lights, s.variances.frame_z), s.variances.person_light_z)
+    components = Components(
+        s.variances.state_z, np.full(n_lights, s.variances.frame_z), np.full(2, s.variances.person_light_z)
+    )
     persons = np.tile(g.people, (g.roster.n, 1))
     for i, target in enumerate(g.targets):
         persons[i] = target.z
@@ -121,7 +123,7 @@ def _moved(
     weight = np.ones(cell.person.shape)
     if same_cells and before is not None:
         weight = _cell_weight(before.rest, components, s)
-    m_variance = components.person_light**2 / weight
+    m_variance = components.person_lights**2 / weight[..., None]
     m_variance[g.defining] = s.variances.defining_z**2
     prior = g.prior
     if before is not None:
@@ -132,7 +134,7 @@ def _moved(
     real = (cell.person >= 0)[..., None]
     s_new = np.where(real, (persons[:, :2] + step.d_persons)[np.maximum(cell.person, 0)], 0.0)
     shifted = s_new - np.einsum("gkij,gj->gki", jacobian, step.d_theta)
-    tie = np.where(real, 1.0 / m_variance[..., None], 0.0) * np.ones(2)
+    tie = np.where(real, 1.0 / m_variance, 0.0)
     t = pooled.settled(x, tie, tie * shifted)
     t_variance = pooled.settled_variance(x, tie)
     rest = np.where(real, own_t - shifted, 0.0)
@@ -153,7 +155,7 @@ def _objective(
     total = 0.5 * (v.tail + 2.0) * (x.r * np.log1p(q_face / v.tail)).sum()
     d = (u**2).sum(axis=-1) / c.frame[x.light] ** 2
     total += 0.5 * (v.frame_tail + 2.0) * np.log1p(d / v.frame_tail).sum()
-    m = ((t - shifted) ** 2).sum(axis=-1) / c.person_light**2
+    m = ((t - shifted) ** 2 / c.person_lights**2).sum(axis=-1)
     total += 0.5 * (v.tail + 2.0) * np.log1p(m[cell.person >= 0] / v.tail).sum()
     rest = found.ev[q.frame[q.face]] - (found.person[q.person] - q.y[q.face])
     total += 0.5 * (v.tail + 1.0) * (q.r * np.log1p(rest**2 / (found.pose**2 * v.tail))).sum()
@@ -189,7 +191,7 @@ def _components(x: Fit, free: BoolArray, s: SolveSettings) -> Components:
 
 def _cell_weight(rest: FloatArray, c: Components, s: SolveSettings) -> FloatArray:
     """Student's t weights (G, K) of the table's residuals."""
-    q = (rest**2).sum(axis=-1) / c.person_light**2
+    q = (rest**2 / c.person_lights**2).sum(axis=-1)
     return np.asarray((s.variances.tail + 2.0) / (s.variances.tail + q))
 
 

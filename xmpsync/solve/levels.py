@@ -24,11 +24,11 @@ PINNED_EV = 1e-3
 """sd with which a fixed frame has its exposure."""
 SLOPE_EVIDENCE = 16.0
 """Squared standard errors from which a light's level drifts: one light in 15,000 by chance."""
-MEASURED_PART = 0.5
-"""Of the sd by which a face's level differs from frame to frame, how much is measurement rather than pose: between the
-0.03 EV that repeated measurements of one face show and all of it."""
-OWN_EV = 0.02
-"""What two exact levels of one face differ by all the same (calibration of levels and gain)."""
+MEASURED_EV = 0.03
+"""How far two measurements of one face's level lie apart beyond noise: which cells count as its lit side."""
+STATE_EV = (0.06, 0.083)
+"""EV per z by axis: what blush and tan darken while they colour. Mean over measured skin spectra of a step of blood and
+of melanin under D55, A and a phosphor LED, three cameras (0.050-0.069 and 0.080-0.090)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,38 +145,52 @@ def levels(
     )  # fmt: skip
 
 
-def answers(q: Question, x: Levels, minutes: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+def answers(
+    q: Question, x: Levels, minutes: FloatArray, state: float, doubts: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
     """EV (F,) of every frame, its variance, and whether anything at all tells it; `minutes` (F,) within its light.
 
     Own faces count by their measurement, the settings of the light by all that lies between them and a face. A light
-    whose level drifts, as far as its own faces carry it, is followed.
+    whose level drifts, as far as its own faces carry it, is followed. `state`: sd of skin state in z; `doubts`
+    (N,): variance of the level of each face's person where it is open who that is.
     """
     n_f = len(q.light)
     frame = q.frame[q.face]
-    w = q.r * x.face_weight / (q.variance[q.face] + OWN_EV**2)
+    own = measured_variance(state)
+    w = q.r * x.face_weight / (q.variance[q.face] + own)
     target = x.person[q.person] - q.y[q.face]
     known = np.bincount(frame, weights=q.r, minlength=n_f) > 0.02
     lit = np.bincount(q.light[known], minlength=len(x.light)) > 0
     lit |= np.bincount(q.light[q.pinned], minlength=len(x.light)) > 0
     by_settings = q.coupled & lit[q.light]
-    spread = x.light_sd[q.light] ** 2 + x.pose**2 + x.light_variance[q.light]
-    c = np.where(by_settings, x.frame_weight / spread, 0.0)
+    of_light = x.light_sd[q.light] ** 2 + x.light_variance[q.light]
+    c = np.where(by_settings, x.frame_weight / (of_light + x.pose**2), 0.0)
     h = np.bincount(frame, weights=w, minlength=n_f) + c
     sums = np.bincount(frame, weights=w * target, minlength=n_f).astype(float)
     drift = _drift(q, x, minutes, known)
     sums += c * np.where(by_settings, x.light[q.light] + drift - np.nan_to_num(q.settings), 0.0)
     told = h > 0
-    ev = np.where(told, sums / np.where(told, h, 1.0), np.nan)
+    safe = np.where(told, h, 1.0)
+    ev = np.where(told, sums / safe, np.nan)
     # Flash, or settings unknown: a frame without a face takes the middle of its light.
     usual = medians(ev, q.light, known & told, len(x.light))
+    apart = np.where(known & told, (ev - usual[q.light]) ** 2, 0.0)
+    count = np.bincount(q.light, weights=known & told, minlength=len(x.light))
+    scatter = (1.0 + np.bincount(q.light, weights=apart, minlength=len(x.light))) / (1.0 + count)
     ev = np.where(told, ev, usual[q.light])
-    share = np.bincount(frame, weights=w * x.person_variance[q.person], minlength=n_f)
-    # A part of what faces differ in level is measurement, in the frame and in the reference.
-    faces = np.maximum(np.bincount(frame, weights=q.r, minlength=n_f), 1.0)
-    measured = (MEASURED_PART * x.pose) ** 2 * (1.0 + 1.0 / faces)
-    variance = np.where(told, (1.0 + share) / np.where(told, h, 1.0) + measured, 1.0)
+    # Of a face: its measurement here, that of its person's reference, and whose it is.
+    each = q.variance[q.face] + 2.0 * own + x.person_variance[q.person] + doubts[q.face]
+    variance = np.bincount(frame, weights=w**2 * each, minlength=n_f) / safe**2
+    turned = x.pose**2 * np.clip(np.bincount(frame, weights=w, minlength=n_f) / safe, 0.0, 1.0)
+    variance += (c / safe) ** 2 * (of_light + turned)
+    variance = np.where(told, variance, scatter[q.light])
     ev = np.where(q.pinned, q.pinned_ev, ev)
     return ev, np.where(q.pinned, 0.0, variance), np.isfinite(ev)
+
+
+def measured_variance(state: float) -> float:
+    """Variance (EV^2) of one face's level beyond noise: measuring, and what a state of this sd (z) darkens."""
+    return float(MEASURED_EV**2 + (state * np.hypot(*STATE_EV)) ** 2)
 
 
 def _drift(q: Question, x: Levels, minutes: FloatArray, known: BoolArray) -> FloatArray:

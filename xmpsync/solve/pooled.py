@@ -46,13 +46,19 @@ class Cells:
     r: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Components:
-    """Standard deviations in z: `state` of a face, `frame` (G,) of a moment in each light, `person_light`."""
+    """Standard deviations in z: `state` of a face, `frame` (G,) of a moment in each light, and `person_lights` (2,) by
+    axis: temperature and tan move skin along the second, tint and blush along the first. `person_light` is both
+    together (root mean square)."""
 
     state: float
     frame: FloatArray
-    person_light: float
+    person_lights: FloatArray
+
+    @property
+    def person_light(self) -> float:
+        return float(np.sqrt((self.person_lights**2).mean()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

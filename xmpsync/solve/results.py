@@ -12,7 +12,7 @@ from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.difference import lab_from_xyz_d50
 from xmpsync.records import Settings3
-from xmpsync.solve import closed_form, findings, mixed
+from xmpsync.solve import closed_form, evidence, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.figures import differences, skin_de00
@@ -36,6 +36,10 @@ from xmpsync.solve.solution import (
     Unjudged,
 )
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+
+LIKELY_ALONE = 0.8
+"""Probability by names and identity alone from which a face counts as a person's for the question of mixed light: it
+names nobody, it only asks whether the frame should be looked at."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,10 +132,10 @@ def _results(
         rows_of[int(frame)].append(row)
     sd = np.sqrt(np.maximum(np.einsum("fii->fi", found.covariance), 0.0))
     at = table.faces_at(found.theta)
-    # Another lamp on one face makes it doubtful whose it is: whoever is most probable counts here.
-    likely = np.where(faces.probability >= 0.5, faces.person, -1)
-    apart = mixed.faces_apart(table, at.z, solved.fit, likely, request.tolerance_de00)
-    sides = mixed.sides_apart(table, at, request.tolerance_de00)
+    tolerance = mixed.Tolerance(request.tolerance_de00, request.tolerance_ev)
+    likely = _likely(solved, faces, s)
+    apart = mixed.faces_apart(table, at.z, solved.fit, likely, tolerance)
+    sides = mixed.sides_apart(table, at, likely, tolerance)
     results = {}
     for i, frame in enumerate(table.frames):
         rows = rows_of.get(i, [])
@@ -190,6 +194,20 @@ def _results(
             findings=tuple(told),
         )
     return results
+
+
+def _likely(solved: Solved, faces: _FaceTable, s: SolveSettings) -> IntArray:
+    """Whose face (N,) it is for the question of mixed light, -1 for nobody.
+
+    Another lamp on a face makes its colour speak against its own person: names and identity alone count as well.
+    """
+    likely = np.where(faces.probability >= 0.5, faces.person, -1)
+    if not solved.table.n_faces or not solved.roster.n:
+        return likely
+    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster, solved.fit.r))
+    best = told[:, :-1].argmax(axis=1)
+    sure = told[np.arange(len(best)), best] >= LIKELY_ALONE
+    return np.where((likely < 0) & sure, best, likely)
 
 
 def _basis(frame: Frame, table: Table, i: int, found: Answers, lost: bool) -> Basis:

@@ -23,6 +23,8 @@ from xmpsync.solve.tables import BoolArray, IntArray
 
 LARGEST_NOISE = 4.0
 """z^2: a cell known no better than this says nothing about the interaction."""
+LARGEST_Z, HALVINGS = 20.0, 24
+"""No two people differ by more; ln v is then known to 1e-6."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +70,7 @@ def two_way(
     people
         Mean (2,) and sd of people's own colours.
     m_variance
-        Variance (G, K) of each cell's interaction, tails included.
+        Variance (G, K, 2) of each cell's interaction, tails included.
     """
     n_lights, width = person.shape
     n_persons = len(persons_z)
@@ -79,7 +81,7 @@ def two_way(
     rhs = np.zeros((n_lights, 2 * width))
     for k in (0, 1):
         a = x.a[..., k]
-        spread = np.linalg.inv(eye + a * m_variance[:, None, :])
+        spread = np.linalg.inv(eye + a * m_variance[:, None, :, k])
         rows = slice(k * width, (k + 1) * width)
         omega[:, rows, rows] = spread @ a
         s = np.where(person >= 0, persons_z[used, k], 0.0)
@@ -127,19 +129,32 @@ def two_way(
 
 def interaction(
     residual: FloatArray, noise: FloatArray, person: IntArray, free: BoolArray, weight: FloatArray, s: VarianceSettings
-) -> float:
-    """Person x light sd in z from the residuals (G, K, 2) of the table, their noise variances and tails' weights.
+) -> FloatArray:
+    """Person x light sd (2,) in z from the residuals (G, K, 2) of the table, their noise variances and tails' weights.
 
     Cells that are the only one of their light, and persons seen in one light only, fit by themselves: each light and
-    each free person costs one residual per axis.
+    each free person costs one residual per axis. What one axis shows counts for the other as well.
     """
     real = (person >= 0) & (noise < LARGEST_NOISE).all(axis=-1)
     several = real & (real.sum(axis=1) > 1)[:, None]
     if not several.any():
-        return s.person_light_z
+        return np.full(2, s.person_light_z)
     lost = several.any(axis=1).sum() + len(np.unique(person[several][free[person[several]]]))
     degrees = max(int(several.sum()) - int(lost), 0)
-    excess = (weight[..., None] * residual**2)[several].sum() / 2.0
-    excess -= noise[several].sum() / 2.0 * degrees / max(int(several.sum()), 1)
-    variance = (s.weight * s.person_light_z**2 + max(float(excess), 0.0)) / (s.weight + degrees)
-    return max(float(np.sqrt(variance)), s.smallest_z)
+    squared, known = (weight[..., None] * residual**2)[several], noise[several]
+    share = np.full(len(squared), degrees / max(int(several.sum()), 1))
+    both = _between(squared.mean(axis=1), known.mean(axis=1), share, s.person_light_z**2, s)
+    each = [_between(squared[:, k], known[:, k], share, both, s) for k in (0, 1)]
+    return np.asarray(np.sqrt(each))
+
+
+def _between(squared: FloatArray, noise: FloatArray, share: FloatArray, prior: float, s: VarianceSettings) -> float:
+    """The variance v with sum of squared / (v + noise) = degrees of freedom (Paule & Mandel 1982, J. Res. Natl. Bur.
+    Stand. 87, 377), the prior as `weight` exact observations; found by halving in ln v."""
+    low, high = 2.0 * np.log(s.smallest_z), 2.0 * np.log(LARGEST_Z)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        v = np.exp(middle)
+        excess = (squared / (v + noise) - share).sum() + s.weight * (prior / v - 1.0)
+        low, high = (middle, high) if excess > 0 else (low, middle)
+    return float(np.exp(0.5 * (low + high)))
