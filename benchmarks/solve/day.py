@@ -21,6 +21,7 @@ Flags = npt.NDArray[np.bool_]
 
 REFERENCE_LIGHTS = ("D55", "D65", "D50")
 INDOORS = ("tungsten", "phosphor LED", "fluorescent", "cast")
+LAMPS = ("phosphor LED", "fluorescent", "cast")
 WINDOW = 0.2
 """Part of the dusk outside that is seen among lamps."""
 SECOND = 0.6
@@ -83,7 +84,7 @@ def day_of(world: World, rng: np.random.Generator) -> Day:
     number = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     burst = rng.integers(world.burst[0], world.burst[1] + 1, n)
     frame_composition = np.repeat(np.arange(n), burst)
-    seconds = _times(visit, frame_composition, rng)
+    seconds = _times(world, visit, frame_composition, rng)
     frame_visit = visit[frame_composition]
     starts = np.array([seconds[frame_visit == v].min() for v in range(len(names))])
     ends = np.array([seconds[frame_visit == v].max() for v in range(len(names))])
@@ -120,7 +121,7 @@ def _visits(world: World, rng: np.random.Generator) -> tuple[tuple[str, ...], li
     """Lights in the order of the day, no two alike side by side."""
     pool = lights()
     first = str(rng.choice(REFERENCE_LIGHTS))
-    others = [n for n in pool if n != first]
+    others = [n for n in pool if n != first and (pool[n].kind in LAMPS or not world.lamps)]
     some = min(len(others), max(2, world.lights // 2) if world.returning else world.lights - 1)
     chosen = [str(n) for n in rng.choice(others, some, replace=False)]
     names = [first, *chosen]
@@ -136,6 +137,8 @@ def _shown(world: World, visit: Ints, rng: np.random.Generator) -> tuple[list[li
     for v in range(int(visit.max()) + 1):
         # Not everybody is everywhere; over the day all meet.
         present = rng.permutation(everybody)[: max(1, min(world.people, int(rng.integers(2, 6))))]
+        if world.apart:
+            present = everybody[:1] if v % 2 == 0 else present[present > 0]
         for _ in range(int((visit == v).sum())):
             if rng.random() < world.no_face:
                 shown.append([])
@@ -144,7 +147,13 @@ def _shown(world: World, visit: Ints, rng: np.random.Generator) -> tuple[list[li
             here = [int(p) for p in rng.choice(present, n, replace=False)]
             guest = rng.random(n) < world.strangers
             guests = world.people + rng.choice(GUESTS, n, replace=False)
-            shown.append([int(g) if is_guest else p for p, g, is_guest in zip(here, guests, guest, strict=True)])
+            crowd = (
+                rng.choice(GUESTS, rng.integers(*world.crowd, endpoint=True), replace=False) if world.crowd[1] else []
+            )
+            shown.append(
+                [int(g) if is_guest else p for p, g, is_guest in zip(here, guests, guest, strict=True)]
+                + [world.people + int(g) for g in crowd]
+            )
     first = np.flatnonzero(visit == 0)
     group = [int(p) for p in everybody[:4]]
     if world.references == "one of several":
@@ -165,7 +174,7 @@ def _shown(world: World, visit: Ints, rng: np.random.Generator) -> tuple[list[li
     return shown, (int(first[0]),)
 
 
-def _times(visit: Ints, frame_composition: Ints, rng: np.random.Generator) -> Array:
+def _times(world: World, visit: Ints, frame_composition: Ints, rng: np.random.Generator) -> Array:
     """Seconds of every frame: bursts at some frames a second, compositions by the minute, visits by the half hour."""
     n = len(frame_composition)
     step = rng.uniform(0.1, 0.5, n)
@@ -175,6 +184,8 @@ def _times(visit: Ints, frame_composition: Ints, rng: np.random.Generator) -> Ar
     new_visit = np.diff(visit[frame_composition], prepend=-1) != 0
     # Some changes of light come at once: a door, a switch, a step into the shade.
     walk = np.where(rng.random(n) < 0.25, rng.uniform(5, 60, n), rng.uniform(120, 1500, n))
+    if world.walk_s is not None:
+        walk = rng.uniform(*world.walk_s, n)
     return np.asarray(1_000_000.0 + np.cumsum(np.where(new_visit, walk, step)))
 
 

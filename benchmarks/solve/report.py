@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
+from benchmarks.solve.chance import REAL, broken_share
+from benchmarks.solve.score import Rows
 from benchmarks.solve.ways import ALONE, BASELINES, TOLD
 
 Figures = dict[str, float]
@@ -58,20 +61,36 @@ def header() -> str:
     return " " * 20 + " ".join(f"{head:>{int(form.split('.')[0])}s}" for _, head, form in COLUMNS)
 
 
-def breaches(answer: dict[str, dict[str, Figures]]) -> list[str]:
-    """Every figure of every world that is worse than the best plain way by more than the rule allows."""
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """A figure that is worse than the best plain way by more than the rule allows; `share`: of the draws of chance."""
+
+    text: str
+    share: float
+
+    @property
+    def real(self) -> bool:
+        return self.share >= REAL
+
+    def __str__(self) -> str:
+        return f"{self.text}: {'real' if self.real else 'within noise'} ({100 * self.share:.0f} % of draws)"
+
+
+def breaches(answer: dict[str, dict[str, Figures]], faces: dict[str, dict[str, list[Rows]]]) -> list[Breach]:
+    """Every figure of every world that breaks the rule, and whether that is more than chance; `faces`: all errors."""
     out = []
     for way, limits in RULE.items():
         for world, rows in answer.items():
-            plain = [rows[b] for b in BASELINES if b in rows]
+            plain = [b for b in BASELINES if b in rows]
             if way not in rows or not plain:
                 continue
             for name, limit in limits.items():
-                best = min(r[name] for r in plain)
+                best = min(rows[b][name] for b in plain)
                 worse = rows[way][name] - best
                 if worse > limit:
                     figures = f"{rows[way][name]:.3f}, plain {best:.3f}: worse by {worse:.3f} (allowed {limit})"
-                    out.append(f"{way:13s} {world:42s} {SHORT[name]} {figures}")
+                    share = broken_share(faces[world][way], [faces[world][b] for b in plain], name, limit)
+                    out.append(Breach(f"{way:13s} {world:42s} {SHORT[name]} {figures}", share))
     return out
 
 

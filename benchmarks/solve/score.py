@@ -43,6 +43,7 @@ def score(shoot: Shoot, way: Way) -> Rows:
     rows = {
         "de": de[scored],
         "ev": np.abs(ev[scored]),
+        "light": shoot.day.told_light[shoot.faces.frame[scored]],
         "follow_mired": np.abs(off[follows, 0]),
         "follow_tint": np.abs(off[follows, 1]),
     }

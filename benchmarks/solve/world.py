@@ -6,7 +6,7 @@ changes one thing of the usual world, the last ones change several. Units: `de` 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 Range = tuple[int, int]
 """Smallest and largest of an evenly drawn whole number."""
@@ -81,6 +81,15 @@ class World:
     """Part of the compositions with several faces of which one stands in a second light."""
     mixed_sides: float = 0.0
     """Part of the faces one side of which is lit by a second light."""
+    # Not in the repr, by which shoots are drawn: worlds that do not use these stay as they were.
+    lamps: bool = field(default=False, repr=False)
+    """All lights but the first are coloured or discharge lamps."""
+    walk_s: tuple[float, float] | None = field(default=None, repr=False)
+    """Seconds between two visits; None: now and then at once, mostly a walk."""
+    crowd: Range = field(default=(0, 0), repr=False)
+    """Guests beside the persons of a composition."""
+    apart: bool = field(default=False, repr=False)
+    """The first person, who has the reference, is never in one light with the others."""
 
 
 USUAL = World()
@@ -134,6 +143,11 @@ WORLDS: dict[str, World] = {
     "mixed light between faces": replace(USUAL, mixed_pairs=0.3),
     "mixed light on one face": replace(USUAL, mixed_sides=0.12),
     "mixed light, uneven faces": replace(USUAL, mixed_pairs=0.2, mixed_sides=0.08, uneven_de=2.0, side_ev=0.8),
+    "dance floor": replace(USUAL, lights=20, compositions=(2, 4), lamps=True, walk_s=(1.0, 15.0), returning=True),
+    "groups of eight to ten, two recur": replace(USUAL, people=2, most_faces=2, crowd=(6, 8), strangers=0.0),
+    "reference never with the others": replace(USUAL, references="one of several", apart=True),
+    "sunset over 600 frames": replace(USUAL, drift=0.9, lights=2, compositions=(300, 300)),
+    "two bodies, clocks 25 min apart": replace(USUAL, bodies=2, clock_s=1500.0, compositions=(5, 10)),
     "everything at once": replace(
         USUAL, people=5, state_de=0.7, person_light_de=1.0, uneven_de=2.0, side_ev=0.6, burst=(1, 6),
         who="names and identity", wrong_names=0.1, bodies=2, clock_s=90.0, misfire=0.08, flash=0.25, drift=0.2,
