@@ -214,3 +214,12 @@ def test_frames_held_by_any_of_their_names_are_the_same_frames_on_the_page(desk:
     assert review.options.nudge == ()
     with pytest.raises(WrongUsage):
         review.step(5)
+
+
+def test_kept_choices_never_widen_what_may_be_written(tmp_path: Path) -> None:
+    """The file may be anybody's: RAW files, names in sidecars and dates are written only when asked for now."""
+    wide = Options(references=("a",), embed_dng=True, write_regions=True, tag="word", metadata_date=True)
+    keep_steps(tmp_path, [Step(wide, ())], 0)
+    found = read_steps(tmp_path)
+    assert found is not None
+    assert found[0][0].options == Options(references=("a",))

@@ -48,6 +48,8 @@ class _Kept(msgspec.Struct):
 def read_steps(state: Path) -> tuple[list[Step], int] | None:
     """The kept steps and which of them is in force; None where none are kept.
 
+    What would write more than sidecars' own fields is left out: it counts only when asked for now.
+
     Raises Refused where the file is not what we write.
     """
     fs, path = RealFileSystem.around(state), state / CHOICES_NAME
@@ -65,7 +67,7 @@ def read_steps(state: Path) -> tuple[list[Step], int] | None:
             f"The choices kept in {path} cannot be used: {error}.",
             next_step="Move the file away, or look what it is.",
         ) from error
-    return [Step(Options.from_manifest(step.options), step.answers) for step in kept.steps], kept.at
+    return [Step(Options.from_manifest(step.options).narrowed(), step.answers) for step in kept.steps], kept.at
 
 
 def keep_steps(state: Path, steps: Sequence[Step], at: int) -> None:

@@ -53,7 +53,11 @@ class Options:
 
     def only_widens(self) -> bool:
         """Whether nothing is given beside what would write more: then the rest may come from an earlier run."""
-        return replace(self, embed_dng=False, write_regions=False, tag=None, metadata_date=False) == Options()
+        return self.narrowed() == Options()
+
+    def narrowed(self) -> Options:
+        """The same without what would write more: what is remembered never widens what may be written."""
+        return replace(self, embed_dng=False, write_regions=False, tag=None, metadata_date=False)
 
     def as_typed(self, beside: Options | None = None) -> str:
         """The options as on a command line, quoted for a shell; those equal to `beside` left out."""
