@@ -23,12 +23,13 @@ ORDER = [
     "disk",
     "clocks",
     "solve",
+    "measurement",
     "skin",
     "xmp",
     "colour",
 ]
 BOTTOM = {"records", "errors", "printable", "__init__"}
-PURE = {"clocks", "solve", "skin", "xmp", "colour"} | BOTTOM
+PURE = {"clocks", "measurement", "solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {
     "os", "pathlib", "io", "time", "shutil", "tempfile", "subprocess", "socket", "threading", "multiprocessing",

@@ -19,15 +19,15 @@ from benchmarks.skin.spectra import SkinSpectrum
 from benchmarks.solve.cost import request_of_size
 from demo_shoot.dng import DngProfile, write_dng
 from xmpsync.colour.camera import neutral_from_white
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
 from xmpsync.shoot.load import SourceFrame, load
 from xmpsync.shoot.measure import STORE_NAME, face_key, regions_of
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.solve.problem import Face, Frame
+from xmpsync.solve.problem import Frame
 from xmpsync.store.database import FileKey, Store
-from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
 
 PROXY_SIZE = (320, 480)
 ABSENT, EMBEDDED = 7, 11
@@ -113,7 +113,7 @@ def _row(
         profile=frame.profile,
         as_shot_neutral=_vec(neutral),
         scene=frame.scene,
-        faces=tuple(_face(face) for face in frame.faces),
+        faces=frame.faces,
         proxy=proxy,
         embedded_xmp=packet,
     )
@@ -123,19 +123,6 @@ def _row(
         face_key(regions_of(source, measurement.embedded_xmp), (), told_apart=told_apart),
         fingerprint(source.files.raw),
         measurement,
-    )
-
-
-def _face(face: Face) -> MeasuredFace:
-    return MeasuredFace(
-        face_id=face.face_id,
-        box=face.box,
-        origin="region-and-detector" if face.name else "detector",
-        name=face.name,
-        score=0.9,
-        yaw_deg=5.0,
-        skin=face.skin,
-        identity=face.identity,
     )
 
 

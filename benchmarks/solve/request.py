@@ -9,9 +9,10 @@ import numpy as np
 from benchmarks.skin.spectra import Array
 from benchmarks.solve.people import FACE_DISTANCE
 from benchmarks.solve.shoot import Shoot
+from xmpsync.measurement import Face, Scene
 from xmpsync.records import Box, Capture, Mat3, Settings3, Vec3
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, SideDifference, Unusable
-from xmpsync.solve.problem import Face, Frame, Reference, Request, Scene
+from xmpsync.solve.problem import Frame, Reference, Request
 
 REGIONS = (Region.LEFT_CHEEK, Region.RIGHT_CHEEK, Region.FOREHEAD, Region.NOSE, Region.CHIN)
 SIDE_SPREAD = 0.03

@@ -30,9 +30,9 @@ from PIL import Image
 
 from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
 from xmpsync.faces.detector import Detector
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.picture import resize
 from xmpsync.shoot import worker
-from xmpsync.store.measurement import FrameMeasurement
 
 KINDS: dict[str, dict[str, object]] = {
     "lossless, one stream": {},

@@ -6,11 +6,11 @@ import pytest
 
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.errors import WrongOptions
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import UNKNOWN_CAMERA, Capture
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.wishes import read_wishes
-from xmpsync.store.measurement import FrameMeasurement
 
 NO_PROFILE = CameraProfile(())
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tests.xmp.samples import attributes
 from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture, Settings3
 from xmpsync.shoot.baseline import Baseline
@@ -15,7 +16,6 @@ from xmpsync.shoot.looks import look_groups, with_looks
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis, Code, FaceResult, FrameResult, Solution
-from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import read_settings
 

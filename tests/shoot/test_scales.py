@@ -10,13 +10,13 @@ import pytest
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.errors import WrongUsage
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture
 from xmpsync.shoot.load import Loaded, SourceFrame
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import _left_out, learn_scales
 from xmpsync.store.database import Store
-from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import read_settings
 

@@ -13,9 +13,10 @@ import numpy as np
 from xmpsync.colour.camera import apply, xyz_from_camera
 from xmpsync.colour.difference import xyz_d50_from_lab
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.measurement import Face
 from xmpsync.records import Box, Capture, Settings3
 from xmpsync.skin.records import FaceSkin
-from xmpsync.solve.problem import Face, Frame, Reference, Request
+from xmpsync.solve.problem import Frame, Reference, Request
 
 PROFILE = CameraProfile(
     calibrations=(

@@ -9,10 +9,11 @@ import pytest
 
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, Light, burst, face, frame, reference_frame
 from xmpsync.colour.camera import neutral_from_white
+from xmpsync.measurement import Neutral, Scene
 from xmpsync.records import Settings3
 from xmpsync.skin.records import Unusable
 from xmpsync.solve import solve
-from xmpsync.solve.problem import Frame, Neutral, Reference, Request, Scene
+from xmpsync.solve.problem import Frame, Reference, Request
 from xmpsync.solve.solution import Basis, Code, FrameResult
 
 REFERENCE = (Reference(frame_id="ref"),)

@@ -13,10 +13,11 @@ import pytest
 
 from benchmarks.skin.cameras import cameras
 from xmpsync.colour.profile import CameraProfile
+from xmpsync.measurement import Face
 from xmpsync.records import Box, Capture, Settings3
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve import solve
-from xmpsync.solve.problem import Face, Frame, Reference, Request
+from xmpsync.solve.problem import Frame, Reference, Request
 
 colour = pytest.importorskip("colour")
 

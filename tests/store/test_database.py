@@ -13,11 +13,10 @@ import pytest
 
 from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.disk import fence
+from xmpsync.measurement import AsShotPair, Face, FrameMeasurement, Scene
 from xmpsync.records import Box, Capture
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, Unusable
-from xmpsync.solve.problem import Scene
 from xmpsync.store.database import FileKey, Store
-from xmpsync.store.measurement import FrameMeasurement, MeasuredFace, Pair
 from xmpsync.store.opening import set_aside
 
 COVARIANCE = ((1e-4, 0.0, 0.0), (0.0, 1e-4, 0.0), (0.0, 0.0, 1e-4))
@@ -31,8 +30,8 @@ MEASUREMENT = FrameMeasurement(
     as_shot_neutral=(0.5, 1.0, 0.7),
     scene=Scene((0.1, 0.2), (-2.0, -1.5, -2.5), 0.01, (0.9,)),
     faces=(
-        MeasuredFace("f1", Box(0.1, 0.2, 0.3, 0.4), "detector", "Ada", 0.9, -4.0, SKIN, None, (0.5,) * 128),
-        MeasuredFace("f2", Box(0.5, 0.2, 0.1, 0.1), "region", unusable=Unusable.CLIPPED),
+        Face("f1", Box(0.1, 0.2, 0.3, 0.4), "Ada", SKIN, None, (0.5,) * 128, None, "detector", 0.9, -4.0),
+        Face("f2", Box(0.5, 0.2, 0.1, 0.1), unusable=Unusable.CLIPPED, origin="region"),
     ),
     proxy=b"\xff\xd8proxy",
     embedded_xmp=b"<x/>",
@@ -95,6 +94,14 @@ def test_a_damaged_record_is_measured_again(tmp_path: Path) -> None:
     database.close()
     with Store(tmp_path / "m.sqlite") as store:
         assert store.get(KEY, "faces-1") is None
+
+
+def test_a_store_cannot_make_a_name_certain(tmp_path: Path) -> None:
+    """Only answers of the photographer are certain, and these are not kept here; a store may come from anybody."""
+    claimed = replace(MEASUREMENT, faces=(replace(MEASUREMENT.faces[0], named_by_hand=True),))
+    with Store(tmp_path / "m.sqlite") as store:
+        store.put(KEY, "faces", "content", claimed)
+        assert store.get(KEY, "faces") is None
 
 
 def test_a_file_that_is_not_a_store_is_set_aside_and_said(tmp_path: Path) -> None:
@@ -210,7 +217,7 @@ def test_a_page_that_is_used_twice_is_damage(tmp_path: Path) -> None:
     """Without the check a few such pages make a table endless."""
     path = tmp_path / "m.sqlite"
     with Store(path) as store:
-        store.add_pairs([Pair(f"{k:06}", "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0) for k in range(2000)])
+        store.add_pairs([AsShotPair(f"{k:06}", "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0) for k in range(2000)])
     (root,) = sqlite3.connect(path).execute("SELECT rootpage FROM sqlite_master WHERE name = 'pair'").fetchone()
     data = bytearray(path.read_bytes())
     page = (root - 1) * 4096
@@ -235,7 +242,7 @@ def test_without_a_path_nothing_touches_the_disk(tmp_path: Path, monkeypatch: py
 
 def test_pairs_are_kept_once_and_names_need_not_be_utf8(tmp_path: Path) -> None:
     odd = b"caf\xe9.dng".decode("utf-8", "surrogateescape")
-    pair = Pair(odd, "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0)
+    pair = AsShotPair(odd, "Boatworks/B1", (0.4, 1.0, 0.7), 5200.0, 7.0)
     with Store(tmp_path / "m.sqlite") as store:
         store.add_pairs([pair])
         store.add_pairs([replace(pair, tint=9.0)])

@@ -9,12 +9,13 @@ from typing import Any
 import msgspec
 
 from xmpsync.errors import WrongUsage, XmpsyncError
+from xmpsync.measurement import Face
 from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import Wish
-from xmpsync.solve.problem import Face, Frame, Nudge
+from xmpsync.solve.problem import Frame, Nudge
 
 LONGEST_NAME = 200
 """Characters of a person's name: region names of this length are read too."""

@@ -18,6 +18,7 @@ from xmpsync import __version__
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.colour.profile import CameraProfile
+from xmpsync.measurement import Face
 from xmpsync.records import Numbers, Settings3
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
@@ -27,7 +28,7 @@ from xmpsync.shoot.people import People, Place
 from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import references_of
 from xmpsync.shoot.request import as_it_stands
-from xmpsync.solve.problem import Face, Frame
+from xmpsync.solve.problem import Frame
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FaceResult, Finding, Person
 
 SCHEMA = 2

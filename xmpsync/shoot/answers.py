@@ -14,7 +14,7 @@ import msgspec
 
 from xmpsync.disk.files import RealFileSystem, make_dirs
 from xmpsync.errors import DiskNeedsAttention
-from xmpsync.store.measurement import MeasuredFace
+from xmpsync.measurement import Face
 from xmpsync.write.lock import held
 
 ANSWERS_NAME = "people.json"
@@ -92,7 +92,7 @@ def change_answers(state: Path, change: Callable[[tuple[Answer, ...]], Sequence[
         write_answers(state, change(read_answers(state)))
 
 
-def face_at(faces: Sequence[MeasuredFace], x: float, y: float) -> MeasuredFace | None:
+def face_at(faces: Sequence[Face], x: float, y: float) -> Face | None:
     """The smallest face whose box holds the place."""
     hit = [face for face in faces if face.box.contains(x, y)]
     return min(hit, key=lambda face: face.box.width * face.box.height) if hit else None

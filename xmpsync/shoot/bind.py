@@ -105,7 +105,7 @@ def _skin(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
         hit = [face for face in standing.measurement.faces if face.box.contains(x, y)]
         if not hit and option == "--reference":
             continue  # told where references are read
-        if not any(face.origin != "hand" or could_be_skin(face, standing) for face in hit):
+        if not any(not face.by_hand or could_be_skin(face, standing) for face in hit):
             wrong.append(
                 WrongUsage(
                     f"{option} {pointer.text!r} does not point at skin: its colour there is not that of any skin.",

@@ -15,11 +15,11 @@ from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from xmpsync.errors import WrongOptions, WrongUsage
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Capture
 from xmpsync.shoot.names import matches
 from xmpsync.shoot.wishes import BodyName
 from xmpsync.shoot.words import counted
-from xmpsync.store.measurement import FrameMeasurement
 
 _NUMBER = re.compile(r"(\d+)\D*$")
 

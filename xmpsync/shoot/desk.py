@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
+from xmpsync.measurement import FrameMeasurement, MarkedPlace
 from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.bind import bind
 from xmpsync.shoot.correct import Correction
@@ -27,14 +28,13 @@ from xmpsync.shoot.wishes import Wishes, read_wishes
 from xmpsync.solve import answered, checked, solved
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.results import Solved
-from xmpsync.store.measurement import FrameMeasurement, Mark
 
 READ_ANEW = ("frames", "min_rating", "include_rejected", "clock", "camera_profiles", "scale")
 """Options that change what is read; no choice on the page changes them."""
 KEPT_SOLVES = 6
 """Solves that are kept, so that going back and forth between references costs nothing."""
 
-Marks = tuple[Mark, ...]
+Marks = tuple[MarkedPlace, ...]
 
 
 @dataclass(slots=True)
@@ -173,13 +173,13 @@ def _on_faces(measurement: FrameMeasurement, old: Marks, new: Marks) -> FrameMea
     faces = list(measurement.faces)
     for mark in added:
         face = face_at(faces, mark.x, mark.y) if mark.kind == "skin" else None
-        if face is None or face.origin == "hand" or not _in_the_middle(face.box.centre, mark):
+        if face is None or face.by_hand or not _in_the_middle(face.box.centre, mark):
             return None
         faces[faces.index(face)] = replace(face, name=mark.name or face.name)
     return replace(measurement, faces=tuple(faces))
 
 
-def _in_the_middle(centre: tuple[float, float], mark: Mark) -> bool:
+def _in_the_middle(centre: tuple[float, float], mark: MarkedPlace) -> bool:
     return abs(centre[0] - mark.x) < 1e-3 and abs(centre[1] - mark.y) < 1e-3
 
 

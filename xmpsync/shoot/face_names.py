@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from xmpsync.errors import SidecarMalformed
+from xmpsync.measurement import FrameMeasurement, MarkedPlace
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.shoot.load import SourceFrame
 from xmpsync.shoot.measure import face_key, regions_of
@@ -20,7 +21,6 @@ from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import Basis, FrameResult
 from xmpsync.store.database import FileKey, Store
-from xmpsync.store.measurement import FrameMeasurement, Mark
 from xmpsync.write.plan import ChangeKind, FileChange
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.region_edit import FaceNames, NamedFace
@@ -48,7 +48,7 @@ def names_to_write(standing: Standing, result: FrameResult, given: frozenset[str
     faces = [
         NamedFace(name, face.box)
         for face in standing.measurement.faces
-        if face.name is None and face.origin != "hand" and (name := person.get(face.face_id)) in given and name
+        if face.name is None and not face.by_hand and (name := person.get(face.face_id)) in given and name
     ]
     capture = standing.measurement.capture
     if not faces or capture.width <= 0 or capture.height <= 0:
@@ -58,7 +58,12 @@ def names_to_write(standing: Standing, result: FrameResult, given: frozenset[str
 
 
 def keep_measured(
-    store: Store, wishes: Iterable[Wish], changes: Iterable[FileChange], marks: tuple[Mark, ...], *, told_apart: bool
+    store: Store,
+    wishes: Iterable[Wish],
+    changes: Iterable[FileChange],
+    marks: tuple[MarkedPlace, ...],
+    *,
+    told_apart: bool,
 ) -> None:
     """The measurements of frames whose regions a run of ours wrote stay good: the names are added to their faces."""
     written = {change.path: change.after for change in changes if change.kind is ChangeKind.SIDECAR}

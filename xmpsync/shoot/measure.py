@@ -9,6 +9,7 @@ from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed
 from xmpsync.faces.version import FACES_VERSION
+from xmpsync.measurement import FrameMeasurement, MarkedPlace
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
 from xmpsync.shoot.events import Listener
@@ -18,7 +19,6 @@ from xmpsync.shoot.pool import Lost, run_jobs
 from xmpsync.shoot.worker import Failed, Job, measure_frame
 from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
-from xmpsync.store.measurement import FrameMeasurement, Mark
 from xmpsync.store.opening import require_place
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.regions import Regions, read_regions
@@ -97,7 +97,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
 
 
 def _from_store(
-    store: Store, key: FileKey, source: SourceFrame, marks: tuple[Mark, ...], *, told_apart: bool
+    store: Store, key: FileKey, source: SourceFrame, marks: tuple[MarkedPlace, ...], *, told_apart: bool
 ) -> FrameMeasurement | None:
     """The stored measurement of this RAW with these regions; found by content where the file moved or was copied."""
     for content in (None, fingerprint):
@@ -124,7 +124,7 @@ def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
     return Trouble(job.frame_id, outcome.what, outcome.next_step)
 
 
-def _job(source: SourceFrame, marks: tuple[Mark, ...], machine: Machine) -> Job:
+def _job(source: SourceFrame, marks: tuple[MarkedPlace, ...], machine: Machine) -> Job:
     own = tuple(m for m in marks if m.frame_id == source.frame_id)
     return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
@@ -144,7 +144,7 @@ def regions_of(source: SourceFrame, embedded_xmp: bytes | None) -> Regions | Non
     return regions if regions is not None and regions.faces else None
 
 
-def face_key(regions: Regions | None, marks: tuple[Mark, ...], *, told_apart: bool) -> str:
+def face_key(regions: Regions | None, marks: tuple[MarkedPlace, ...], *, told_apart: bool) -> str:
     """What the faces of a frame depend on beside the RAW: regions, marks, the versions of finder and skin."""
     shown = None if regions is None else (regions.applied_to, regions.faces)
     parts = (FACES_VERSION, SKIN_VERSION, told_apart, shown, sorted((m.kind, m.x, m.y, m.name or "") for m in marks))

@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.colour.camera import render
+from xmpsync.measurement import Face
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.people import People, Place, find_people
 from xmpsync.shoot.people import Wish as NothingSaid
 from xmpsync.shoot.words import command
 from xmpsync.skin.records import FaceSkin
-from xmpsync.solve.problem import Face, Frame
+from xmpsync.solve.problem import Frame
 
 SHOWN = 3
 """Candidates shown for each person: the few that an eye can compare."""

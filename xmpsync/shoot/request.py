@@ -11,6 +11,7 @@ import numpy as np
 from xmpsync.colour.camera import white_from_neutral
 from xmpsync.colour.profile import CameraProfile
 from xmpsync.errors import SidecarMalformed
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Settings3, Vec3
 from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.baseline import Baseline, baseline
@@ -18,8 +19,7 @@ from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_o
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.wishes import Bound
-from xmpsync.solve.problem import Face, Frame, Neutral, Request
-from xmpsync.store.measurement import FrameMeasurement, MeasuredFace
+from xmpsync.solve.problem import Frame, Request
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
@@ -177,8 +177,8 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
         baseline=where.over(standing.as_shot),
         baseline_known=where.known and (where.white is not None or measurement.as_shot_neutral is not None),
         baseline_exposure_ev=measurement.baseline_exposure_ev,
-        faces=tuple(_face(face) for face in measurement.faces),
-        neutrals=tuple(Neutral(n.camera, n.x, n.y) for n in measurement.neutrals),
+        faces=measurement.faces,
+        neutrals=measurement.neutrals,
         scene=measurement.scene,
         held=held,
         as_shot_known=measurement.as_shot_neutral is not None,
@@ -227,16 +227,3 @@ def shifted(frame: Frame, shifts_s: Mapping[str, float]) -> Frame:
     if not shift_s or time_s is None:
         return frame
     return replace(frame, capture=replace(frame.capture, time_s=time_s + shift_s))
-
-
-def _face(face: MeasuredFace) -> Face:
-    return Face(
-        face.face_id,
-        face.box,
-        face.name,
-        face.skin,
-        face.unusable,
-        face.identity,
-        face.identity_sd,
-        face.origin == "hand",
-    )

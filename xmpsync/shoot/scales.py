@@ -19,6 +19,7 @@ from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
 from xmpsync.colour.tags import BadColourTags
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage, XmpsyncError
+from xmpsync.measurement import AsShotPair, FrameMeasurement
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
 from xmpsync.read.tiff import TagValue
@@ -27,7 +28,6 @@ from xmpsync.shoot.baseline import baseline
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.options import Options
 from xmpsync.store.database import Store
-from xmpsync.store.measurement import FrameMeasurement, Pair
 
 SCHEMA = 1
 MAX_SCALE_BYTES = 1 << 20
@@ -163,12 +163,12 @@ def _left_out(tags: Mapping[int, TagValue] | None, profile: CameraProfile) -> st
     )
 
 
-def _pairs(loaded: Loaded, measured: Mapping[str, FrameMeasurement]) -> Iterable[Pair]:
+def _pairs(loaded: Loaded, measured: Mapping[str, FrameMeasurement]) -> Iterable[AsShotPair]:
     for source in loaded.frames:
         measurement = measured.get(source.frame_id)
         pair = baseline(source.settings, None).pair
         if measurement is not None and measurement.as_shot_neutral is not None and pair is not None:
-            yield Pair(source.frame_id, measurement.capture.body, measurement.as_shot_neutral, *pair)
+            yield AsShotPair(source.frame_id, measurement.capture.body, measurement.as_shot_neutral, *pair)
 
 
 def _load(path: str | None) -> tuple[Scale, ...]:

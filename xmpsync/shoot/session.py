@@ -9,6 +9,7 @@ from pathlib import Path
 from xmpsync.clocks.align import align
 from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
+from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.bind import bind
@@ -23,7 +24,6 @@ from xmpsync.shoot.scales import Scales, learn_scales
 from xmpsync.shoot.wishes import Bound
 from xmpsync.shoot.words import command
 from xmpsync.solve.problem import Request
-from xmpsync.store.measurement import FrameMeasurement
 from xmpsync.write.plan import sha256
 from xmpsync.write.recover import unfinished
 from xmpsync.write.runs import remembered, written_by_us

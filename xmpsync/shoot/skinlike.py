@@ -6,9 +6,9 @@ import numpy as np
 
 from xmpsync.colour.camera import render
 from xmpsync.colour.difference import lab_from_xyz_d50
+from xmpsync.measurement import Face
 from xmpsync.shoot.request import Standing
 from xmpsync.skin.records import FaceSkin
-from xmpsync.store.measurement import MeasuredFace
 
 SKIN_HUE_DEG = (15.0, 100.0)
 SKIN_MIN_CHROMA = 5.0
@@ -16,7 +16,7 @@ SKIN_MIN_CHROMA = 5.0
 and 75 degrees under daylight (from memory); the room on both sides is for an as-shot white some 50 mired off."""
 
 
-def could_be_skin(face: MeasuredFace, standing: Standing) -> bool:
+def could_be_skin(face: Face, standing: Standing) -> bool:
     """Whether a patch marked by hand has a colour that skin can have at the as-shot white."""
     if not isinstance(face.skin, FaceSkin):
         return False

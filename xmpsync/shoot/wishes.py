@@ -15,10 +15,10 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from xmpsync.errors import WrongOptions, WrongUsage
+from xmpsync.measurement import MarkedPlace
 from xmpsync.shoot.names import LabNumbers, Pointer, frame_named, matches, parse_pointer, parse_reference
 from xmpsync.shoot.options import Options
 from xmpsync.solve.problem import GroupStrength, Nudge, Reference
-from xmpsync.store.measurement import Mark
 
 RANGES = (
     ("--strength", "strength", 0.0, 1.0),
@@ -70,11 +70,11 @@ class Wishes:
         return self.keep | {pointer.frame_id for pointer in pointers}
 
     @property
-    def marks(self) -> tuple[Mark, ...]:
+    def marks(self) -> tuple[MarkedPlace, ...]:
         """The places to measure, in a settled order; there is no other memory of them."""
         references = [p for p in self.references if isinstance(p, Pointer)]
         marks = {
-            Mark(pointer.frame_id, kind, *pointer.place, pointer.person)
+            MarkedPlace(pointer.frame_id, kind, *pointer.place, pointer.person)
             for kind, pointers in (("skin", (*self.skin, *references)), ("neutral", self.neutral))
             for pointer in pointers
             if pointer.place is not None

@@ -11,6 +11,7 @@ import numpy as np
 from xmpsync.errors import FrameError
 from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.faces.records import FoundFace
+from xmpsync.measurement import Face, FrameMeasurement, MarkedPlace, Neutral, Scene
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.overview import Overview, overview
 from xmpsync.read.picture import encode_jpeg
@@ -19,8 +20,6 @@ from xmpsync.read.raw import RawImage, open_raw
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.measure import measure_face, measure_neutral
 from xmpsync.skin.records import FaceSkin, Unusable
-from xmpsync.solve.problem import Scene
-from xmpsync.store.measurement import FrameMeasurement, Mark, MeasuredFace, MeasuredNeutral
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, oriented, read_regions
@@ -56,7 +55,7 @@ class Job:
     frame_id: str
     raw: str
     packet: bytes | None
-    marks: tuple[Mark, ...]
+    marks: tuple[MarkedPlace, ...]
     people: bool
 
 
@@ -127,9 +126,9 @@ def _finder(people: bool) -> FaceFinder:
     return make_finder(people=people)
 
 
-def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> MeasuredFace:
+def _measured_face(face: FoundFace, raw: RawImage, neutral: Vec3 | None) -> Face:
     skin = measure_face(raw.cells(_area(face)), face.places, neutral=neutral)
-    return MeasuredFace(
+    return Face(
         face_id=face.face_id,
         box=face.box,
         origin=face.origin.value,
@@ -151,7 +150,7 @@ def _area(face: FoundFace) -> Box:
     return Box(min(xs) - wide, min(ys) - high, max(xs) - min(xs) + 2 * wide, max(ys) - min(ys) + 2 * high)
 
 
-def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, ...]:
+def _neutrals(marks: tuple[MarkedPlace, ...], raw: RawImage) -> tuple[Neutral, ...]:
     found = []
     for mark in marks:
         if mark.kind == "neutral":
@@ -159,7 +158,7 @@ def _neutrals(marks: tuple[Mark, ...], raw: RawImage) -> tuple[MeasuredNeutral, 
             cells = raw.cells(Box(mark.x - r, mark.y - r, 2 * r, 2 * r))
             patch = measure_neutral(cells, mark.x, mark.y, SETTINGS.patch_radius)
             if not isinstance(patch, Unusable):
-                found.append(MeasuredNeutral(mark.x, mark.y, patch.camera))
+                found.append(Neutral(patch.camera, mark.x, mark.y))
     return tuple(found)
 
 

@@ -5,52 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from xmpsync.colour.profile import CameraProfile
-from xmpsync.records import Box, Capture, Settings3, Vec3
-from xmpsync.skin.records import FaceSkin, Unusable
-
-
-@dataclass(frozen=True, slots=True)
-class Face:
-    """One face (or hand-marked skin patch) of a frame. `skin` is None where `unusable` says why.
-
-    `named_by_hand`: the name was given by the photographer for this very face, not read from a region: it is certain.
-    `identity` (128,): the network's vector; `identity_sd`: how far such a vector of this size, blur and darkness lies
-    from its person's own, as a distance (None: the calibrated value of a good face).
-    """
-
-    face_id: str
-    box: Box
-    name: str | None = None
-    skin: FaceSkin | None = None
-    unusable: Unusable | None = None
-    identity: tuple[float, ...] | None = None
-    identity_sd: float | None = None
-    by_hand: bool = False
-    named_by_hand: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Neutral:
-    """A patch that a person marked as neutral: linear camera value, and its place."""
-
-    camera: Vec3
-    x: float
-    y: float
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """Statistics of the whole frame in linear camera values, for levels, clipping and mood.
-
-    `green_percentiles`: linear green at 1, 5, 25, 50, 75, 95, 99, 99.9 %. `log_mean_camera`: mean of ln(R, G, B)
-    over unclipped cells (grey-world cue). `clipped_fraction`: cells with a channel at white level.
-    `channel_max_percentiles`: largest channel of each cell at 95, 99, 99.9 % (predicts what an exposure clips).
-    """
-
-    green_percentiles: tuple[float, ...] = ()
-    log_mean_camera: Vec3 = (0.0, 0.0, 0.0)
-    clipped_fraction: float = 0.0
-    channel_max_percentiles: tuple[float, ...] = ()
+from xmpsync.measurement import Face, Neutral, Scene
+from xmpsync.records import Capture, Settings3, Vec3
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,10 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.difference import xyz_d50_from_lab
 from xmpsync.errors import WrongUsage
+from xmpsync.measurement import Face
 from xmpsync.solve.coordinate import xyz_from_z, z_from_xyz
 from xmpsync.solve.figures import skin_de00
-from xmpsync.solve.problem import Face, Frame, Reference, Request
+from xmpsync.solve.problem import Frame, Reference, Request
 from xmpsync.solve.tables import Table
 
 NEAREST = 3

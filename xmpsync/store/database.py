@@ -17,8 +17,8 @@ from typing import TypeVar
 import msgspec
 
 from xmpsync.errors import DiskNeedsAttention
+from xmpsync.measurement import VERSION, AsShotPair, FrameMeasurement
 from xmpsync.records import Mat3
-from xmpsync.store.measurement import VERSION, FrameMeasurement, Pair
 from xmpsync.store.opening import Opened, delete_set_aside, in_memory, open_file
 
 T = TypeVar("T")
@@ -134,11 +134,11 @@ class Store:
             )
             self._db.commit()
 
-    def pairs(self) -> tuple[Pair, ...]:
+    def pairs(self) -> tuple[AsShotPair, ...]:
         """As-shot pairs seen so far (kept here because our own writing replaces them in the sidecar)."""
-        return tuple(sorted(self._records("pair", Pair), key=lambda p: p.frame_id))
+        return tuple(sorted(self._records("pair", AsShotPair), key=lambda p: p.frame_id))
 
-    def add_pairs(self, pairs: Iterable[Pair]) -> None:
+    def add_pairs(self, pairs: Iterable[AsShotPair]) -> None:
         """Keep pairs, one per frame; a newer one replaces an older one."""
         self._insert("pair", "OR REPLACE", ((p.frame_id, p) for p in pairs))
 
@@ -190,7 +190,10 @@ class Store:
 
 
 def sound(measurement: FrameMeasurement) -> bool:
-    """Whether the numbers of a stored measurement are possible ones: finite, and matrices regular."""
+    """Whether a stored measurement is a possible one: finite, matrices regular, no face named by hand: that
+    is never stored, and would be taken as certain."""
+    if any(face.named_by_hand for face in measurement.faces):
+        return False
     matrices = [calibration.camera_from_xyz for calibration in measurement.profile.calibrations]
     return _finite(msgspec.to_builtins(measurement)) and all(abs(_determinant(m)) > 1e-9 for m in matrices)
 
