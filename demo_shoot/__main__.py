@@ -27,8 +27,7 @@ def main(arguments: list[str] | None = None) -> int:
         )
         return 2
     truth = make_shoot(options.folder, options.seed, _silent if options.quiet else _tell, jobs=options.jobs)
-    print(f"{len(truth['frames'])} frames in {options.folder}")
-    print(f"suggested reference: {truth['reference']}")
+    print(f"{len(truth['frames'])} frames in {options.folder}; suggested reference: {truth['reference']}")
     return 0
 
 

@@ -30,7 +30,7 @@ def test_an_answer_is_kept_listed_used_aloud_and_taken_back(shoot: Path, call: C
     assert [(a["frame"], a["person"]) for a in said.json["answers"]] == [(frame, "Ada")]
     assert "Ada" in {p["person"] for p in said.json["people"]}
     used = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
-    assert "People you named yourself count: Ada." in used.err
+    assert "Named by you: Ada." in used.err
     assert call("people", shoot, "--forget", "Ada", "--json").json["answers"] == []
     assert not (shoot / ".xmpsync" / "people.json").exists()
     assert tree(shoot) == before

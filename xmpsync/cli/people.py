@@ -47,7 +47,7 @@ def people(
     if as_json:
         put_json(people_document(found))
     else:
-        show_people(found)
+        show_people(found, said=wish != Wish())
     raise click.exceptions.Exit(1 if found.ready.troubles else 0)
 
 

@@ -63,7 +63,7 @@ def rollback(
     if as_json:
         put_json(rollback_document(found, outcome))
     elif yes or dry_run:
-        show_rollback_plan(found, every=frames_table, data=True)
+        show_rollback_plan(found, every=frames_table, data=True, names=not yes)
     if outcome is not None:
         show_rollback(found, outcome)
     else:

@@ -10,7 +10,7 @@ from xmpsync.cli.talk import say
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from xmpsync.shoot.check import Figures
+    from xmpsync.shoot.check import Figures, Share
     from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.solve.solution import Finding, FrameResult
@@ -44,34 +44,36 @@ def spread(value: Figures) -> str:
     )
 
 
-def show_unknown(n_unknown: int, n_faces: int, people: str) -> None:
-    """What it means that some faces are not known, and what to do. `people`: the command that names them."""
-    from xmpsync.shoot.words import counted
+def show_share(share: Share, people: str) -> None:
+    """How many faces were judged, and what helps where people are unknown. `people`: the command that names them."""
+    from xmpsync.solve.solution import Unjudged
 
-    if n_unknown:
-        say(
-            f"Not known for certain: {n_unknown} of {counted(n_faces, 'face')}. Their frames follow their light, "
-            f"unjudged. To name people: {people}"
-        )
+    say(share.sentence)
+    if share.reasons.get(Unjudged.UNKNOWN_PERSON.value):
+        say(f"To name unknown people: {people}")
 
 
 def show_looks(frames: Sequence[FrameResult]) -> None:
     """Frames whose other settings differ from their reference's, grouped; nothing where all are alike."""
     from xmpsync.shoot.looks import look_groups
+    from xmpsync.shoot.words import counted
 
     groups = look_groups(frames)
-    if not groups:
-        return
-    say("Other settings that differ from the reference's and move skin too:")
     for group in groups[:MOST_GROUPS]:
-        say(f"  {group.sentence(2)}")
+        n = len(group.frame_ids)
+        differ = "differs" if n == 1 else "differ"
+        more = ", ..." if n > 1 else ""
+        words = ", ".join(group.words)
+        say(f"{counted(n, 'frame')} {differ} from the reference in {words} ({group.frame_ids[0]}{more})")
     if len(groups) > MOST_GROUPS:
         n = sum(len(group.frame_ids) for group in groups[MOST_GROUPS:])
-        say(f"  and {n} more with other settings: --json lists them all.")
+        say(f"{n} more differ in other settings: --json lists them all.")
 
 
-def show_worklist(frames: Sequence[tuple[str, Sequence[Finding]]], *, differences: bool = False) -> None:
-    """What needs handwork, a paragraph for each kind; with each face's own difference where asked for."""
+def show_worklist(
+    frames: Sequence[tuple[str, Sequence[Finding]]], *, differences: bool = False, advice: bool = True
+) -> None:
+    """What needs handwork, by kind: with advice, and with each face's own difference where asked for."""
     from xmpsync.shoot.looks import LOOK_CODES
     from xmpsync.shoot.words import counted
     from xmpsync.solve.solution import NEEDS_HANDWORK, Code
@@ -83,7 +85,7 @@ def show_worklist(frames: Sequence[tuple[str, Sequence[Finding]]], *, difference
                 work.setdefault(finding.code.value, []).append((frame, finding))
     told = {*NEEDS_HANDWORK, *LOOK_CODES, Code.UNKNOWN_PERSON}
     rest = Counter(f.code.value for _, findings in frames for f in findings if f.code not in told)
-    if rest:
+    if rest and advice:
         say("Noted: " + ", ".join(f"{code.replace('-', ' ')} {n}" for code, n in sorted(rest.items())) + ".")
     if not work:
         say("Nothing needs handwork.")
@@ -92,7 +94,7 @@ def show_worklist(frames: Sequence[tuple[str, Sequence[Finding]]], *, difference
     for code, items in sorted(work.items()):
         kind = code.replace("-", " ").capitalize()
         names = listed([frame for frame, _ in items])
-        say(f"  {kind}, {counted(len(items), 'frame')}: {names}. {items[0][1].advice}")
+        say(f"  {kind}, {counted(len(items), 'frame')}: {names}." + (f" {items[0][1].advice}" if advice else ""))
         for frame, finding in items if differences else ():
             for d in finding.local:
                 who = d.person or d.face_id

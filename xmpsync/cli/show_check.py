@@ -10,8 +10,8 @@ from xmpsync.cli.show import (
     listed,
     show_left_out,
     show_looks,
+    show_share,
     show_troubles,
-    show_unknown,
     spread,
 )
 from xmpsync.cli.talk import put_table, say
@@ -44,10 +44,7 @@ def show_check(found: Checked, *, frames_table: bool = False) -> None:
         say(f"Now: {spread(found.figures)}")
         say(UNITS)
     _show_off(found)
-    say(found.share.sentence)
-    faces = [face for frame in found.solution.frames for face in frame.faces]
-    unknown = sum(face.person is None for face in faces)
-    show_unknown(unknown, len(faces), command("people", found.ready.root))
+    show_share(found.share, command("people", found.ready.root))
     say(VERDICTS[found.verdict.value], style="bold")
     show_left_out(found.ready.left_out)
     show_troubles(found.ready.troubles)

@@ -9,8 +9,8 @@ from xmpsync.cli.show import (
     UNITS,
     show_left_out,
     show_looks,
+    show_share,
     show_troubles,
-    show_unknown,
     show_worklist,
     spread,
 )
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from xmpsync.write.outcome import RunOutcome
 
 LOAD_AGAIN = "If your editor keeps a database of its own, let it load the sidecars again now."
-JUDGE = "The numbers match skin to skin; judge the colour in your editor, on a calibrated display."
-MOST_LIGHTS = 12
-"""Lights on the first screen; the summary below them still fits into 40 lines of 80 columns."""
+JUDGE = "Judge the colour in your editor, on a calibrated display."
+MOST_LIGHTS = 9
+"""Lines for lights on the first screen: with the summary it stays well below 40 lines of 80 columns."""
 YIELDING = ("findings", "by", "light", "level", "colour")
 """Columns of the frame table that give way in a narrow window; the new values never do."""
 
@@ -41,7 +41,7 @@ def show_lights(found: Correction, *, data: bool) -> None:
     put_table(columns, shown, right=RIGHT, names=("from",), yielding=("from",), data=data)
     if rest:
         n_frames = sum(int(row[2]) for row in rest)
-        say(f"{counted(len(rest), 'more light')} with {counted(n_frames, 'frame')} in all: --lights shows each.")
+        say(f"... and {counted(len(rest), 'smaller light')} with {counted(n_frames, 'frame')}: --lights shows each.")
 
 
 def show_all_lights(found: Correction, *, data: bool) -> None:
@@ -161,26 +161,28 @@ def show_summary(found: Correction, *, frames_table: bool = False, brief: bool =
     rows = found.proposal.rows
     ready, options, solution = found.ready, found.ready.options, found.proposal.solution
     before, after = (figures(solution, options, after=late) for late in (False, True))
-    say(UNITS)
-    say(
-        f"{counted(len(rows), 'frame')}, {counted(len(solution.groups), 'kind of light')}, "
-        f"{counted(len(solution.persons), 'person')}."
-    )
+    if not brief:
+        say(UNITS)
+        say(
+            f"{counted(len(rows), 'frame')}, {counted(len(solution.groups), 'kind of light')}, "
+            f"{counted(len(solution.persons), 'person')}."
+        )
     if before.de00_median is not None:
         say(f"Before: {spread(before)}")
         say(f"After:  {spread(after)}")
-    say(share_judged(ready, solution).sentence)
-    faces = [face for row in rows for face in row.result.faces]
-    show_unknown(sum(face.person is None for face in faces), len(faces), command("people", ready.root))
+    show_share(share_judged(ready, solution), command("people", ready.root))
     if options.strength != 1.0 or options.strength_at:
         say(f"Strength {options.strength:g}: each light keeps part of its own colour and level.")
     for cast in found.proposal.neutrals():
         say(cast.sentence)
+    if frames_table or ready.clocks_moved:
+        for note in ready.clock_notes:
+            say(note)
     if not brief:
-        for note in (*ready.clock_notes, *ready.stand.notes(), *solution.notes):
+        for note in (*ready.stand.notes(), *solution.notes):
             say(note)
         show_looks([row.result for row in rows])
-    show_worklist([(row.frame_id, row.result.findings) for row in rows], differences=frames_table)
+    show_worklist([(row.frame_id, row.result.findings) for row in rows], differences=frames_table, advice=not brief)
     show_left_out(found.left_out)
     show_troubles(found.troubles)
 
@@ -192,7 +194,7 @@ def show_written(found: PlannedCorrection, outcome: RunOutcome | None) -> None:
     if outcome is None:
         n_files = len(found.proposal.plan.changes)
         would = f"{counted(n_files, 'file')} would change." if n_files else "There is nothing to change."
-        say(f"{would} Nothing was written. Every value: --frames-table; every line: --diff.")
+        say(f"{would} Nothing was written. More: --frames-table, --diff.")
         return
     new = f" ({len(outcome.created)} of them new)" if outcome.created else ""
     n_written = len(outcome.written) + len(set(outcome.created) - set(outcome.written))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,11 +16,11 @@ if TYPE_CHECKING:
     from xmpsync.shoot.references import References
 
 
-def show_people(found: People) -> None:
-    """A line for each person, the answers kept, and what to name next."""
+def show_people(found: People, *, said: bool = False) -> None:
+    """A line for each person, the answers kept, and what to name next. `said`: something was just said."""
     from xmpsync.cli.show import show_left_out, show_troubles
     from xmpsync.shoot.references import sentence_to_ask
-    from xmpsync.shoot.words import counted
+    from xmpsync.shoot.words import command, counted
 
     columns = ("person", "faces", "perhaps", "lights", "sure", "alike to")
     rows = [
@@ -38,11 +37,12 @@ def show_people(found: People) -> None:
     put_table(columns, rows, right=("faces", "perhaps", "lights", "sure"), names=("person", "alike to"))
     if found.n_unknown:
         say(f"{counted(found.n_unknown, 'face')} not known for certain: each is judged against nobody.")
-    named = Counter(answer.name for answer in found.answers)
-    if named:
-        names = ", ".join(f"{name} ({counted(n, 'face')})" for name, n in sorted(named.items()))
-        say(f"Named by you: {names}. To take a name back: --forget NAME. The places: --json.")
-    _ask(sentence_to_ask(found.ask, found.ready.root))
+    if found.answers:
+        say("To take back a name that you gave: --forget NAME. The places named: --json.")
+    if said and found.ask:
+        say(f"What to name next: {command('people', found.ready.root)}")
+    else:
+        _ask(sentence_to_ask(found.ask, found.ready.root))
     show_left_out(found.ready.left_out)
     show_troubles(found.ready.troubles)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from xmpsync.cli.show import RIGHT, listed
-from xmpsync.cli.talk import put, put_table, say
+from xmpsync.cli.talk import put_sentence, put_table, say
 
 if TYPE_CHECKING:
     from xmpsync.shoot.history import History, RollbackReady
@@ -30,7 +30,7 @@ def show_runs(found: History) -> None:
         say(f"Deleted the backups of {counted(len(found.given_up), 'run')}; these can no longer be rolled back.")
 
 
-def show_rollback_plan(found: RollbackReady, *, every: bool, data: bool) -> None:
+def show_rollback_plan(found: RollbackReady, *, every: bool, data: bool, names: bool = True) -> None:
     """What would happen: files of one kind together, those left alone each with its reason; on request every file."""
     from xmpsync.shoot.words import counted
     from xmpsync.write.rollback import Action
@@ -43,9 +43,10 @@ def show_rollback_plan(found: RollbackReady, *, every: bool, data: bool) -> None
     for step in found.plan.steps:
         if step.action is not Action.LEAVE:
             alike.setdefault((step.action.value, step.why), []).append(step.path)
-    tell = put if data else say
+    tell = put_sentence if data else say
     for (what, why), paths in alike.items():
-        tell(f"{counted(len(paths), 'file')}, {what} ({why}): {listed(paths, 2)}.")
+        which = f": {listed(paths, 2)}" if names else ""
+        tell(f"{counted(len(paths), 'file')}, {what} ({why}){which}.")
     for step in found.plan.steps:
         if step.action is Action.LEAVE:
             tell(f"{step.path}, {step.action.value}: {step.why}.")

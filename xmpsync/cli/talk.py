@@ -47,6 +47,11 @@ def put(text: str) -> None:
     sys.stdout.write(printable_lines(text) + ("" if text.endswith("\n") else "\n"))
 
 
+def put_sentence(sentence: str) -> None:
+    """One sentence of data on stdout, wrapped to the window."""
+    console(data=True).print(printable(sentence))
+
+
 def put_json(document: dict[str, Any]) -> None:
     """One JSON document on stdout; undecodable names as escapes, numbers never NaN."""
     put(json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False))

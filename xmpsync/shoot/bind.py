@@ -37,6 +37,14 @@ def bind(wishes: Wishes, stand: Stand, troubles: Sequence[Trouble]) -> Bound:
     return Bound(tuple(references), wishes.keep, wishes.leave_out, wishes.strengths, wishes.nudges, clocks)
 
 
+def by_hand_notes(wishes: Wishes) -> tuple[str, ...]:
+    """A sentence about the places that count as skin because the options mark them."""
+    if not wishes.skin:
+        return ()
+    places = ", ".join(pointer.text for pointer in wishes.skin)
+    return (f"Skin by --skin: {places}. Wood, sand or brick can have that colour: look at these places.",)
+
+
 def _reference(meant: Pointer | LabNumbers, stand: Stand, troubles: Sequence[Trouble]) -> Reference:
     if isinstance(meant, LabNumbers):
         return Reference(person=meant.person, lab_d50=meant.lab)

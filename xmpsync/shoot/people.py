@@ -9,7 +9,7 @@ from pathlib import Path
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import Face
 from xmpsync.shoot.answers import Answer, change_answers, face_at, read_answers
-from xmpsync.shoot.events import Listener
+from xmpsync.shoot.events import Listener, WithoutNotes
 from xmpsync.shoot.names import below, parse_pointer
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
@@ -90,6 +90,7 @@ def find_people(root: Path, options: Options, machine: Machine, listener: Listen
     found = _find(root, recall(options, state, listener), machine, listener, state)
     if wish == Wish():
         return found
+    listener = WithoutNotes(listener)  # told already
     change_answers(state, lambda kept: answers_after(replace(found, answers=kept), wish, root))
     return _find(root, recall(options, state, listener), machine, listener, state)
 

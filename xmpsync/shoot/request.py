@@ -187,12 +187,15 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
 
 
 def _named(frame: Frame, standing: Standing, answers: Sequence[Answer]) -> Frame:
-    """The frame with the photographer's answers on its faces. A name from a face region is left as it is."""
+    """The frame with the photographer's answers on its faces.
+
+    A name from a face region is left as it is; an answer that says the same makes it certain.
+    """
     names = {}
     for answer in answers:
         if answer.frame_id == frame.frame_id:
             face = face_at(standing.measurement.faces, answer.x, answer.y)
-            if face is not None and face.name is None:
+            if face is not None and face.name in (None, answer.name):
                 names[face.face_id] = answer.name
     if not names:
         return frame

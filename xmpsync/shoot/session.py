@@ -12,7 +12,7 @@ from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.answers import read_answers
-from xmpsync.shoot.bind import bind
+from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
@@ -44,6 +44,7 @@ class Ready:
     left_out: tuple[LeftOut, ...]
     n_from_store: int
     clock_notes: tuple[str, ...] = ()
+    clocks_moved: bool = False
 
 
 def state_folder(root: Path, machine: Machine) -> Path:
@@ -135,9 +136,11 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     answers = read_answers(state)
     if answers:
         names = ", ".join(sorted({answer.name for answer in answers}))
-        listener.note(f"People you named yourself count: {names}. See: {command('people', root)}")
+        listener.note(f"Named by you: {names}.")
     for sentence in contradictions(stand, answers):
         listener.note(sentence)
+    for note in by_hand_notes(loaded.wishes):
+        listener.note(note)
     request = build_request(stand, options, bound, answers)
     alignment = align(request.frames, fixed=bound.clocks.keys())
     request = replace(request, frames=tuple(shifted(frame, alignment.shifts_s) for frame in request.frames))
@@ -153,6 +156,7 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
         left_out=(*loaded.left_out, *stand.left_out, *left_out_by_name(stand, bound)),
         n_from_store=measured.n_from_store,
         clock_notes=alignment.notes,
+        clocks_moved=bool(alignment.shifts_s),
     )
 
 
