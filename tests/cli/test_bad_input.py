@@ -289,4 +289,4 @@ def test_a_dry_rollback_says_which_run_and_that_nothing_was_written(shoot: Path,
     assert call("correct", shoot, "--reference", REFERENCE, "--yes").code == 0
     run_id = call("runs", shoot, "--json").json["runs"][0]["run"]
     result = call("rollback", shoot, "--dry-run")
-    assert f"Run {run_id} would be taken back. Nothing was written." in result.err
+    assert f"Run {run_id} would be rolled back. Nothing was written." in result.err

@@ -60,7 +60,7 @@ def test_numbers_count_with_any_other_white_balance_and_with_none(white: str | N
 def test_a_white_balance_without_its_numbers_is_as_shot_and_not_known(fields: dict[str, str]) -> None:
     found = baseline(settings(**fields), None)
     assert (found.temperature_k, found.tint, found.known, found.custom) == (None, None, False, False)
-    assert found.note is not None and "no use as a reference" in found.note
+    assert found.note is not None and "not usable as a reference" in found.note
 
 
 def test_the_exposure_of_an_older_process_counts() -> None:

@@ -10,7 +10,7 @@ import click
 from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options, solve_options
 
 
-@click.command(short_help="Tell how well the skin matches as the sidecars stand now.")
+@click.command(short_help="Show how well the skin matches as the sidecars stand now.")
 @SHOOT
 @solve_options
 @selection_options
@@ -21,7 +21,7 @@ def check(shoot: Path, frames_table: bool, as_json: bool, **values: Any) -> None
     """Measure how far the skin of every frame is from the reference, as the sidecars stand now.
 
     Exits 0 when at least 95 % of the judged faces are within the tolerance, 1 otherwise. Writes nothing into the
-    shoot. Without options the newest run's references are used.
+    shoot. Without options the references of the newest run are used.
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show_check import show_check

@@ -50,8 +50,8 @@ def correct(
     xmpsync correct SHOOT --reference K1_0412
     xmpsync correct SHOOT --reference Ada=K1_0412@0.4,0.3 --reference Ben=K1_0098
 
-    Each person keeps their own skin colour. The reference frame is never changed. Without options the newest run's
-    are used again.
+    Each person keeps their own skin colour. The reference frame is never changed. Without options those of the
+    newest run are used again.
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show_correct import (
@@ -71,8 +71,8 @@ def correct(
 
     if not dry_run and not yes and not sys.stdin.isatty():
         raise WrongUsage(
-            "There is no terminal to ask for a yes.",
-            next_step="Add --dry-run to look, or --yes to write without asking.",
+            "Confirmation needs a terminal.",
+            next_step="Add --dry-run to look, or --yes to write without confirmation.",
         )
     with ProgressLine() as progress:
         options, machine = options_from(values, shoot), machine_from(values)

@@ -21,7 +21,7 @@ from xmpsync.errors import OwnCheckFailed, WrongOptions, XmpsyncError
 
 EPILOG = """
 Exit codes: 0 done; 1 finished but some frames failed, or `check` is out of tolerance; 2 wrong usage; 3 refused for
-safety, nothing written; 4 the disk needs attention; 70 our own check failed.
+safety, nothing written; 4 the disk needs attention; 70 internal check failed.
 """
 
 
@@ -30,8 +30,8 @@ safety, nothing written; 4 the disk needs attention; 70 our own check failed.
 def cli() -> None:
     """Bring the skin of a whole shoot to one look, before any handwork starts.
 
-    Choose a frame whose skin you like; xmpsync measures the skin of every frame in the RAW data and writes
-    temperature, tint and exposure into the XMP sidecars. Look at --dry-run first; rollback takes a run back.
+    Choose a frame whose skin you like: xmpsync measures the skin of every frame in the RAW data and writes
+    temperature, tint and exposure into the XMP sidecars. Start with --dry-run; rollback undoes a run.
     """
 
 
@@ -46,7 +46,7 @@ def run() -> None:
     except click.exceptions.Exit as leaving:
         code = leaving.exit_code
     except click.Abort:
-        click.echo("Stopped. Nothing more was written; what was measured is kept.", err=True)
+        click.echo("Stopped. Nothing more was written; measurements are kept.", err=True)
         code = 130
     except click.ClickException as error:
         error.show()

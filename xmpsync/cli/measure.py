@@ -10,16 +10,18 @@ import click
 from xmpsync.cli.options import FILE, JSON, SHOOT, YES, confirmed, machine_options, selection_options
 
 
-@click.command(short_help="Do the slow part alone, for example overnight.")
+@click.command(short_help="Measure every frame, for example overnight.")
 @SHOOT
 @selection_options
 @machine_options
 @click.option("--save-scale", type=FILE, help="Save the learned editor's scale.")
-@click.option("--forget-faces", is_flag=True, help="Delete the identity numbers of all faces and stop; asks.")
+@click.option(
+    "--forget-faces", is_flag=True, help="Delete the identity numbers of all faces, after confirmation, and stop."
+)
 @YES
 @JSON
 def measure(shoot: Path, as_json: bool, yes: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:
-    """Measure the skin of every frame and keep it; everything later reuses it. Stopping early loses nothing."""
+    """Measure the skin of every frame and store it for all later commands. Stopping early loses nothing."""
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show import show_measured
     from xmpsync.cli.talk import ProgressLine, put_json, say

@@ -20,7 +20,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 
 SHOOT = click.argument("shoot", type=FOLDER)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON document (described in docs/json.md).")
-YES = click.option("--yes", is_flag=True, help="Write without asking.")
+YES = click.option("--yes", is_flag=True, help="Go on without confirmation.")
 STATE = click.option(
     "--state",
     type=FOLDER,
@@ -33,7 +33,7 @@ def confirmed(question: str) -> None:
     from xmpsync.errors import WrongUsage
 
     if not sys.stdin.isatty():
-        raise WrongUsage("There is no terminal to ask for a yes.", next_step="Add --yes to do it without asking.")
+        raise WrongUsage("Confirmation needs a terminal.", next_step="Add --yes to delete without confirmation.")
     if not click.confirm(question, err=True):
         click.echo("Nothing was deleted.", err=True)
         raise click.exceptions.Exit(0)

@@ -10,14 +10,14 @@ import click
 from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options
 
 
-@click.command(short_help="Show who was found, and name, join or part people.")
+@click.command(short_help="List the people found; name, join or separate them.")
 @SHOOT
 @click.option(
     "--name", "names", multiple=True, metavar="PERSON=NAME", help="Name a person: 'person 3=Ada'. Repeatable."
 )
-@click.option("--same", multiple=True, nargs=2, metavar="A B", help="These two are one person.")
-@click.option("--apart", multiple=True, metavar="FRAME@x,y", help="The face there is somebody else. Repeatable.")
-@click.option("--forget", multiple=True, metavar="NAME", help="Take back what was said about NAME. Repeatable.")
+@click.option("--same", multiple=True, nargs=2, metavar="A B", help="A and B are the same person.")
+@click.option("--apart", multiple=True, metavar="FRAME@x,y", help="The face there is a person of its own. Repeatable.")
+@click.option("--forget", multiple=True, metavar="NAME", help="Remove the name NAME that you gave. Repeatable.")
 @selection_options
 @machine_options
 @JSON
@@ -30,10 +30,10 @@ def people(
     as_json: bool,
     **values: Any,
 ) -> None:
-    """List the people of SHOOT: faces, lights, how sure, and whom they are alike to.
+    """List the people of SHOOT: faces, lights, least probability, and people who look alike.
 
-    What you say here is kept in the shoot's state folder, shown by this command and by every command that uses it, and
-    taken back with --forget. Names in face regions of the sidecars win; a contradiction is told. No sidecar changes.
+    Names given here are kept in the shoot's state folder, listed by every command that uses them, and removed with
+    --forget. Names in face regions of the sidecars take precedence; contradictions are listed. No sidecar changes.
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show_people import show_people
@@ -51,16 +51,16 @@ def people(
     raise click.exceptions.Exit(1 if found.ready.troubles else 0)
 
 
-@click.command(short_help="Show the frames that would make good references.")
+@click.command(short_help="List frames that make good references.")
 @SHOOT
 @selection_options
 @machine_options
 @JSON
 def references(shoot: Path, as_json: bool, **values: Any) -> None:
-    """Show, for each person, the few frames that would make the best references, why, and a command line to go on.
+    """List the best reference frames for each person, with reasons and the next command line.
 
-    Good is: well lit by one light, not clipped, enough pixels, several people at once, numbers known or set by hand.
-    Which look you like is yours to choose.
+    A good reference is well lit by one light, not clipped, has enough pixels, shows several people, and its numbers are
+    known or set by hand. The look itself is your choice.
     """
     from xmpsync.cli.options import machine_from, options_from
     from xmpsync.cli.show_people import show_references

@@ -10,7 +10,7 @@ import click
 from xmpsync.cli.options import FILE, SHOOT, machine_options, selection_options, solve_options
 
 
-@click.command(short_help="Make the page to look at.")
+@click.command(short_help="Write a page with pictures, figures and findings.")
 @SHOOT
 @click.argument("file", type=FILE)
 @solve_options

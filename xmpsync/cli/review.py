@@ -10,7 +10,7 @@ import click
 from xmpsync.cli.options import SHOOT, machine_options, selection_options, solve_options
 
 
-@click.command(short_help="The same page, alive: choose, look, write, take back.")
+@click.command(short_help="Serve the page on this machine: choose, look, write, roll back.")
 @SHOOT
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port to listen on (default: a free one).")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")

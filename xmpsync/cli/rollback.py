@@ -10,14 +10,14 @@ import click
 from xmpsync.cli.options import JSON, SHOOT, STATE, YES
 
 
-@click.command(short_help="Take a run back.")
+@click.command(short_help="Restore the sidecars as they were before a run.")
 @SHOOT
 @click.argument("run", required=False)
 @click.option("--frame", "frames", multiple=True, metavar="F", help="Only this frame. Repeatable.")
 @click.option("--dry-run", is_flag=True, help="Show what would be put back and write nothing.")
-@click.option("--force", is_flag=True, help="Also where our own fields were changed by somebody since.")
+@click.option("--force", is_flag=True, help="Also files whose temperature, tint or exposure was changed since.")
 @click.option("--frames-table", is_flag=True, help="Show every file.")
-@click.option("--recover", is_flag=True, help="Only put right a run that was interrupted.")
+@click.option("--recover", is_flag=True, help="Only recover from an interrupted run.")
 @YES
 @STATE
 @JSON
@@ -33,10 +33,10 @@ def rollback(
     state: Path | None,
     as_json: bool,
 ) -> None:
-    """Put the sidecars back as they were before RUN (default: the newest run not yet rolled back).
+    """Restore the sidecars as they were before RUN (default: the newest run not yet rolled back).
 
-    A file that nobody touched since gets its original bytes; where another program saved in between, only our four
-    fields go back; where somebody changed our own fields, the file is left alone and named.
+    A file unchanged since the run gets its original bytes back. In a file that another program saved since, only the
+    four fields that xmpsync wrote are restored. A file in which these fields were changed since is left alone and named.
     """
     from xmpsync.cli.show_runs import show_rollback, show_rollback_plan
     from xmpsync.cli.talk import put_json, say
@@ -46,17 +46,19 @@ def rollback(
 
     if recover:
         if dry_run:
-            raise WrongUsage("--recover puts files right; it has no dry run.", next_step="Leave one of the two out.")
+            raise WrongUsage(
+                "--recover and --dry-run exclude each other: recovery has no dry run.", next_step="Give one of the two."
+            )
         say(recover_only(shoot, state))
         return
     if not dry_run and not yes and not sys.stdin.isatty():
-        raise WrongUsage("There is no terminal to ask for a yes.", next_step="Add --dry-run to look, or --yes.")
+        raise WrongUsage("Confirmation needs a terminal.", next_step="Add --dry-run to look, or --yes.")
     found = prepare_rollback(shoot, state, run, frames, force=force, writes=not dry_run)
     outcome = None
     if not dry_run:
         if not yes:
             show_rollback_plan(found, every=frames_table, data=False)
-            if not click.confirm("Put these files back?", err=True):
+            if not click.confirm("Restore these files?", err=True):
                 say("Nothing was written.")
                 return
         outcome = carry_out_rollback(found)
@@ -67,5 +69,5 @@ def rollback(
     if outcome is not None:
         show_rollback(found, outcome)
     else:
-        say(f"Run {found.plan.run_id} would be taken back. Nothing was written.")
+        say(f"Run {found.plan.run_id} would be rolled back. Nothing was written.")
     raise click.exceptions.Exit(1 if outcome is not None and outcome.left_alone else 0)

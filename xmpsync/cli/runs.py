@@ -14,7 +14,10 @@ from xmpsync.cli.options import JSON, SHOOT, STATE, YES, confirmed
 @STATE
 @click.option("--verify", is_flag=True, help="Check every backup against its hash.")
 @click.option(
-    "--delete-older", type=click.IntRange(1), metavar="N", help="Delete the backups of all but the newest N runs; asks."
+    "--delete-older",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Delete the backups of all but the newest N runs, after confirmation.",
 )
 @YES
 @JSON
@@ -26,7 +29,9 @@ def runs(shoot: Path, state: Path | None, verify: bool, delete_older: int | None
     from xmpsync.shoot.history import history
 
     if delete_older is not None and not yes:
-        confirmed(f"Delete the backups of all but the newest {delete_older} runs? They can then not be rolled back.")
+        confirmed(
+            f"Delete the backups of all but the newest {delete_older} runs? Those runs can then not be rolled back."
+        )
     found = history(shoot, state, verify=verify, keep=delete_older)
     if as_json:
         put_json(runs_document(found))

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from xmpsync.cli.talk import ProgressLine, put, put_table, say
+from xmpsync.cli.talk import ProgressLine, put, put_table, say, say_command
 from xmpsync.errors import NoReference
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def show_people(found: People, *, said: bool = False) -> None:
     """A line for each person, the answers kept, and what to name next. `said`: something was just said."""
     from xmpsync.cli.show import show_left_out, show_troubles
-    from xmpsync.shoot.references import sentence_to_ask
+    from xmpsync.shoot.references import command_to_name
     from xmpsync.shoot.words import command, counted
 
     columns = ("person", "faces", "perhaps", "lights", "sure", "alike to")
@@ -36,13 +36,13 @@ def show_people(found: People, *, said: bool = False) -> None:
     ]
     put_table(columns, rows, right=("faces", "perhaps", "lights", "sure"), names=("person", "alike to"))
     if found.n_unknown:
-        say(f"{counted(found.n_unknown, 'face')} not known for certain: each is judged against nobody.")
+        say(f"{counted(found.n_unknown, 'face')} not known for certain; unknown faces are not judged.")
     if found.answers:
-        say("To take back a name that you gave: --forget NAME. The places named: --json.")
+        say("To remove a name: --forget NAME. All named places: --json.")
     if said and found.ask:
-        say(f"What to name next: {command('people', found.ready.root)}")
+        say(f"Faces to name next: {command('people', found.ready.root)}")
     else:
-        _ask(sentence_to_ask(found.ask, found.ready.root))
+        _ask(command_to_name(found.ask, found.ready.root))
     show_left_out(found.ready.left_out)
     show_troubles(found.ready.troubles)
 
@@ -50,7 +50,7 @@ def show_people(found: People, *, said: bool = False) -> None:
 def show_references(found: References) -> None:
     """The best frames for each person, and the command to go on with."""
     from xmpsync.cli.show import show_troubles
-    from xmpsync.shoot.references import sentence_to_ask
+    from xmpsync.shoot.references import command_to_name
 
     rows = [
         (person if not i else "", candidate.frame_id, "; ".join(candidate.reasons))
@@ -61,7 +61,7 @@ def show_references(found: References) -> None:
     without = [person for person, candidates in found.by_person.items() if not candidates]
     if without:
         say(f"No good frame for: {', '.join(without)}.")
-    _ask(sentence_to_ask(found.people.ask, found.people.ready.root))
+    _ask(command_to_name(found.people.ask, found.people.ready.root))
     show_troubles(found.people.ready.troubles)
     if found.chosen:
         say("Look at these in your editor, set the look you like there, then:")
@@ -83,6 +83,7 @@ def references_instead(
         raise
 
 
-def _ask(sentence: str) -> None:
-    if sentence:
-        say(sentence)
+def _ask(command: str) -> None:
+    if command:
+        say("Naming these faces settles most:")
+        say_command(command)

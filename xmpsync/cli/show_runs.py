@@ -57,7 +57,7 @@ def show_rollback(found: RollbackReady, outcome: RunOutcome) -> None:
     from xmpsync.shoot.words import counted
 
     n = len(outcome.written) + len(outcome.created) + len(outcome.removed)
-    say(f"Run {found.plan.run_id} taken back: {counted(n, 'file')}.", style="bold")
+    say(f"Run {found.plan.run_id} rolled back: {counted(n, 'file')}.", style="bold")
     for item in outcome.left_alone:
         say(f"Left alone: {item.path}: {item.reason}", style="yellow")
     for remark in outcome.remarks:

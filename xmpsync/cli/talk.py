@@ -42,6 +42,11 @@ def say(sentence: str = "", style: str | None = None) -> None:
     console(data=False).print(printable(sentence), style=style)
 
 
+def say_command(line: str) -> None:
+    """A command line to copy: in one piece, however wide the window."""
+    console(data=False).print(printable(line), soft_wrap=True)
+
+
 def put(text: str) -> None:
     """Data on stdout, line by line; what would act on a terminal is escaped."""
     sys.stdout.write(printable_lines(text) + ("" if text.endswith("\n") else "\n"))

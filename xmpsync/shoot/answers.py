@@ -55,8 +55,8 @@ def read_answers(state: Path) -> tuple[Answer, ...]:
             raise ValueError(f"schema {document.schema} is of another version")
     except (OSError, ValueError, msgspec.DecodeError) as error:
         raise DiskNeedsAttention(
-            f"The answers about people in {path} cannot be read: {error}.",
-            next_step="Move the file away and name the people again.",
+            f"The names given to people in {path} cannot be read: {error}.",
+            next_step="Move the file and name the people again.",
         ) from error
     return document.answers
 
@@ -78,7 +78,7 @@ def write_answers(state: Path, answers: Sequence[Answer]) -> None:
         fs.sync_dir(state)
     except OSError as error:
         raise DiskNeedsAttention(
-            f"The answers cannot be kept in {path}: {error.strerror}.", next_step="Keep state elsewhere: --state DIR"
+            f"The names cannot be kept in {path}: {error.strerror}.", next_step="Keep state elsewhere: --state DIR"
         ) from error
 
 

@@ -79,7 +79,7 @@ def baseline(settings: DevelopSettings | None, ours: object) -> Baseline:
     return Baseline(
         exposure_ev=exposure_ev,
         known=False,
-        note=f"The metadata holds {what} {missing}: taken as shot, and no use as a reference.",
+        note=f"The metadata holds {what} {missing}: taken as shot, and not usable as a reference.",
     )
 
 

@@ -116,7 +116,7 @@ def _skin(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
         if not any(not face.by_hand or could_be_skin(face, standing) for face in hit):
             wrong.append(
                 WrongUsage(
-                    f"{option} {pointer.text!r} does not point at skin: its colour there is not that of any skin.",
+                    f"{option} {pointer.text!r} does not point at skin: the colour there is not a skin colour.",
                     next_step="Point at bare, lit skin, or leave it out.",
                 )
             )

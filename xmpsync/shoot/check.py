@@ -106,7 +106,7 @@ def check_shoot(root: Path, options: Options, machine: Machine, listener: Listen
     options = recall(options, state, listener)
     if not options.references:
         raise NoReference(
-            "There is nothing to judge by: no reference is given, and no run that stands remembers one.",
+            "No reference is given, and none is remembered from a run.",
             next_step="Name a frame whose skin is right: --reference FRAME. "
             f"To find one: {command('references', root)}",
         )

@@ -97,7 +97,7 @@ def values_first(root: Path, options: Options, machine: Machine, listener: Liste
     options = recall(options, state, listener)
     if not options.references:
         raise NoReference(
-            "No reference is given, and no run that stands remembers one.",
+            "No reference is given, and none is remembered from a run.",
             next_step="Name a frame whose skin is right: --reference FRAME. "
             f"To find one: {command('references', root)}",
         )

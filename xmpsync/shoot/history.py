@@ -79,7 +79,7 @@ def recover_or_raise(root: Path, state: Path) -> str | None:
     report = recover(root, state)
     if report is not None and report.left:
         raise DiskNeedsAttention(
-            report.sentence, written="", next_step="Look at these files, then run the same command again."
+            report.sentence, written="", next_step="Check these files, then run the same command again."
         )
     return report.sentence if report is not None else None
 
@@ -91,6 +91,8 @@ def _paths(state: Path, run: str | None, frames: Sequence[str]) -> list[str]:
     for text in frames:
         path = find_frame(text, written) or find_frame(PurePosixPath(text).stem, written)
         if path is None:
-            raise WrongUsage(f"--frame {text!r}: no run wrote its sidecar.", next_step="See: xmpsync runs SHOOT")
+            raise WrongUsage(
+                f"--frame {text!r}: its sidecar was not written by any run.", next_step="See: xmpsync runs SHOOT"
+            )
         found.append(path)
     return found

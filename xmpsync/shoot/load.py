@@ -122,7 +122,7 @@ def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
         packet = Packet.parse(data)
         return SourceFrame(files, data, read_settings(packet), read_regions(packet))
     except SidecarMalformed as error:
-        advice = error.next_step or "Save the metadata from your editor again, or move the file away."
+        advice = error.next_step or "Have your editor write it again, or move the file."
         troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be used: {error.what}.", advice))
     except OSError as error:
         advice = "Check what this file is and move it away." if isinstance(error, Fenced) else ""

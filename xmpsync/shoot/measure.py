@@ -43,7 +43,7 @@ def open_store(state: Path, machine: Machine, listener: Listener) -> Store:
     try:
         require_place(state)
     except OSError as error:
-        listener.note(f"{state} cannot be written ({error.strerror}): measurements are not kept this time.")
+        listener.note(f"{state} cannot be written ({error.strerror}): measurements are not stored this time.")
         return _said(Store(path, read_only=True), listener)
     return _said(Store(path), listener)
 
@@ -119,7 +119,7 @@ def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
         return Trouble(
             job.frame_id,
             f"{job.frame_id}: {outcome.reason} while measuring it.",
-            "The file may be damaged: try to open it elsewhere, or leave it out with --frames.",
+            "The file may be damaged: try to open it elsewhere, or exclude it with --leave-out.",
         )
     return Trouble(job.frame_id, outcome.what, outcome.next_step)
 

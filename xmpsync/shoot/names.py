@@ -54,7 +54,7 @@ def find_frame(text: str, frame_ids: Sequence[str]) -> str | None:
             return find_frame(wanted[:-4], frame_ids)
         if found:
             raise WrongUsage(
-                f"{text!r} can mean {len(found)} frames: {', '.join(found[:8])}.",
+                f"{text!r} is ambiguous, {len(found)} frames match: {', '.join(found[:8])}.",
                 next_step="Give the path relative to the shoot.",
             )
     return None

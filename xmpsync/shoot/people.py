@@ -164,7 +164,7 @@ def answers_after(found: People, wish: Wish, root: Path) -> list[Answer]:
     answers = list(found.answers)
     for name in wish.forget:
         if name not in {a.name for a in answers}:
-            raise WrongUsage(f"--forget {name!r}: no such answer is kept.", next_step="See: xmpsync people SHOOT")
+            raise WrongUsage(f"--forget {name!r}: no such name was given.", next_step="See: xmpsync people SHOOT")
         answers = [a for a in answers if a.name != name]
     known = {p.name for p in found.persons}
     renamed: list[tuple[str, str]] = []
@@ -175,7 +175,7 @@ def answers_after(found: People, wish: Wish, root: Path) -> list[Answer]:
             continue
         if not equals or not name.strip() or label.strip() not in known:
             raise WrongUsage(
-                f"--name {text!r}: no such person. People here: {', '.join(sorted(known))}.",
+                f"--name {text!r}: no such person. People found: {', '.join(sorted(known))}.",
                 next_step="Write 'person 3=Ada', or FRAME@x,y=Ada for one face.",
             )
         renamed.append((label.strip(), name.strip()))
@@ -183,7 +183,7 @@ def answers_after(found: People, wish: Wish, root: Path) -> list[Answer]:
         for label in pair:
             if label not in known:
                 raise WrongUsage(
-                    f"--same {label!r}: no such person. People here: {', '.join(sorted(known))}.",
+                    f"--same {label!r}: no such person. People found: {', '.join(sorted(known))}.",
                     next_step="Give two of these.",
                 )
         named = [p.name for p in found.persons if p.name in pair and p.named]

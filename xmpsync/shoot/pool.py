@@ -81,7 +81,7 @@ def run_jobs(
             for worker in finished + late:
                 job = worker.job
                 assert job is not None
-                outcome = _take(worker) if worker in finished else Lost(f"gave up after {timeout_s:.0f} s")
+                outcome = _take(worker) if worker in finished else Lost(f"no result after {timeout_s:.0f} s")
                 if isinstance(outcome, Lost) and not outcome.alive:
                     workers[workers.index(worker)] = worker = _replace(worker, function, prepare, wanted=bool(waiting))
                 worker.job = None
@@ -131,7 +131,7 @@ def _serve(function: Callable[[Any], Any], prepare: Callable[[], None], pipe: Co
             try:
                 outcome = function(job)
             except Exception as error:
-                outcome = Lost(f"an error of our own ({type(error).__name__}: {error}) at {_place(error)}", alive=True)
+                outcome = Lost(f"an internal error ({type(error).__name__}: {error}) at {_place(error)}", alive=True)
             pipe.send(outcome)
     except (EOFError, KeyboardInterrupt, BrokenPipeError):
         return

@@ -162,9 +162,7 @@ def _cover(best: dict[str, tuple[Candidate, ...]], every: dict[str, list[Candida
     return tuple(chosen)
 
 
-def sentence_to_ask(places: Sequence[Place], root: Path) -> str:
-    """How to name the faces that would settle most; empty where nothing is open."""
-    if not places:
-        return ""
+def command_to_name(places: Sequence[Place], root: Path) -> str:
+    """The command line that names the faces that settle most, NAME to be filled in; empty where none is open."""
     words = [word for place in places for word in ("--name", f"{place.text}=NAME")]
-    return f"Named, these faces would settle most: {command('people', root, *words)}"
+    return command("people", root, *words) if words else ""

@@ -216,7 +216,7 @@ def contradictions(stand: Stand, answers: Sequence[Answer]) -> tuple[str, ...]:
         face = face_at(standing.measurement.faces, answer.x, answer.y)
         place = f"{answer.frame_id}@{answer.x:.3f},{answer.y:.3f}"
         if face is None:
-            told.append(f"You named {answer.name} at {place}, but no face is found there now.")
+            told.append(f"{answer.name}, named by you at {place}: no face is found there now.")
         elif face.name is not None and face.name != answer.name:
             told.append(
                 f"You named {answer.name} at {place}, but a face region names {face.name} there: that name counts."

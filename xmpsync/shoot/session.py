@@ -69,7 +69,7 @@ def refuse_unfinished(root: Path, state: Path) -> None:
         )
     if open_run is not None:
         raise DiskNeedsAttention(
-            f"A run on {root} was interrupted and has not been put right yet.",
+            f"A run on {root} was interrupted and has not been recovered yet.",
             written="This command wrote nothing.",
             next_step=f"Run: {command('rollback', root, '--recover')}",
         )
