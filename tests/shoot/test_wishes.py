@@ -8,8 +8,8 @@ import pytest
 
 from xmpsync.errors import WrongOptions
 from xmpsync.shoot.names import LabNumbers, Pointer
-from xmpsync.shoot.options import Options
-from xmpsync.shoot.wishes import RANGES, read_wishes
+from xmpsync.shoot.options import RANGES, Options
+from xmpsync.shoot.wishes import read_wishes
 from xmpsync.solve.problem import GroupStrength
 
 IDS = ("a/K1_0001.DNG", "a/K1_0002.DNG", "b/K2_0001.DNG")

@@ -36,7 +36,7 @@ def rollback(
     """Restore the sidecars as they were before RUN (default: the newest run not yet rolled back).
 
     A file unchanged since the run gets its original bytes back. In a file that another program saved since, only the
-    four fields that xmpsync wrote are restored. A file in which these fields were changed since is left alone and named.
+    four fields that xmpsync wrote are restored. A file in which these were changed since is left alone and named.
     """
     from xmpsync.cli.show_runs import show_rollback, show_rollback_plan
     from xmpsync.cli.talk import put_json, say

@@ -15,10 +15,21 @@ from xmpsync.errors import WrongUsage
 _TYPED = {"references": "--reference", "camera_profiles": "--camera-profile", "tolerance_de00": "--tolerance"}
 """Options whose name on the command line is not that of the field."""
 
-Share = Annotated[float, Meta(ge=0, le=1)]
-Tolerance = Annotated[float, Meta(ge=0, le=1000)]
+SHARE, RATING, TOLERANCE = (0.0, 1.0), (0, 5), (0.01, 1000.0)
+RANGES = (
+    ("--strength", "strength", *SHARE),
+    ("--neutral-weight", "neutral_weight", *SHARE),
+    ("--min-rating", "min_rating", *RATING),
+    ("--tolerance", "tolerance_de00", *TOLERANCE),
+    ("--tolerance", "tolerance_ev", *TOLERANCE),
+)
+"""The range of every option that is a number: option, field of `Options`, least, most.
+
+Checked when options are read among the frames (`wishes`), and when they come from a manifest, which may be anybody's.
+"""
+Share = Annotated[float, Meta(ge=SHARE[0], le=SHARE[1])]
+Tolerance = Annotated[float, Meta(ge=TOLERANCE[0], le=TOLERANCE[1])]
 Texts = Annotated[tuple[str, ...], Meta(max_length=10_000)]
-"""Ranges are checked when options come from a manifest, which may be anybody's; the command line has its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +38,7 @@ class Options:
 
     references: Texts = ()
     frames: Texts = ()
-    min_rating: Annotated[int, Meta(ge=0, le=5)] | None = None
+    min_rating: Annotated[int, Meta(ge=RATING[0], le=RATING[1])] | None = None
     include_rejected: bool = False
     only: Literal["wb", "exposure"] | None = None
     strength: Share = 1.0

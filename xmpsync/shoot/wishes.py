@@ -17,17 +17,8 @@ from typing import TypeVar
 from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.measurement import MarkedPlace
 from xmpsync.shoot.names import LabNumbers, Pointer, frame_named, matches, parse_pointer, parse_reference
-from xmpsync.shoot.options import Options
+from xmpsync.shoot.options import RANGES, Options
 from xmpsync.solve.problem import GroupStrength, Nudge, Reference
-
-RANGES = (
-    ("--strength", "strength", 0.0, 1.0),
-    ("--neutral-weight", "neutral_weight", 0.0, 1.0),
-    ("--min-rating", "min_rating", 0.0, 5.0),
-    ("--tolerance", "tolerance_de00", 0.01, 100.0),
-    ("--tolerance", "tolerance_ev", 0.01, 10.0),
-)
-"""The range of every option that is a number: option, field of `Options`, least, most."""
 
 MAX_NUDGE = (300.0, 150.0, 4.0)
 """Mired, tint and EV of a nudge at most: far more than an eye asks for, and inside the fields' ranges."""
