@@ -24,7 +24,7 @@ def main() -> int:
     if shoot.exists():
         shutil.rmtree(shoot)  # made by an earlier tour
     folder.mkdir(parents=True, exist_ok=True)
-    print(f"Making an invented shoot in {shoot}: drawn heads, measured lights; half a minute.", flush=True)
+    print(f"Making an invented shoot in {shoot}; half a minute.", flush=True)
     made = subprocess.run(
         [sys.executable, "-m", "demo_shoot", "--quiet", str(shoot)], check=False, stdout=subprocess.PIPE
     )
@@ -42,7 +42,7 @@ def main() -> int:
     _xmpsync(["rollback", str(shoot), "--yes"])
     program = Path(os.path.relpath(Path(sys.executable).with_name("xmpsync")))
     tool = shlex.quote(str(program)) if program.exists() else "xmpsync"
-    print(f"The page to look at: {page}. The same, alive: {tool} review {shlex.quote(str(shoot))}")
+    print(f"The page, alive: {tool} review {shlex.quote(str(shoot))}")
     print("Now with your own photos (at first a copy of a folder of RAW files):")
     for words in (
         "references FOLDER",

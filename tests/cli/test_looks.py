@@ -46,7 +46,7 @@ def test_every_frame_that_differs_is_named_with_its_property(shoot: Path, call: 
         assert named == {frame: [held.partition("=")[0]] for frame, held in written.items()}
         assert {frame for group in found["looks"] for frame in group["frames"]} == written.keys()
         told = call(*command).err
-        assert re.search(r"\d frames?: dehaze \(", told)
+        assert re.search(r"\d frames? differs? from the reference in dehaze \(", told)
 
 
 def test_nothing_is_said_where_all_sidecars_are_alike(shoot: Path, call: Call) -> None:

@@ -81,7 +81,8 @@ def _show_off(found: Checked) -> None:
     if off:
         names = sorted(off, key=lambda name: (-worst(off[name]), name))
         n_faces = sum(len(faces) for faces in off.values())
+        order = ", the worst first" if len(off) > 1 else ""
         say(
-            f"Off: {counted(n_faces, 'face')} in {counted(len(off), 'frame')}, the worst first: {listed(names)}. "
+            f"Off: {counted(n_faces, 'face')} in {counted(len(off), 'frame')}{order}: {listed(names)}. "
             "Every face: --frames-table."
         )

@@ -87,10 +87,11 @@ def find_people(root: Path, options: Options, machine: Machine, listener: Listen
     """
     state = state_folder(root, machine)
     refuse_unfinished(root, state)
-    found = _find(root, recall(options, state, listener), machine, listener, state)
+    # before a wish is kept the notes are those of a moment ago
+    before = listener if wish == Wish() else WithoutNotes(listener)
+    found = _find(root, recall(options, state, before), machine, before, state)
     if wish == Wish():
         return found
-    listener = WithoutNotes(listener)  # told already
     change_answers(state, lambda kept: answers_after(replace(found, answers=kept), wish, root))
     return _find(root, recall(options, state, listener), machine, listener, state)
 
