@@ -1,6 +1,7 @@
 """`python -m demo_shoot.tour DIR`: make the demo shoot and walk through the commands, each one shown.
 
-The report stays at DIR/report.html; the shoot itself ends as it began, rolled back.
+The tour ends at the page DIR/report.html, opened where it runs in a terminal; the shoot itself ends as it began,
+rolled back.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import webbrowser
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +44,7 @@ def main() -> int:
     _xmpsync(["rollback", str(shoot), "--yes"])
     program = Path(os.path.relpath(Path(sys.executable).with_name("xmpsync")))
     tool = shlex.quote(str(program)) if program.exists() else "xmpsync"
-    print(f"The page, alive: {tool} review {shlex.quote(str(shoot))}")
+    print(f"The page to look at: {page}\nThe same, alive: {tool} review {shlex.quote(str(shoot))}")
     print("Now with your own photos (at first a copy of a folder of RAW files):")
     for words in (
         "references FOLDER",
@@ -50,6 +52,8 @@ def main() -> int:
         "correct FOLDER --reference FRAME",
     ):
         print(f"  {tool} {words}")
+    if sys.stdout.isatty():
+        webbrowser.open(page.absolute().as_uri())
     return 0
 
 
