@@ -222,3 +222,53 @@ def test_the_keyboard_leads_from_a_reference_to_write_and_back(desk: Desk, shoot
     page.wait_for_selector("#told:has-text('Taken back:')", timeout=60_000)
     assert tree(shoot) == before
     assert told == []
+
+
+@pytest.mark.system("chromium")
+def test_a_frame_is_nudged_by_keys_and_a_second_tab_follows(desk: Desk, browser: Browser) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    one, two = context.new_page(), context.new_page()
+    one.goto(f"{desk.address}/?token={desk.keys.token}")
+    two.goto(f"{desk.address}/?token={desk.keys.token}")
+    for page in (one, two):
+        page.wait_for_selector(".desk button")
+    one.bring_to_front()
+    one.locator("#series").scroll_into_view_if_needed()
+    one.get_by_role("button", name="jubilee_0007, show large").first.focus()
+    one.keyboard.press("Enter")
+    one.locator("dialog [data-nudge=nudge] button").first.focus()
+    before = one.locator("dialog img.now").get_attribute("src")
+    for key in ("ArrowRight", "ArrowRight", "ArrowUp", "PageDown"):
+        one.keyboard.press(key)
+    one.wait_for_selector("dialog #told:has-text('10 mired warmer')", timeout=60_000)
+    assert desk.review.options.nudge == ("jubilee_0007.dng=+10,-2,+0.1",)
+    assert one.locator("dialog img.now").get_attribute("src") != before  # the picture follows
+    assert one.evaluate("document.activeElement.closest('[data-nudge]') !== null")  # the next key nudges on
+    # the other tab shows an older page: its choice is refused, and it then shows what is in force
+    two.locator("#series").scroll_into_view_if_needed()
+    assert two.locator(".desk button:has-text('Undo')").is_disabled()
+    two.locator("section.chapter input[type=number]").first.fill("50")
+    two.keyboard.press("Tab")
+    two.wait_for_selector("#told:has-text('another tab')", timeout=60_000)
+    two.wait_for_selector(".desk button:has-text('Undo'):not([disabled])", timeout=60_000)
+    assert desk.review.options.strength_at == () and desk.review.options.nudge
+    context.close()
+
+
+@pytest.mark.system("chromium")
+def test_a_place_is_reached_by_keys_and_marked_as_neutral(desk: Desk, browser: Browser) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(f"{desk.address}/?token={desk.keys.token}")
+    page.wait_for_selector(".desk button")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.locator("#series").scroll_into_view_if_needed()
+    page.get_by_role("button", name="jubilee_0003, show large").first.click()
+    page.locator("dialog button", has_text="Point at a place").focus()
+    for key in ["ArrowLeft"] * 20 + ["ArrowUp"] * 20 + ["Shift+ArrowDown"]:
+        page.keyboard.press(key)
+    page.locator("dialog button", has_text="This is neutral").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#told:has-text('Marked as neutral')", timeout=60_000)
+    assert desk.review.options.neutral == ("jubilee_0003.dng@0.1000,0.1050",)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.close()
