@@ -7,13 +7,14 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import FILE, JSON, SHOOT, YES, confirmed, machine_options, selection_options
+from xmpsync.cli.options import FILE, JSON, SHOOT, YES, cluster_options, confirmed, machine_options, selection_options
 
 
 @click.command(short_help="Measure every frame, for example overnight.")
 @SHOOT
 @selection_options
 @machine_options
+@cluster_options
 @click.option("--save-scale", type=FILE, help="Save the learned editor's scale.")
 @click.option(
     "--forget-faces", is_flag=True, help="Delete the identity numbers of all faces, after confirmation, and stop."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -45,6 +44,29 @@ def _chain(function: F, decorators: list[Callable[[F], F]]) -> F:
     return function
 
 
+class Jobs(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # generic from click 8.3 on
+    """A number of worker processes, or `auto`."""
+
+    name = "jobs"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int | None:
+        """1 to 64; None for `auto`."""
+        return None if value in (None, "auto") else click.IntRange(1, 64).convert(value, param, ctx)
+
+
+def cluster_options(function: F) -> F:
+    """Workers on other machines."""
+    return _chain(
+        function,
+        [
+            click.option("--scheduler", metavar="ADDRESS", help="Measure on the workers of this dask scheduler."),
+            click.option(
+                "--map", multiple=True, metavar="LOCAL=REMOTE", help="The workers call the folder LOCAL so. Repeatable."
+            ),
+        ],
+    )
+
+
 def machine_options(function: F) -> F:
     """How to work: where state lives, how many workers, what to reuse."""
     return _chain(
@@ -53,7 +75,14 @@ def machine_options(function: F) -> F:
             STATE,
             click.option("--no-store", is_flag=True, help="Keep no measurements."),
             click.option("--remeasure", is_flag=True, help="Measure again what the store holds."),
-            click.option("--jobs", type=click.IntRange(1, 64), help="Worker processes (default: one per core)."),
+            click.option(
+                "--jobs",
+                type=Jobs(),
+                metavar="N|auto",
+                default="auto",
+                show_default=True,
+                help="Worker processes; auto goes by processors and free memory.",
+            ),
             click.option("--no-people", is_flag=True, help="Make no identity numbers of faces."),
         ],
     )
@@ -176,12 +205,18 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
 
 def machine_from(values: dict[str, Any]) -> Machine:
     """`Machine` from a command's parameters."""
-    from xmpsync.shoot.options import Machine
+    from xmpsync.errors import WrongUsage
+    from xmpsync.shoot.capacity import capacity
+    from xmpsync.shoot.options import Cluster, Machine
 
+    jobs, scheduler, maps = values.get("jobs"), values.get("scheduler"), tuple(values.get("map", ()))
+    if maps and not scheduler:
+        raise WrongUsage("--map counts only with --scheduler.", next_step="Add --scheduler ADDRESS.")
     return Machine(
         state=values.get("state"),
         use_store=not values.get("no_store", False),
         remeasure=values.get("remeasure", False),
-        n_workers=values.get("jobs") or os.cpu_count() or 1,
+        n_workers=jobs if isinstance(jobs, int) else capacity().n_workers,
         people=not values.get("no_people", False),
+        cluster=Cluster.parse(scheduler, maps) if scheduler else None,
     )

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
+from xmpsync.read.ahead import ReadAhead
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
+from xmpsync.shoot.cluster import run_on_cluster
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
 from xmpsync.shoot.options import Machine
@@ -77,10 +79,9 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
         listener.start("Measuring", len(to_do))
         # largest first, so that no worker is left with the longest frame at the end
         jobs = [job for job, _, _ in sorted(to_do.values(), key=lambda entry: -entry[1].size)]
+        sizes = {frame_id: key.size for frame_id, (_, key, _) in to_do.items()}
         try:
-            for job, outcome in run_jobs(
-                measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker
-            ):
+            for job, outcome in _outcomes(jobs, sizes, machine):
                 if isinstance(outcome, FrameMeasurement):
                     _, key, source = to_do[job.frame_id]
                     regions = regions_of(source, outcome.embedded_xmp)
@@ -94,6 +95,23 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
             listener.done()
     ordered = {s.frame_id: found[s.frame_id] for s in loaded.frames if s.frame_id in found}
     return Measured(ordered, tuple(sorted(troubles, key=lambda t: t.frame_id)), n_from_store)
+
+
+def _outcomes(
+    jobs: list[Job], sizes: Mapping[str, int], machine: Machine
+) -> Iterator[tuple[Job, FrameMeasurement | Failed | Lost]]:
+    """The outcome of each job as it gets ready: from local workers, or from a cluster's."""
+    if machine.cluster is not None:
+        yield from run_on_cluster(jobs, sizes, machine.cluster, timeout_s=machine.timeout_s)
+        return
+    ahead = ReadAhead()
+    try:
+        yield from run_jobs(
+            measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker,
+            announce=lambda job: ahead.want(Path(job.raw)),
+        )  # fmt: skip
+    finally:
+        ahead.close()
 
 
 def _from_store(

@@ -10,8 +10,8 @@ import multiprocessing
 import os
 import time
 import traceback
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -41,14 +41,46 @@ class Lost:
 
 @dataclass(slots=True)
 class _Worker(Generic[J]):
+    """`deadline_s`: of its job, or, before it is `ready`, of its start."""
+
     process: SpawnProcess
     pipe: Connection
+    deadline_s: float
+    ready: bool = False
     job: J | None = None
-    deadline_s: float = 0.0
+
+
+@dataclass(slots=True)
+class _Queue(Generic[J]):
+    """Jobs in order, and how many of them are given out and announced."""
+
+    jobs: Sequence[J]
+    announce: Callable[[J], None]
+    n_ahead: int
+    at: int = 0
+    announced: int = 0
+
+    @property
+    def waiting(self) -> bool:
+        return self.at < len(self.jobs)
+
+    def next(self) -> J:
+        """The next job; those behind it are announced."""
+        job = self.jobs[self.at]
+        self.at += 1
+        self.announced = max(self.announced, self.at)
+        for coming in self.jobs[self.announced : self.at + self.n_ahead]:
+            self.announce(coming)
+            self.announced += 1
+        return job
 
 
 def _nothing() -> None:
     """No preparation."""
+
+
+def _ignored(_: object) -> None:
+    """No announcement."""
 
 
 def run_jobs(
@@ -58,34 +90,42 @@ def run_jobs(
     n_workers: int,
     timeout_s: float,
     prepare: Callable[[], None] = _nothing,
+    announce: Callable[[J], None] = _ignored,
 ) -> Iterator[tuple[J, R | Lost]]:
     """Yield (job, result or `Lost`) for every job, as they get ready.
 
     `function` is a module-level function; it returns expected trouble as a value. `prepare`, one too, is called once
-    in each new worker. Closing the iterator (Ctrl-C
-    included) ends the workers; what was yielded before stays with the caller.
+    in each new worker. `announce` is called here with each job some time before its turn, as many ahead as there are
+    workers, in order. Closing the iterator (Ctrl-C included) ends the workers; what was yielded before stays with the
+    caller. Raises WorkersMissing where a worker does not start.
     """
-    waiting = deque(jobs)
+    n_workers = min(n_workers, len(jobs))
+    waiting = _Queue(jobs, announce, n_workers)
     workers: list[_Worker[J]] = []
     try:
-        workers = [_start(function, prepare) for _ in range(min(n_workers, len(jobs)))]
-        for worker in workers:
-            _await_ready(worker)
-            _give(worker, waiting, timeout_s)
-        while any(worker.job is not None for worker in workers):
-            busy = {worker.pipe: worker for worker in workers if worker.job is not None}
+        workers = [_start(function, prepare) for _ in range(n_workers)]
+        while waiting.waiting or any(worker.job is not None for worker in workers):
+            busy = {w.pipe: w for w in workers if w.job is not None or (not w.ready and waiting.waiting)}
             first_deadline_s = min(worker.deadline_s for worker in busy.values())
             ready = wait(list(busy), timeout=max(0.0, first_deadline_s - time.monotonic()))
             finished = [busy[cast(Connection, pipe)] for pipe in ready]
             late = [w for w in busy.values() if w not in finished and w.deadline_s <= time.monotonic()]
             for worker in finished + late:
+                if not worker.ready:
+                    _check_started(worker)
+                    _give(worker, waiting, timeout_s)
+                    continue
                 job = worker.job
                 assert job is not None
                 outcome = _take(worker) if worker in finished else Lost(f"no result after {timeout_s:.0f} s")
-                if isinstance(outcome, Lost) and not outcome.alive:
-                    workers[workers.index(worker)] = worker = _replace(worker, function, prepare, wanted=bool(waiting))
                 worker.job = None
-                _give(worker, waiting, timeout_s)
+                if isinstance(outcome, Lost) and not outcome.alive:
+                    _stop(worker)
+                    workers.remove(worker)
+                    if waiting.waiting:
+                        workers.append(_start(function, prepare))
+                else:
+                    _give(worker, waiting, timeout_s)
                 yield job, outcome
     finally:
         for worker in workers:
@@ -106,13 +146,14 @@ def _start(function: Callable[[J], R], prepare: Callable[[], None]) -> _Worker[J
         else:
             os.environ["OMP_NUM_THREADS"] = threads
     theirs.close()
-    return _Worker(process, ours)
+    return _Worker(process, ours, time.monotonic() + START_TIMEOUT_S)
 
 
-def _await_ready(worker: _Worker[J]) -> None:
+def _check_started(worker: _Worker[J]) -> None:
     """A worker that cannot even start would be replaced for ever: stop with the reason instead."""
     try:
-        if worker.pipe.poll(START_TIMEOUT_S) and worker.pipe.recv() == READY:
+        if worker.pipe.poll() and worker.pipe.recv() == READY:
+            worker.ready = True
             return
     except (EOFError, OSError):
         pass
@@ -142,11 +183,12 @@ def _place(error: Exception) -> str:
     return f"{os.path.basename(last.filename)}:{last.lineno}"  # noqa: PTH119
 
 
-def _give(worker: _Worker[J], waiting: deque[J], timeout_s: float) -> None:
-    if waiting and worker.process.is_alive():
-        worker.job = waiting.popleft()
+def _give(worker: _Worker[J], waiting: _Queue[J], timeout_s: float) -> None:
+    if waiting.waiting:
+        worker.job = waiting.next()
         worker.deadline_s = time.monotonic() + timeout_s
-        worker.pipe.send(worker.job)
+        with suppress(OSError):  # a worker that died meanwhile: its job comes back as lost
+            worker.pipe.send(worker.job)
 
 
 def _take(worker: _Worker[J]) -> Any:
@@ -155,17 +197,6 @@ def _take(worker: _Worker[J]) -> Any:
     except (EOFError, OSError):
         worker.process.join(timeout=5)
         return Lost(f"the worker process ended unexpectedly (exit code {worker.process.exitcode})")
-
-
-def _replace(
-    worker: _Worker[J], function: Callable[[J], R], prepare: Callable[[], None], *, wanted: bool
-) -> _Worker[J]:
-    _stop(worker)
-    if not wanted:
-        return worker
-    new = _start(function, prepare)
-    _await_ready(new)
-    return new
 
 
 def _stop(worker: _Worker[J]) -> None:

@@ -1,0 +1,51 @@
+"""What a worker on another machine runs: the measuring function of `worker`, wrapped so that versions can differ.
+
+Only bytes and texts cross the network: a worker with another version of this tool still answers, with its version.
+Nothing heavy is imported before the decoder is told to use one thread.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import platform
+from pathlib import Path
+from typing import Any
+
+from xmpsync import __version__
+
+
+def version() -> str:
+    """What two machines must have in common for the same bytes of results."""
+    from xmpsync.faces.version import FACES_VERSION
+    from xmpsync.measurement import VERSION
+
+    return f"{__version__}, measurements {VERSION}, faces {FACES_VERSION}"
+
+
+def measure_there(packed: bytes, raw: str, size: int) -> tuple[str, str, bytes]:
+    """Version, machine, and the packed outcome of one frame.
+
+    `packed`: the job as this version packs it. `raw`: where the frame lies on this machine. `size`: its bytes, as the
+    main process sees it.
+    """
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    return version(), platform.node(), pickle.dumps(_outcome(packed, raw, size))
+
+
+def _outcome(packed: bytes, raw: str, size: int) -> Any:
+    from dataclasses import replace
+
+    from xmpsync.shoot.worker import Failed, measure_frame
+
+    job = pickle.loads(packed)
+    advice = "Check --map, or measure it here: run the same command without --scheduler."
+    try:
+        found = Path(raw).stat().st_size
+    except OSError as error:
+        return Failed(f"{job.frame_id}: the worker on {platform.node()} cannot read {raw} ({error.strerror}).", advice)
+    if found != size:
+        return Failed(
+            f"{job.frame_id}: on {platform.node()}, {raw} is another file ({found} bytes instead of {size}).", advice
+        )
+    return measure_frame(replace(job, raw=raw))
