@@ -27,7 +27,7 @@ def test_results_of_all_good_jobs_arrive_although_one_crashes_and_one_hangs() ->
     assert outcome.keys() == set(jobs)
     assert {k: v for k, v in outcome.items() if isinstance(v, str)} == {"a": "A", "b": "B", "c": "C", "d": "D"}
     assert isinstance(outcome["crash"], Lost) and "11" in outcome["crash"].reason
-    assert isinstance(outcome["hang"], Lost) and "gave up" in outcome["hang"].reason
+    assert isinstance(outcome["hang"], Lost) and "no result after" in outcome["hang"].reason
 
 
 def test_an_unexpected_error_is_told_with_its_place_and_the_worker_goes_on() -> None:
