@@ -14,6 +14,8 @@ SHORT = (
     ("benchmarks.solve",),
     ("benchmarks.plan", "--frames", "600"),
     ("benchmarks.scale",),
+    ("benchmarks.crash.durable", "200", "3"),
+    ("benchmarks.attack", "200"),
     ("benchmarks.whole_shoot",),
 )
 
