@@ -1,6 +1,6 @@
 """The pictures of the page in docs/pictures, made again from the demo shoot. Development only (extra `test`, Chromium).
 
-    python -m tools.page_pictures [SHOOT]
+    python tools/page_pictures.py [SHOOT]
 
 Without SHOOT the demo is made and measured in a temporary folder first. A demo that was measured already saves that
 time; nothing is written into it but its measurements. Pictures are kept below 300 kB.

@@ -9,6 +9,7 @@ detector had a part in them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -33,6 +34,7 @@ def linear_from_srgb(picture: np.ndarray) -> np.ndarray:
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
+@cache
 def portraits() -> tuple[Portrait, ...]:
     import matplotlib.cbook
     import skimage.data

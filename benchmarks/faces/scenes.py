@@ -113,11 +113,14 @@ def _pasted(
     reach = np.hypot(rx, ry) * zoom
     x0, y0 = np.floor(np.clip(turn @ (cx, cy) + shift - reach, 0, (width, height))).astype(int)
     x1, y1 = np.ceil(np.clip(turn @ (cx, cy) + shift + reach, 0, (width, height))).astype(int)
-    linear = _reduced(_toned(person, pose.tone), min(1.0, zoom))
+    # what lies beyond the cut-out is never seen
+    first_x, first_y = max(0, int(cx - rx) - 20), max(0, int(cy - ry) - 20)
+    part = (slice(first_y, int(cy + ry) + 20), slice(first_x, int(cx + rx) + 20))
+    linear = _reduced(_toned(person, pose.tone)[part], min(1.0, zoom))
     back = np.linalg.inv(turn)
     ys, xs = np.mgrid[y0:y1, x0:x1] + 0.5
     in_portrait = np.stack([xs, ys], axis=-1) @ back.T - back @ shift
-    at = [in_portrait[..., 1] - 0.5, in_portrait[..., 0] - 0.5]
+    at = [in_portrait[..., 1] - 0.5 - first_y, in_portrait[..., 0] - 0.5 - first_x]
     layer = np.stack([ndimage.map_coordinates(linear[..., c], at, order=1, mode="nearest") for c in range(3)], axis=-1)
     radius = (np.abs((in_portrait[..., 0] - cx) / rx) ** 2.5 + np.abs((in_portrait[..., 1] - cy) / ry) ** 2.5) ** 0.4
     alpha = np.clip((1.0 - radius) / 0.06, 0, 1)[..., None].astype(np.float32)
@@ -176,7 +179,8 @@ def _sensed(camera: np.ndarray, iso: int, rng: np.random.Generator) -> np.ndarra
     """Photon and read noise of a full-frame cell binned to proxy size, 14 bits, white level at 1."""
     full_well = 60000.0 * 100 / iso * 8  # electrons; a proxy pixel averages about eight photosites
     read = 4.0 / (60000.0 * 100 / iso) / np.sqrt(8)
-    noisy = camera + rng.normal(size=camera.shape) * np.sqrt(np.clip(camera, 0, None) / full_well + read**2)
+    draws = rng.standard_normal(camera.shape, dtype=np.float32)
+    noisy = camera + draws * np.sqrt(np.clip(camera, 0, None) / np.float32(full_well) + np.float32(read**2))
     return np.clip(np.round(noisy * 16383) / 16383, 0, 1).astype(np.float32)
 
 

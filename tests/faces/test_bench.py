@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from benchmarks.faces import dress, hard, heads
 from benchmarks.faces.light import LIGHTS, TONES, camera_from_linear, ita_deg, tone_matrix
 from benchmarks.faces.portraits import portraits
 from benchmarks.faces.scenes import Frame, Pose, Shot, cheek_colour, frame
@@ -81,3 +84,68 @@ def test_a_worse_detector_scores_worse() -> None:
     assert [o.found for o in lost].count(True) == 1 and extra == 0
     dreamt = FoundFace("f9", None, Box(0.4, 0.7, 0.1, 0.2), Origin.DETECTOR, 0.9, 0.0, ())
     assert outcomes("row", made, (*found, dreamt), still, PEOPLE)[1] == 1
+
+
+def _changed(before: np.ndarray, after: np.ndarray, box: tuple[float, float, float, float]) -> tuple[float, float]:
+    """Share of changed pixels inside the box, and largest change far from it."""
+    left, top, right, bottom = (int(v) for v in box)
+    moved = np.abs(after - before).max(axis=-1)
+    far = moved.copy()
+    far[max(0, top - 90) : bottom + 130, max(0, left - 90) : right + 90] = 0
+    return float((moved[top:bottom, left:right] > 0.02).mean()), float(far.max())
+
+
+@pytest.mark.parametrize("draw", range(3))
+def test_a_hand_hides_a_part_of_the_face_and_nothing_else(draw: int) -> None:
+    person = PEOPLE[draw % 2]
+    share, far = _changed(
+        person.linear, dress.hand(person, cheek_colour(person), np.random.default_rng(draw)).linear, person.box
+    )
+    assert 0.1 < share < 0.8 and far < 0.02  # its soft shadow counts as change
+
+
+def test_a_veil_takes_contrast_and_sunglasses_hide_the_eyes() -> None:
+    person = PEOPLE[0]
+    left, top, right, bottom = (int(v) for v in person.box)
+    face = (slice(top, bottom), slice(left, right))
+    contrasts = [dress.veil(person, np.random.default_rng(i)).linear[face].std() for i in range(6)]
+    assert np.median(contrasts) < 0.85 * person.linear[face].std()
+    x, y = person.points[0].astype(int)
+    eye = (slice(y - 2, y + 3), slice(x - 4, x + 5))
+    changes = [
+        np.abs(dress.glasses(person, np.random.default_rng(i)).linear - person.linear)[eye].mean() for i in range(8)
+    ]
+    assert max(changes) > 0.05 > min(changes)
+
+
+def test_a_turned_head_looks_to_its_side() -> None:
+    """The nose, which stands out, moves further than the eyes; heights stay; its box is where the face is."""
+    person = heads.turned_head(PEOPLE[1], -55.0)
+    moved = person.points - PEOPLE[1].points
+    assert np.allclose(moved[:, 1], 0)
+    assert moved[2, 0] < moved[:2, 0].mean() < 0  # towards the left, the nose further
+    finder = FaceFinder()
+    found, _ = finder.find(person.linear, neutral=(1.0, 1.0, 1.0))
+    left, top, right, bottom = np.array(person.box) / (512, 600, 512, 600)
+    assert max(f.box.iou(Box(left, top, right - left, bottom - top)) for f in found) > 0.4
+
+
+def test_a_light_from_the_side_leaves_the_other_cheek_dark() -> None:
+    person = heads.side_lit(PEOPLE[0], 70.0, 0.1)
+    ratio = person.linear / PEOPLE[0].linear.clip(1e-3)
+    y, left, right = 125, 198, 252  # beside nose and mouth, read from the picture
+    assert ratio[y, right].mean() > 2 * ratio[y, left].mean() or ratio[y, left].mean() > 2 * ratio[y, right].mean()
+
+
+def test_every_hard_frame_shows_each_tone_once_and_counts_what_is_lost() -> None:
+    grounds = [np.full((200, 300, 3), 0.2, np.float32)]
+    frame_, tones, who = hard.made("veil", 2, 5, grounds)
+    assert sorted(tones) == sorted(TONES)
+    boxes = [Box(t.box[0], t.box[1], t.box[2] - t.box[0], t.box[3] - t.box[1]) for t in frame_.truth]
+    faces = tuple(FoundFace(f"f{i}", None, box, Origin.DETECTOR, 0.9, 0.0, ()) for i, box in enumerate(boxes))
+    dreamt = replace(faces[0], box=Box(0.45, 0.45, 0.02, 0.02))
+    seen, extra = hard.judged("veil", 2, frame_, tones, who, (*faces[1:], dreamt))
+    assert [s.found for s in seen] == [False, True, True, True, True, True] and extra == 1
+    assert "lost" in hard.paired(seen, [replace(s, found=True) for s in seen])
+    row = next(line for line in hard.table(seen, extra).splitlines() if line.startswith("veil"))
+    assert "83.3%" in row

@@ -7,7 +7,9 @@ import pytest
 import skimage.data
 
 from xmpsync.faces.detector import Detector
+from xmpsync.faces.pixels import resized
 from xmpsync.faces.records import Detection
+from xmpsync.records import Box
 
 from .conftest import Portrait
 
@@ -60,3 +62,38 @@ def test_the_two_sizes_agree_on_one_box(collins: Portrait, detector: Detector) -
     for side in (1024, 512):
         (alone,) = detector._pass(collins.picture, side, 0.4)
         assert alone.box.iou(merged.box) > 0.75
+
+
+def _at(left: float, top: float, side: float, score: float) -> Detection:
+    return Detection(Box(left, top, side, side), score, ((left, top),) * 5)
+
+
+def test_the_parts_of_a_huge_face_give_way_to_the_whole() -> None:
+    """Eye and mouth are surer than the face that they belong to; a neighbour and a face that is cut stay."""
+    whole, eye, mouth = _at(0.1, 0.1, 0.8, 0.55), _at(0.2, 0.25, 0.25, 0.9), _at(0.35, 0.6, 0.25, 0.75)
+    beside = _at(0.85, 0.1, 0.12, 0.6)
+    assert Detector().merged([eye, mouth, whole, beside]) == (whole, beside)
+
+
+def test_one_face_seen_at_two_sizes_keeps_the_surer_box() -> None:
+    large, small = _at(0.2, 0.2, 0.4, 0.55), _at(0.24, 0.24, 0.3, 0.9)
+    assert Detector().merged([large, small]) == (small,)
+
+
+def test_a_close_look_shows_a_small_dark_face_and_none_in_a_wall(collins: Portrait, detector: Detector) -> None:
+    """A face of 29 px at a sixteenth of its light, where the detector's own points lie; brick has no face."""
+    small = resized(collins.picture, 128, 128)
+    dark = (((small / 255.0) ** 2.2 / 16) ** (1 / 2.2) * 255).astype(np.uint8)
+    room = np.full((512, 768, 3), 12, np.uint8)
+    room[200:328, 300:428] = dark
+    corner = np.array([300, 200]) + np.array([181, 62]) / 4
+    side = np.array([89, 116]) / 4
+    box = Box(corner[0] / 768, corner[1] / 512, side[0] / 768, side[1] / 512)
+    close = detector.closer(room, Detection(box, 0.1, ((0.5, 0.5),) * 5))
+    assert close is not None and close.score > 0.5
+    wanted = np.array([300, 200]) + collins.points / 4
+    assert np.hypot(*(_points(close, room) - wanted).T).max() < 0.12 * 29
+
+    wall = np.repeat(skimage.data.brick()[..., None], 3, axis=2)
+    nothing = detector.closer(wall, Detection(Box(0.4, 0.4, 0.1, 0.12), 0.1, ((0.5, 0.5),) * 5))
+    assert nothing is None or nothing.score < 0.15

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import skimage.data
 
 from xmpsync.faces.detector import Detector
-from xmpsync.faces.finder import FaceFinder
+from xmpsync.faces.finder import FaceFinder, FinderSettings
 from xmpsync.faces.mesh import Mesh
 from xmpsync.faces.records import Detection, FoundFace, Mark, Origin, Picture
 from xmpsync.records import Box
@@ -105,6 +107,28 @@ def test_a_weak_detection_that_the_mesh_does_not_believe_is_no_face(mesh: Mesh, 
     assert _of(FaceFinder(Dreamer(), mesh), wall)[0] == ()
 
 
+@pytest.mark.parametrize("beside", [0.8, 1.0])
+def test_a_false_box_beside_a_face_is_not_confirmed_by_the_face(
+    beside: float, detector: Detector, mesh: Mesh, collins: Portrait
+) -> None:
+    """The mesh moves from the false box onto the face and is then sure: it lies elsewhere, or on the face."""
+    (face,) = detector.find(collins.picture)
+    step = beside * face.box.width
+    false = Detection(
+        replace(face.box, left=face.box.left + step),
+        0.5,
+        tuple((x + step, y) for x, y in face.points),  # type: ignore[arg-type]
+    )
+    assert mesh.fit(collins.picture, false).score > FinderSettings().mesh_score
+
+    class Dreamer(Detector):
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            return (face, false)
+
+    search = FaceFinder(Dreamer(), mesh).search(collins.picture)
+    assert [f.box for f in search.faces] == [face.box]
+
+
 def test_a_mark_picks_the_face_there_and_names_it(finder: FaceFinder, pair: np.ndarray) -> None:
     faces, _ = _of(finder, pair, hands=[("bride", (0.22, 0.25))])
     assert [(f.name, f.marked) for f in faces] == [("bride", True), (None, False)]
@@ -141,5 +165,46 @@ def test_shadows_are_lifted_when_the_first_picture_shows_nobody(detector: Detect
     assert not asked
 
 
+def test_one_lying_face_shows_that_the_tag_is_wrong_and_the_others_are_looked_for_turned(
+    detector: Detector, mesh: Mesh, collins: Portrait, hopper: Portrait
+) -> None:
+    lying = np.ascontiguousarray(np.rot90(np.hstack([collins.picture, hopper.picture[:512]])))
+
+    class Half(Detector):
+        """Sees one of two lying faces, as happens; upright ones as usual."""
+
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            if picture.shape == lying.shape:
+                return tuple(d for d in self.turned_look(picture, 3) if d.score > 0.5)[:1]
+            return super().look(picture, score)
+
+    search = FaceFinder(Half(), mesh).search(lying)
+    assert len(search.faces) == 2
+    # turned anticlockwise, the left portrait lies below
+    assert [f.box.contains(127 / 512, 1 - 224 / 1024) for f in sorted(search.faces, key=lambda f: -f.box.top)] == [
+        True,
+        False,
+    ]
+
+
 def test_no_one_in_a_frame_gives_an_empty_list(finder: FaceFinder) -> None:
     assert _of(finder, skimage.data.coffee() / 255.0) == ((), ())
+
+
+def test_two_weak_boxes_on_one_face_are_one_face(detector: Detector, mesh: Mesh, collins: Portrait) -> None:
+    """They overlap too little to be merged at first; the close look moves both onto the face."""
+    (face,) = detector.find(collins.picture)
+    step = 0.3 * face.box.width
+    around = tuple(
+        Detection(replace(face.box, left=face.box.left + sign * step, width=0.8 * face.box.width), 0.3, face.points)
+        for sign in (-1, 1)
+    )
+    assert around[0].box.iou(around[1].box) < 0.3
+    assert all(detector.closer(collins.picture, one) for one in around)
+
+    class Double(Detector):
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            return around
+
+    search = FaceFinder(Double(), mesh).search(collins.picture)
+    assert len(search.faces) == 1

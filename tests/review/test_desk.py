@@ -205,19 +205,6 @@ def test_kept_steps_stay_readable_however_many_frames_are_held(tmp_path: Path) -
         read_steps(tmp_path)
 
 
-def test_a_choice_that_cannot_be_kept_is_not_taken(desk: Open, shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    review = desk(REFERENCE)
-
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("xmpsync.disk.files.RealFileSystem.create", full)
-    before = _values(review)
-    with pytest.raises(XmpsyncError, match="No space left"):
-        _choose(review, _frame(review, "jubilee_0007"), do="nudge", warmer=5.0)
-    assert _values(review) == before and not review.can_undo and not review.options.nudge
-
-
 def test_frames_held_by_any_of_their_names_are_the_same_frames_on_the_page(desk: Open) -> None:
     review = desk(REFERENCE, keep=("jubilee_0003",), nudge=("jubilee_0007=+5,0,0",))
     assert review.options.keep == ("jubilee_0003.dng",)

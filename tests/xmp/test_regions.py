@@ -103,7 +103,7 @@ BROKEN = {
     "no type": (region(AREA, 'mwg-rs:Name="a"'), "no Type"),
     "no centre": (region('stArea:y="0.5" stArea:w="0.1" stArea:h="0.1"'), "no x"),
     "no size": (region('stArea:x="0.5" stArea:y="0.5" stArea:w="0.1"'), "no h"),
-    "not a number": (region('stArea:x="NaN" stArea:y="0.5" stArea:w="0.1" stArea:h="0.1"'), "not a number"),
+    "no number": (region('stArea:x="NaN" stArea:y="0.5" stArea:w="0.1" stArea:h="0.1"'), "no number"),
     "no height": (region('stArea:x="0.5" stArea:y="0.5" stArea:w="0.1" stArea:h="0"'), "size"),
     "too large": (region('stArea:x="0.5" stArea:y="0.5" stArea:w="1.1" stArea:h="0.5"'), "size"),
     "outside": (region('stArea:x="1.5" stArea:y="0.5" stArea:w="0.1" stArea:h="0.1"'), "outside"),

@@ -63,7 +63,7 @@ class Scale:
     `profile` has the source LEARNED where something was learned, otherwise it is the base. `n_pairs` counts all pairs,
     `n_used` distinct ones that the fit explains, `n_lights` kinds of light among them. `residual_mired` and
     `residual_tint`: root mean square over the pairs used, `before_mired` and `before_tint` the same of the base
-    profile. `reason` is a sentence on what was done and why.
+    profile. `reason` says in a sentence what was done and why.
     """
 
     camera: str
@@ -97,11 +97,11 @@ def fit_scale(
     expectation: Expectation = MANY_CAMERAS,
     settings: ScaleSettings = DEFAULT_SETTINGS,
 ) -> Scale:
-    """The editor's scale for one camera from its pairs, starting at the base profile. Their order does not matter.
+    """The editor's scale for one camera from its pairs, starting at the base profile. The order of pairs is no matter.
 
     Never raises for bad pairs: pairs that no editor writes or no camera sees are left out, wild ones lose their weight,
     and where the rest is not explained the base comes back with the reason. Without pairs (or refused) a single table
-    matrix is completed by what cameras have on average (`expected_profile`), and `reason` mentions it.
+    matrix is completed by what cameras have on average (`expected_profile`), and `reason` says so.
     """
     given = tuple(pairs)
     start = expected_profile(base, expectation)
@@ -182,9 +182,7 @@ def _against(fit: Fit, own: float, settings: ScaleSettings) -> bool:
 
 def _refusal(fit: Fit, own: float | None, settings: ScaleSettings) -> str:
     if own is not None and fit.explained and not _against(fit, own, settings):
-        return (
-            f"{fit.n_used} pairs disagree with the camera's own profile, too few or too weakly to replace it: not used"
-        )
+        return f"{fit.n_used} pairs speak against the camera's own profile, too few to doubt it: not used"
     if fit.explained and not fit.plausible:
         return f"{fit.n_used} of {fit.n_distinct} pairs would need matrices unlike any camera's: not used"
     return (

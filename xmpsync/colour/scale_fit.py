@@ -348,7 +348,7 @@ def _multiples(numbers: FloatArray, step: float) -> FloatArray:
 
 STEPS = (100.0, 50.0, 10.0, 5.0)
 MANY = 4
-"""From this many distinct numbers on, most of them being multiples of a step is not chance: one of 50 is a multiple of
+"""From this many distinct numbers on, most of them being multiples of a step is no chance: one of 50 is a multiple of
 50 by chance, one of 5 of 5, so that 4 of at most 6 numbers come to less than one in 50."""
 LEAST_SHARE = 0.6
 """Share of multiples; half of the multiples of 50 are multiples of 100 too, and must not count as such."""

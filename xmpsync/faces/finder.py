@@ -3,7 +3,7 @@
 Decisions: a region and a detection are one face when they overlap, or when each holds the other's centre and their
 sizes agree. The detector's box and points then win (regions may be drawn loosely), the name comes from the region. A
 region without a detection is looked at closely; where there is neither a face nor skin it is stale, and is dropped with
-a note. A weak detection counts only when the mesh model, a second and independent network, sees a face there too.
+a note. A weak detection counts only when a close look at it shows a face, less surely where the mesh sees one too.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ import numpy.typing as npt
 
 from xmpsync.faces import places as shapes
 from xmpsync.faces.balance import picture_for_detection
-from xmpsync.faces.detector import Detector, five_points
+from xmpsync.faces.detector import Detector, moved
 from xmpsync.faces.identity import Identity
 from xmpsync.faces.matching import MatchSettings, grown, is_taken, marked_face, paired, same_face
-from xmpsync.faces.mesh import Mesh
+from xmpsync.faces.mesh import LEFT_EYE, RIGHT_EYE, Mesh
 from xmpsync.faces.pixels import cut
 from xmpsync.faces.records import Detection, FoundFace, Mark, MeshFit, NamedBox, NamedRegion, Origin, Picture, Search
 from xmpsync.faces.skinlike import skin_likeness
@@ -32,17 +32,26 @@ class FinderSettings:
 
     sure_score: float = 0.72
     """A detection this strong needs no second opinion: no false one on the bench came near it (0.55)."""
+    close_score: float = 0.3
+    """What a weaker one needs in the close look ..."""
+    faint: float = 0.15
+    """A detection below this ..."""
+    close_score_faint: float = 0.45
+    """... needs so much there (parts of clothes and machines had 0.32 and 0.43) ..."""
+    close_score_mesh: float = 0.2
+    """... and where the mesh, a second network, sees a face there too."""
     mesh_score: float = 0.6
-    """The mesh's belief (0..1) that a weaker detection needs. On the bench false ones stay below 0.35, faces of 24 px
-    are at 0.9 and more: this, not the detector's score, is what tells a small dark face from a hubcap."""
+    """The mesh's belief (0..1) that counts as seen. Faces of 24 px in the dark, and dark faces, often have less."""
     mesh_iou: float = 0.3
-    """Overlap of the mesh with a weaker detection's box: beside a real face the mesh moves onto the neighbour and
-    believes firmly (7 of 7 such false ones lay below, 1 of 115 true ones)."""
+    """Overlap of the mesh with the detection's box: beside a real face the mesh moves onto the neighbour and believes
+    firmly (7 of 7 such false ones lay below, 1 of 115 true ones)."""
+    lying_deg: float = 60.0
+    """Where most faces of a frame roll by more, its orientation tag is wrong: it is looked at turned."""
     skin_likeness: float = 0.3
     """Share of skin-like pixels that a region needs where no face is seen."""
     close_look: float = 2.2
     """A region without detection is cut out with this much around it and shown to the detector again."""
-    close_score: float = 0.15
+    region_score: float = 0.15
     """The score that counts there: the region itself is evidence."""
     identity_px: float = 20.0
     """Height of a face in pixels below which no identity is computed; above, `identity_sd` says how little it says."""
@@ -110,20 +119,37 @@ class FaceFinder:
             shown = picture
             looks = (self._believed(picture, candidates) for candidates in self._detector.second_looks(picture))
             seen = next((believed for believed in looks if believed), [])
-        faces, notes = self._with_regions(shown, seen, regions)
+        faces, notes = self._with_regions(shown, self._upright(shown, seen), regions)
         faces.sort(key=lambda f: (f.face.box.centre, f.face.name or ""))
         named = [replace(f, face_id=f"f{i}") for i, f in enumerate(self._identified(shown, faces), start=1)]
         return Search(self._with_marks(shown, named, hands), tuple(notes))
 
     def _believed(self, picture: Picture, seen: Iterable[Detection]) -> list[_Seen]:
-        both = (_Seen(d, self._mesh.fit(picture, d)) for d in seen)
-        return [one for one in both if self._is_face(one)]
+        """The candidates that are faces, each face once: two candidates may be one face when looked at closely."""
+        judged = (self._judged(picture, d) for d in seen)
+        believed = {one.detection: one for one in judged if one is not None}
+        return [believed[d] for d in self._detector.merged(list(believed))]
 
-    def _is_face(self, seen: _Seen) -> bool:
+    def _judged(self, picture: Picture, candidate: Detection) -> _Seen | None:
         s = self._settings
-        if seen.detection.score >= s.sure_score:
-            return True
-        return seen.fit.score >= s.mesh_score and _mesh_box(seen.fit).iou(seen.detection.box) >= s.mesh_iou
+        if candidate.score >= s.sure_score:
+            return _Seen(candidate, self._mesh.fit(picture, candidate))
+        close = self._detector.closer(picture, candidate)
+        if close is None or close.score < s.close_score_mesh:
+            return None
+        found = _Seen(replace(close, score=candidate.score), self._mesh.fit(picture, close))
+        meshed = found.fit.score >= s.mesh_score and _mesh_box(found.fit).iou(close.box) >= s.mesh_iou
+        needed = s.close_score if candidate.score >= s.faint else s.close_score_faint
+        return found if meshed or close.score >= needed else None
+
+    def _upright(self, picture: Picture, seen: list[_Seen]) -> list[_Seen]:
+        """The same faces, or those of the picture turned, where most of them lie: a wrong tag hides the others."""
+        turns = [_quarter_turns(one.fit, picture, self._settings.lying_deg) for one in seen]
+        turn = max((1, 2, 3), key=turns.count)
+        if 2 * turns.count(turn) <= len(seen):
+            return seen
+        turned = self._believed(picture, self._detector.turned_look(picture, turn))
+        return turned if len(turned) >= len(seen) else seen
 
     def _with_regions(
         self, picture: Picture, seen: list[_Seen], regions: Sequence[NamedRegion]
@@ -152,7 +178,7 @@ class FaceFinder:
         ):
             return None, f"{who} lies outside the picture: dropped"
         part, covered = cut(picture, area)
-        close = [_moved(d, covered) for d in self._detector.look(part, s.close_score)]
+        close = [moved(d, covered) for d in self._detector.look(part, s.region_score)]
         fits = [_Seen(d, self._mesh.fit(picture, d)) for d in close if same_face(d.box, region.box, s.match)]
         believed = [
             one for one in fits if one.fit.score >= s.mesh_score and not is_taken(one.detection.box, taken, s.match)
@@ -215,6 +241,15 @@ def _mesh_box(fit: MeshFit) -> Box:
     return Box(float(left), float(top), float(right - left), float(bottom - top))
 
 
+def _quarter_turns(fit: MeshFit, picture: Picture, lying_deg: float) -> int:
+    """By how many quarter turns (anticlockwise) the picture must be turned for the head to stand; 0 unless it lies."""
+    height, width = picture.shape[:2]
+    points = fit.points * (width, height)
+    x, y = points[list(LEFT_EYE)].mean(axis=0) - points[list(RIGHT_EYE)].mean(axis=0)
+    roll = float(np.degrees(np.arctan2(y, x)))  # 90: the eyes run downwards
+    return round(roll / 90) % 4 if abs(roll) > lying_deg else 0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
     face: FoundFace
@@ -226,19 +261,6 @@ def _face(seen: _Seen, name: str | None, origin: Origin) -> _Found:
     where = shapes.places(fit, detection.box, detection.points)
     face = FoundFace("", name, detection.box, origin, detection.score, fit.yaw_deg, where, reliable=fit.reliable)
     return _Found(face, fit)
-
-
-def _moved(detection: Detection, covered: Box) -> Detection:
-    """A detection in a part of the picture, in fractions of the whole."""
-    box = detection.box
-    whole = Box(
-        covered.left + box.left * covered.width,
-        covered.top + box.top * covered.height,
-        box.width * covered.width,
-        box.height * covered.height,
-    )
-    points = np.array(detection.points) * (covered.width, covered.height) + (covered.left, covered.top)
-    return replace(detection, box=whole, points=five_points(points))
 
 
 def make_finder(*, people: bool, threads: int = 1) -> FaceFinder:

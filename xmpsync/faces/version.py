@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 BALANCE = "balance-2"
-DETECTOR = "centerface-int8-1"
+DETECTOR = "centerface-int8-2"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
-FINDER = "finder-4"
+FINDER = "finder-5"
 IDENTITY = "dlib-resnet-v1-onnx-1"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))

@@ -139,7 +139,7 @@ def _flag_saturated(
 def _from_single_cells(
     photosites: npt.NDArray[np.uint16], sensor: Sensor, reduce: int
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
-    """Blocks that are not a whole number of periods (3 x 3 cells of a 6 x 6 pattern): cell by cell, then averaged."""
+    """For blocks that are no whole number of periods (3 x 3 cells of a 6 x 6 pattern): cell by cell, then averaged."""
     height, width = sensor.cell_height * reduce, sensor.cell_width * reduce
     n, m = photosites.shape[0] // height, photosites.shape[1] // width
     camera = np.zeros((n, m, 3), dtype=np.float32)

@@ -261,11 +261,11 @@ def _own_case(stem: str, candidates: list[str]) -> list[str]:
 
 
 def _unfit(path: Path) -> tuple[str, str] | None:
-    """Why a path is not a regular file."""
+    """Why a path is no regular file."""
     try:
         status = path.stat()
     except OSError as error:
         return f"cannot be read ({error.strerror}).", "Check the file or the link, then run the same command again."
     if not stat.S_ISREG(status.st_mode):
-        return "is not a regular file.", "Move it out of the shoot."
+        return "is no regular file.", "Move it out of the shoot."
     return None

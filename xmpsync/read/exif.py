@@ -1,4 +1,4 @@
-"""One exposure as Exif records it, through exifread (Exif 2.32, CIPA DC-008)."""
+"""What Exif says about one exposure, through exifread (Exif 2.32, CIPA DC-008)."""
 
 from __future__ import annotations
 

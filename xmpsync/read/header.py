@@ -27,12 +27,12 @@ NO_PROFILE = CameraProfile(calibrations=())
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RawHeader:
-    """What a RAW file holds about itself.
+    """What a RAW file says about itself.
 
     `dng_tags`: tag number -> numbers, text or bytes, from IFD0 with the raw directory's own tags on top; None where
-    the file is not a DNG. `raw_tags`: the directory of the sensor's picture alone (levels, areas, opcodes).
+    the file is no DNG. `raw_tags`: the directory of the sensor's picture alone (levels, areas, opcodes).
     `as_shot_neutral`: the camera value of the white the camera chose, largest 1; None where only LibRaw knows it (then
-    it comes with the pixels, `RawImage.as_shot_neutral`) or nothing does. `profile`: of the DNG's colour tags, None
+    it comes with the pixels, `RawImage.as_shot_neutral`) or nobody does. `profile`: of the DNG's colour tags, None
     without usable ones; `colour_problems` are sentences about invalid tags.
     """
 
@@ -162,7 +162,7 @@ def crop_size(raw: Mapping[int, tiff.TagValue]) -> tuple[int, int]:
 
 
 def _colour(tags: Mapping[int, tiff.TagValue]) -> tuple[CameraProfile | None, Vec3 | None, float, tuple[str, ...]]:
-    """Profile, as-shot neutral and baseline exposure of DNG tags, each as far as its tags are valid."""
+    """Profile, as-shot neutral and baseline exposure of DNG tags, each as far as its tags can be meant."""
     problems: list[str] = []
     profile, neutral, exposure_ev = None, None, 0.0
     try:

@@ -52,7 +52,7 @@ class Decoded:
     `black_dn` by colour index R, G, B, second G. `white_dn` scales, `linear_limit_dn` is where a channel stops being
     linear (by colour index; equal to `white_dn` where the file does not say). `camera_white_balance`: multipliers or
     None. `camera_from_xyz`: LibRaw's table matrix, None where it has none. `exposure_s` and the four after it: what
-    LibRaw found in formats without Exif; None where it is 0. Its time stamp of those is the camera's clock as if UTC.
+    LibRaw found in formats without Exif; None where it says 0. Its time stamp of those is the camera's clock as if UTC.
     """
 
     geometry: Geometry
@@ -72,7 +72,7 @@ class Decoded:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
-    """The file in LibRaw. Raises OSError with the system's own reason, which is more precise than LibRaw's."""
+    """The file in LibRaw. Raises OSError with the system's own reason, which says more than LibRaw's."""
     import rawpy
 
     with path.open("rb") as file:
@@ -150,7 +150,7 @@ def _copy(path: Path, raw: Any) -> Decoded:
 def _other(raw: Any) -> dict[str, float | None]:
     try:
         other = raw.other
-    except (OverflowError, OSError, ValueError):  # an invalid time stamp
+    except (OverflowError, OSError, ValueError):  # a time stamp that is no time
         return {}
     time_s = other.timestamp.timestamp()
     found = {

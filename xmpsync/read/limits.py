@@ -46,7 +46,7 @@ def check_size(path: Path, width: int, height: int, limits: Limits = DEFAULT) ->
     short, long = sorted((width, height))
     if short < limits.min_side or width * height > limits.max_pixels or long > limits.max_aspect * short:
         raise RawUnreadable(
-            f"{printable(path)}: its header gives a picture of {width} x {height} pixels, which no camera makes;"
+            f"{printable(path)}: the file says the picture has {width} x {height} pixels, which no camera makes;"
             " it is damaged.",
             next_step="Copy the file again from the card or the backup.",
         )

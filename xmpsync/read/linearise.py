@@ -69,7 +69,7 @@ def _level(raw: tiff.Tags, tag: int, plane: int, default: float) -> float:
         return default
     value = values[plane] if plane < len(values) else values[0]
     if not math.isfinite(value):
-        raise NotLinearisable("a level that is not a number")
+        raise NotLinearisable("a level that is no number")
     return value
 
 

@@ -15,8 +15,8 @@ from xmpsync.skin.records import NoiseModel
 
 @dataclass(frozen=True, slots=True)
 class NoiseSettings:
-    """The sensor assumed without a noise profile in the file: a full-frame body of the last decade, from memory of
-    published sensor measurements; halved or doubled it changes weights between faces a little, never a colour."""
+    """The sensor assumed where a file says nothing: a full-frame body of the last decade, from memory of published
+    sensor measurements; halved or doubled it changes weights between faces a little, never a colour."""
 
     full_well_electrons: float = 60_000.0
     """Electrons at white level at `base_iso`."""

@@ -158,7 +158,7 @@ def parse(data: bytes | None) -> Shading:
 
 def _finite(values: tuple[float, ...]) -> tuple[float, ...]:
     if not np.isfinite(values).all():
-        raise OpcodeListDamaged("a value that is not a number")
+        raise OpcodeListDamaged("a value that is no number")
     return values
 
 

@@ -39,7 +39,7 @@ class OverviewSettings:
     """Preview pixels by which a tile may lie elsewhere (distortion corrected in the preview): a face of 24 px keeps
     its cheeks."""
     shift_sd: float = 4.0
-    """Standard deviations that a shift must be sure by before it counts: a flat tile shows no shift."""
+    """Standard deviations that a shift must be sure by before it counts: a flat tile says nothing."""
 
 
 SETTINGS = OverviewSettings()

@@ -3,7 +3,7 @@
 A face covers some percent of a frame, so that a container which can be entered anywhere is decoded there only. What
 comes out is what LibRaw's unpack gives, number for number (the tests compare them on every layout accepted here). Only
 layouts whose reading is plain are accepted (TIFF 6.0; DNG 1.7 chapter 2; lossless JPEG: ITU-T T.81 annex H);
-everything else, and every tile that does not decode as its directory describes, is left to LibRaw.
+everything else, and every tile that does not decode as its directory says, is left to LibRaw.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Photosites(Protocol):
 
 
 class _Unexpected(Exception):
-    """A tile that differs from its directory."""
+    """A tile that is not what its directory says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ class PartlyRead:
         return self._fallback[first_row : last_row : rows[2], first_column : last_column : columns[2]]
 
     def can_be_read(self) -> bool:
-        """Whether the first piece decodes as its directory describes. Raises like a slice."""
+        """Whether the first piece decodes as its directory says. Raises like a slice."""
         try:
             with self._path.open("rb") as file:
                 self._read(file, 0, 1, 0, 1)

@@ -20,7 +20,7 @@ _EXIF_ORIENTATION = 0x0112
 
 
 class PictureDamaged(ValueError):
-    """Bytes that are not a picture, a damaged one, or one of a size that no camera makes."""
+    """Bytes that are no picture, a damaged one, or one of a size that no camera makes."""
 
 
 def preview(source: Path | RawHeader, long_side: int = 2048) -> Picture | None:

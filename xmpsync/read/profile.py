@@ -29,7 +29,7 @@ _MAX_PROFILE_BYTES = 256 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraProfileFile:
-    """One camera profile file: its tags, and the camera it is for."""
+    """One camera profile file: its tags, and the camera it says it is for."""
 
     path: Path
     unique_camera_model: str

@@ -14,8 +14,8 @@ from typing import Any
 
 import msgspec
 
-from xmpsync.disk.files import RealFileSystem, make_dirs
-from xmpsync.errors import DiskNeedsAttention, Refused
+from xmpsync.disk.files import RealFileSystem
+from xmpsync.errors import Refused
 from xmpsync.shoot.answers import Answer
 from xmpsync.shoot.options import Options
 
@@ -71,10 +71,7 @@ def read_steps(state: Path) -> tuple[list[Step], int] | None:
 
 
 def keep_steps(state: Path, steps: Sequence[Step], at: int) -> None:
-    """Replace the kept steps, as a whole file. The step in force is always kept, older ones as far as there is room.
-
-    Raises DiskNeedsAttention where the folder cannot be written.
-    """
+    """Replace the kept steps, as a whole file. The step in force is always kept, older ones as far as there is room."""
     fs, path = RealFileSystem.around(state), state / CHOICES_NAME
     kept = [msgspec.json.encode(_KeptStep(step.options.to_manifest(), step.answers)) for step in steps]
     first = 0
@@ -84,18 +81,11 @@ def keep_steps(state: Path, steps: Sequence[Step], at: int) -> None:
         b'"steps":[]', b'"steps":[' + b",".join(kept[first:]) + b"]"
     )
     temporary = path.with_name(f"{CHOICES_NAME}.{secrets.token_hex(4)}.new")
-    try:
-        make_dirs(fs, state)
-        with fs.create(temporary) as file:
-            file.write(data)
-            file.sync()
-        fs.replace(temporary, path)
-        fs.sync_dir(state)
-    except OSError as error:
-        raise DiskNeedsAttention(
-            f"The choices cannot be kept in {path}: {error.strerror}. This choice was not taken.",
-            next_step="Keep state elsewhere: --state DIR",
-        ) from error
+    with fs.create(temporary) as file:
+        file.write(data)
+        file.sync()
+    fs.replace(temporary, path)
+    fs.sync_dir(state)
 
 
 def carried(now: Sequence[Answer], old: Sequence[Answer], new: Sequence[Answer]) -> tuple[Answer, ...]:

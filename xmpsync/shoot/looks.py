@@ -35,7 +35,7 @@ def with_looks(solution: Solution, request: Request, stand: Mapping[str, Standin
     """The solution with findings on frames whose other settings differ from those of their reference's sidecar.
 
     A frame is compared with the reference frames of the persons in it; one that shows no known person with all of
-    them. Where several references differ among themselves, a frame cannot be like all of them, and is named. CIELAB
+    them. Where several references differ among themselves, a frame cannot be like all of them, and says so. CIELAB
     numbers as reference have no sidecar, and nothing is compared with them.
     """
     persons = {frame.frame_id: {face.person for face in frame.faces if face.person} for frame in solution.frames}

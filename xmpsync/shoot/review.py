@@ -107,7 +107,8 @@ class Review:
             found = self._asked(new.options, change(read_answers(self.state)))
             if old.answers != new.answers:
                 change_answers(self.state, change)
-            self._take(found, self._steps, at)
+            self._at = at
+            self._take(found)
 
     def plan(self) -> Shown:
         """Read everything again as the command line does, and plan the exact bytes. Nothing is written.
@@ -179,15 +180,15 @@ class Review:
         self.version += 1
 
     def _add(self, step: Step, found: Correction) -> None:
-        steps = [*self._steps[: self._at + 1], step][-MAX_STEPS:]
-        self._take(found, steps, len(steps) - 1)
+        self._steps = [*self._steps[: self._at + 1], step][-MAX_STEPS:]
+        self._at = len(self._steps) - 1
+        self._take(found)
 
-    def _take(self, found: Correction, steps: list[Step], at: int) -> None:
-        """Keep the steps, then act on them: a choice that cannot be kept is not taken."""
-        keep_steps(self.state, steps, at)
-        self._steps, self._at, self.now = steps, at, found
+    def _take(self, found: Correction) -> None:
+        self.now = found
         self._shown = None
         self.version += 1
+        keep_steps(self.state, self._steps, self._at)
 
 
 def by_frame(options: Options, ids: Sequence[str]) -> Options:

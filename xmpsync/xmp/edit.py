@@ -110,7 +110,7 @@ def _in_force(packet: Packet, which: ExposureField) -> dict[str, str]:
 
 
 def already_says(settings: DevelopSettings | None, change: Change) -> bool:
-    """Whether a packet with these settings already holds what the change asks for, number by number.
+    """Whether a packet with these settings already says what the change asks for, number by number.
 
     The cheap answer for a count; `apply_change` compares the texts themselves.
     """

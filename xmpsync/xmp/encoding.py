@@ -54,7 +54,7 @@ class Encoded:
 
 
 def decode(data: bytes) -> Encoded:
-    """The UTF-8 copy of a packet. Raises `SidecarMalformed` for bytes that are not Unicode text."""
+    """The UTF-8 copy of a packet. Raises `SidecarMalformed` for bytes that are no Unicode text."""
     codec, mark = _detect(data)
     body = data[len(mark) :]
     if not body.strip(b" \t\r\n\0"):
@@ -65,7 +65,7 @@ def decode(data: bytes) -> Encoded:
         good = body[: error.start].decode(codec, "replace").encode("utf-8")
         line, column = place(good, len(good))
         raise SidecarMalformed(
-            f"The packet is not valid {codec.upper()} text: {error.reason}",
+            f"The packet is no valid {codec.upper()} text: {error.reason}",
             line=line,
             column=column,
             next_step=NEXT_STEP,

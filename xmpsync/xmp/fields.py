@@ -39,7 +39,7 @@ class Form(enum.Enum):
 class FieldRow:
     """One property of ours.
 
-    `lowest` and `highest` bound what we write, `read_lowest` and `read_highest` what is accepted when read.
+    `lowest` and `highest` bound what we write, `read_lowest` and `read_highest` what is believed when read.
     """
 
     field: Field

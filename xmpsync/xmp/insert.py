@@ -170,7 +170,7 @@ def _prefix(target: Element, uri: str, *, attribute: bool) -> tuple[bytes, bool]
 
 def add_keyword(packet: Packet, keyword: str) -> list[Edit]:
     """The edits that add a keyword to dc:subject (XMP part 2, 3.4 of the Dublin Core schema: a Bag of Text), which is
-    made when missing. Raises `SidecarMalformed` where dc:subject is not an array."""
+    made when missing. Raises `SidecarMalformed` where dc:subject is no array."""
     utf8 = packet.encoded.utf8
     text = escaped(keyword).encode("utf-8")
     value = packet.value(fields.SUBJECT)

@@ -1,7 +1,7 @@
 """Namespace URIs, and names as the parser spells them: URI, U+0001, local name.
 
 XMP part 1, 6.2: a name is a namespace URI and a local name, compared byte for byte; the prefix means nothing.
-U+0001 is not a legal XML character, so that no URI can contain the separator.
+U+0001 is no legal XML character, so that no URI can contain the separator.
 """
 
 from __future__ import annotations

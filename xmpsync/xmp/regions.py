@@ -65,7 +65,7 @@ class Regions:
 
 
 class _Broken(Exception):
-    """A region that cannot be used; the message gives the reason."""
+    """A region that cannot be used; the message says why."""
 
 
 def read_regions(packet: Packet, settings: RegionSettings = SETTINGS) -> Regions:
@@ -209,7 +209,7 @@ def _number(value: Value | None, what: str) -> float:
         raise _Broken(f"it has no {what}.")
     number = real(text)
     if number is None:
-        raise _Broken(f"its {what} is {text!r}, which is not a number.")
+        raise _Broken(f"its {what} is {text!r}, which is no number.")
     return number
 
 

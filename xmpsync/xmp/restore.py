@@ -107,7 +107,7 @@ class _Plan:
                 continue
             present = now.text(name)
             if name == fields.METADATA_DATE and present != ours.text(name):
-                continue  # saved by another program since
+                continue  # somebody saved since, and said so
             if present == old:
                 continue
             if old is None or before is None:
@@ -172,7 +172,7 @@ class _Plan:
         return checked(self.now, self.edits, self.changes) if self.edits else self.now.data
 
     def accepts(self, candidate: bytes) -> bool:
-        """Whether a candidate holds exactly what this plan would make of the packet."""
+        """Whether a candidate says exactly what this plan would make the packet say."""
         try:
             seen = read_statements(Packet.parse(candidate).encoded.utf8)
             now = read_statements(self.now.encoded.utf8)

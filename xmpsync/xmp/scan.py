@@ -68,7 +68,7 @@ class Element:
         self.elements: list[Element] = []
         self.has_text = False
         self.tag: object = None
-        """The start tag taken apart, once asked for (`xmpsync.xmp.tags`)."""
+        """The start tag taken apart, once somebody asked (`xmpsync.xmp.tags`)."""
 
     @property
     def text(self) -> str:
@@ -151,7 +151,7 @@ def stray_text(utf8: bytes, parent: Element) -> int | None:
 
 
 def scan(encoded: Encoded, limits: Limits = LIMITS) -> Document:
-    """The tree of a document. Raises `SidecarMalformed` where it is not well-formed XML 1.0 with namespaces, has a
+    """The tree of a document. Raises `SidecarMalformed` where it is no well-formed XML 1.0 with namespaces, has a
     document type declaration, declares another encoding than it has, or is larger or deeper than `limits`."""
     utf8 = encoded.utf8
     for sign, limit, what in ((b"<", limits.max_tags, "tags"), (b"=", limits.max_attributes, "attributes")):

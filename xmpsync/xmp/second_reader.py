@@ -1,4 +1,4 @@
-"""A second, independent reading of a packet, by lxml: its statements, in comparable form.
+"""A second, independent reading of a packet, by lxml: what it says, in comparable form.
 
 Shares nothing with our own parser but the namespace URIs, so that a mistake in one shows up against the other.
 """

@@ -1,4 +1,4 @@
-"""The develop settings of a packet, and what in it would change the meaning of our numbers."""
+"""What a packet says about the development of its frame, and what there would make our numbers mean something else."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class AltersMeaning:
 
 @dataclass(frozen=True, slots=True)
 class Unreadable:
-    """A text that is not a legal XMP number, or out of its range: read as unknown."""
+    """A number that is no legal XMP number, or out of its range: read as unknown."""
 
     name: str
     text: str
@@ -53,7 +53,7 @@ class Unreadable:
 
 @dataclass(frozen=True, slots=True)
 class DevelopSettings:
-    """The settings a packet holds; None where one is absent or not a legal number (see `unreadable`).
+    """The settings a packet holds; None where it does not say, or says no legal number (see `unreadable`).
 
     Temperature in kelvin, exposure in EV. `exposure_ev` comes from the property that `exposure_field` names.
     `camera_model`: tiff:Model, the camera that the packet was made for. `look` is compared by
@@ -163,7 +163,7 @@ def _number(packet: Packet, which: Field, unreadable: list[Unreadable]) -> float
     number = real(text) if row.form is Form.SIGNED_CENTI else integer(text)
     if number is None:
         kind = "real number" if row.form is Form.SIGNED_CENTI else "integer"
-        sentence = f"{names.readable(row.name)} is {text!r}, which is not an XMP {kind}; it is read as unknown."
+        sentence = f"{names.readable(row.name)} is {text!r}, which is no XMP {kind}; it is read as unknown."
     elif row.read_lowest <= number <= row.read_highest:
         return float(number)
     else:
@@ -201,7 +201,7 @@ def _alterations(packet: Packet, which: ExposureField) -> list[AltersMeaning]:
     if _true(packet, "AlreadyApplied"):
         add(
             Meaning.ALREADY_APPLIED,
-            "crs:AlreadyApplied is True: the settings are in the pixels already and would count twice.",
+            "crs:AlreadyApplied says that the settings are in the pixels already: they would count twice.",
             skip=True,
         )
     if which is ExposureField.UNCLEAR:
