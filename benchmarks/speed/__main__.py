@@ -4,11 +4,12 @@ One scene with a portrait (scikit-image's astronaut, public domain) is written i
 one process and one thread each, CPU seconds of the best of `repeat` rounds, the ways taking turns:
 
     unpack   LibRaw opens and unpacks, nothing else: the bare loop
+    look     the embedded preview decoded and the same detector on it, once: what finding faces costs at least
     naive    LibRaw's half-size render, the same detector on it, no skin, no store
     measure  what a worker does with a frame
 
 and the overview from the preview beside the one from all photosites: faces found, and how far the scene's level and
-colour differ.
+colour differ. Peak memory is that of a new process that measures one frame, as a worker does.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -31,7 +34,7 @@ from PIL import Image
 from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
 from xmpsync.faces.detector import Detector
 from xmpsync.measurement import FrameMeasurement
-from xmpsync.read.picture import resize
+from xmpsync.read.picture import preview, resize
 from xmpsync.shoot import worker
 
 KINDS: dict[str, dict[str, object]] = {
@@ -69,6 +72,31 @@ def make(folder: Path, megapixels: float) -> dict[str, Path]:
 def unpack(path: Path) -> None:
     with rawpy.imread(str(path)) as raw:
         raw.unpack()
+
+
+def look(path: Path, detector: Detector) -> None:
+    shown = preview(path, worker.SETTINGS.detection_side_px)
+    assert shown is not None
+    detector.look(shown)
+
+
+def peak_mb(path: Path) -> float:
+    """Largest resident memory of a process that measures one frame, in MB."""
+    program = (
+        "import resource, sys\n"
+        "from pathlib import Path\n"
+        "from xmpsync.read.limits import prepare_worker\n"
+        "from xmpsync.shoot.worker import Job, measure_frame\n"
+        "prepare_worker()\n"
+        "measure_frame(Job('f', sys.argv[1], None, (), True))\n"
+        "status = Path('/proc/self/status')\n"  # Linux: ru_maxrss starts with the parent's
+        "lines = status.read_text().splitlines() if status.exists() else []\n"
+        "kb = [int(line.split()[1]) for line in lines if line.startswith('VmHWM')]\n"
+        "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "print(kb[0] * 1024 if kb else peak * (1 if sys.platform == 'darwin' else 1024))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True)
+    return int(done.stdout) / 1e6
 
 
 def naive(path: Path, detector: Detector) -> None:
@@ -110,20 +138,25 @@ def main() -> None:
             found[name] = rounds(
                 {
                     "unpack": lambda p=path: unpack(p),
+                    "look": lambda p=path: look(p, detector),
                     "naive": lambda p=path: naive(p, detector),
                     "measure": lambda p=path: measured(p),
                 },
                 options.repeat,
             )
         results = {name: measured(path) for name, path in paths.items()}
-    print("| container | unpack, s | measure / unpack | naive / measure | faces |\n|---|---|---|---|---|")
+        memory = {name: peak_mb(path) for name, path in paths.items()}
+    print("| container | unpack, s | measure / unpack | measure / look | naive / measure | peak, MB | faces |")
+    print("|---|---|---|---|---|---|---|")
     for name, s in found.items():
         print(
-            f"| {name} | {s['unpack']:.3f} | {s['measure'] / s['unpack']:.2f} | {s['naive'] / s['measure']:.2f}"
-            f" | {len(results[name].faces)} |"
+            f"| {name} | {s['unpack']:.3f} | {s['measure'] / s['unpack']:.2f} | {s['measure'] / s['look']:.2f}"
+            f" | {s['naive'] / s['measure']:.2f} | {memory[name]:.0f} | {len(results[name].faces)} |"
         )
     whole, tiles = results["lossless, one stream"], results["lossless, tiles of 256"]
-    level = np.log2(np.array(tiles.scene.green_percentiles) / np.array(whole.scene.green_percentiles))
+    greens = np.array([tiles.scene.green_percentiles, whole.scene.green_percentiles])
+    # below a thousandth of white there is noise in one and the preview's black in the other
+    level = np.log2(np.divide(*np.maximum(greens, 1e-3)))
     colour = np.array(tiles.scene.log_mean_camera) - np.array(whole.scene.log_mean_camera)
     print(f"\nscene from the preview against all photosites: level {np.abs(level).max():.3f} EV at most over its")
     print(f"percentiles, colour {np.ptp(colour) / np.log(2):.3f} EV between channels")
@@ -133,7 +166,9 @@ def main() -> None:
         apart = np.abs(np.log2(np.array(skins[1]) / skins[0])).max()
         print(f"face {a.face_id}: centre moved by {shift:.1%} of its height, skin by {apart:.3f} EV")
     if options.json:
-        options.json.write_text(json.dumps({"schema": 1, "cpu_s": found}, indent=1), encoding="utf-8")
+        options.json.write_text(
+            json.dumps({"schema": 2, "cpu_s": found, "peak_mb": memory}, indent=1), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":
