@@ -13,7 +13,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.records import TINT_RANGE
-from xmpsync.solve import levels
+from xmpsync.solve import levels, pooled
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
 from xmpsync.solve.reference import Target
@@ -95,11 +95,13 @@ def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[Target
     """Variances (P, 2) of own colours: of persons without a reference from the table, of the others what is left of
     state and measurement in their references once steadied."""
     out = np.einsum("pii->pi", x.table.persons_covariance).copy()
+    # By the light's own faces alone: that this person looks like the reference says nothing of the reference.
+    by_faces = pooled.settled_variance(x.within, np.zeros_like(x.t_variance))
     for i, target in enumerate(targets):
         rows = np.array(target.faces, dtype=np.intp)
         light, moment = lights.of_frame[table.face_frame[rows]], lights.moment[table.face_frame[rows]]
         slot = x.cell.slot[light, i]
-        steadied = x.t_variance[light, np.maximum(slot, 0)] + 1.0 / x.within.h[moment]
+        steadied = by_faces[light, np.maximum(slot, 0)] + 1.0 / x.within.h[moment]
         alone = x.variance[rows, :2] + x.components.state**2
         each = np.where((slot >= 0)[:, None], np.minimum(steadied, alone), alone)
         out[i] = each.sum(axis=0) / (len(rows) + len(target.given)) ** 2

@@ -150,11 +150,11 @@ def interaction(
 
 def _between(squared: FloatArray, noise: FloatArray, share: FloatArray, prior: float, s: VarianceSettings) -> float:
     """The variance v with sum of squared / (v + noise) = degrees of freedom (Paule & Mandel 1982, J. Res. Natl. Bur.
-    Stand. 87, 377), the prior as `weight` exact observations; found by halving in ln v."""
+    Stand. 87, 377), the prior in ln v with the weight of `weight` observations; found by halving."""
     low, high = 2.0 * np.log(s.smallest_z), 2.0 * np.log(LARGEST_Z)
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         v = np.exp(middle)
-        excess = (squared / (v + noise) - share).sum() + s.weight * (prior / v - 1.0)
+        excess = (squared / (v + noise) - share).sum() + s.weight * np.log(prior / v)
         low, high = (middle, high) if excess > 0 else (low, middle)
     return float(np.exp(0.5 * (low + high)))
