@@ -125,7 +125,8 @@ def _whites(
     # Student's t of two dimensions holds (nu + 2) / (nu + 4) of the information of a normal of its scale.
     tails = (s.variances.tail + 4.0) / (s.variances.tail + 2.0)
     steadied = tails * (x.t_variance[light, cell.place] + 1.0 / x.within.h[moment])
-    error = steadied + _target_variance(table, lights, x, targets)[person] + s.noise_floor**2
+    own = _target_variance(table, lights, x, targets)
+    error = steadied + own[person] + s.noise_floor**2
     several = np.bincount(frame, weights=cell.r, minlength=n) > 1.02
     m2 = x.components.person_lights**2
     variance = error + np.where(several[frame][:, None], m2, 0.0)
@@ -162,9 +163,13 @@ def _whites(
     of_face = summed(cell.face, pull, table.n_faces)
     covariance += summed(table.face_frame, (of_face * doubts[:, None, :]) @ np.swapaxes(of_face, 1, 2), n)
     j_inverse = np.linalg.inv(mean_j)
-    of_light = x.table.theta_covariance[lights.of_frame] + (
-        j_inverse * x.components.frame[lights.of_frame, None, None] ** 2
-    ) @ np.swapaxes(j_inverse, 1, 2)
+    # The light's white rests on its persons' references as well (the table counts the errors of the others).
+    shown = (cell.person >= 0)[..., None]
+    referenced = np.where(shown & (np.arange(len(own)) < len(targets))[cell.person, None], own[cell.person], 0.0)
+    by_reference = (referenced.sum(axis=1) / np.maximum(shown.sum(axis=1), 1) ** 2)[lights.of_frame]
+    moved = x.components.frame[lights.of_frame, None] ** 2 + by_reference
+    of_light = x.table.theta_covariance[lights.of_frame]
+    of_light = of_light + (j_inverse * moved[:, None, :]) @ np.swapaxes(j_inverse, 1, 2)
     pull = inverse @ lam
     return theta, np.asarray(covariance + pull @ of_light @ np.swapaxes(pull, 1, 2))
 
