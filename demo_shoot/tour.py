@@ -44,7 +44,7 @@ def main() -> int:
     _xmpsync(["rollback", str(shoot), "--yes"])
     program = Path(os.path.relpath(Path(sys.executable).with_name("xmpsync")))
     tool = shlex.quote(str(program)) if program.exists() else "xmpsync"
-    print(f"The page to look at: {page}\nThe same, alive: {tool} review {shlex.quote(str(shoot))}")
+    print(f"The page, alive: {tool} review {shlex.quote(str(shoot))}")
     print("Now with your own photos (at first a copy of a folder of RAW files):")
     for words in (
         "references FOLDER",
@@ -58,10 +58,10 @@ def main() -> int:
 
 
 def _names(shoot: Path, truth: dict[str, Any]) -> list[str]:
-    """`--name` for the faces that `people` asks about, twice, answered from the truth as one does who was there."""
+    """`--name` for the faces that `people` asks about, in four rounds, answered from the truth file."""
     frames = {frame["frame"]: frame["people"] for frame in truth["frames"]}
     words: list[str] = []
-    for _ in range(2):
+    for _ in range(4):
         asked = subprocess.run(
             [*XMPSYNC, "people", str(shoot), *words, "--json"], check=True, capture_output=True, text=True
         )
@@ -79,7 +79,9 @@ def _xmpsync(arguments: list[str], accepted: tuple[int, ...] = (0,)) -> None:
 
 
 def _run(command: list[str], accepted: tuple[int, ...]) -> None:
-    shown = shlex.join(command[2:])
+    n_names = command.count("--name")
+    end = command.index("--name") + 4 if n_names > 2 else len(command)
+    shown = shlex.join(command[2:end]) + (f" ... ({n_names} names in all)" if n_names > 2 else "")
     bold, plain = ("\x1b[1m", "\x1b[0m") if sys.stdout.isatty() and not os.environ.get("NO_COLOR") else ("", "")
     print(f"{bold}$ {shown}{plain}", flush=True)
     code = subprocess.run(command, check=False).returncode
