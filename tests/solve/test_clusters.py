@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from xmpsync.solve.clusters import clusters
+from xmpsync.solve.likeness import DEFAULT
+from xmpsync.solve.roster import Roster, alike_shared
 from xmpsync.solve.sightings import Sightings
 
 SD = 0.3
@@ -86,3 +88,18 @@ def test_a_shoot_of_more_sightings_than_are_compared_is_sorted_all_the_same(rng)
     member, extra = clusters(_seen(rng, _centres(4), person), _none(2000), _none(2000), 0, 2)
     assert extra == 4 and _pure(member, person)
     assert (member >= 0).mean() > 0.9
+
+
+def test_who_looks_like_somebody_seen_once_stays_known_and_two_seen_alike_often_share(rng):
+    seen = _seen(rng, _centres(2), [0, 0, 1])
+    nobody = _none(3)
+
+    def shared(share):
+        near = np.ones((2, 2), dtype=bool)
+        persons = Roster(
+            ("a", "b"), np.array([True, False]), nobody, nobody, nobody, seen, DEFAULT, 1, near, np.array(share)
+        )
+        return alike_shared(persons, np.array([[0.99, 0.0, 0.01]] * 3))
+
+    assert shared([0.98, 0.02])[0, 0] > 0.95
+    assert np.allclose(shared([0.5, 0.5])[:, :2], 0.495)

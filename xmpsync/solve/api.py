@@ -117,7 +117,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
 
 
 def _labels(table: Table, lights: Lights, who: Roster, x: Fit, people: FloatArray, s: SolveSettings) -> labels.Labels:
-    told = evidence.names(who, s.priors) + evidence.identity(who, x.r)
+    told = evidence.names(who, s.priors) + evidence.identity(who)
     return labels.labels(table, lights, who, x, told, people, s)
 
 
@@ -135,14 +135,10 @@ def _lights(
 
 def _first(who: Roster, s: SolveSettings) -> FloatArray:
     """First responsibilities (N, P + 1): names and identity alone; a face without either counts for nobody yet."""
-    n, p = len(who.first), who.n
-    sorted_r = np.zeros((n, p + 1))
-    known = who.first >= 0
-    sorted_r[np.flatnonzero(known), who.first[known]] = 1.0
-    joint = evidence.names(who, s.priors) + evidence.identity(who, sorted_r)
+    joint = evidence.names(who, s.priors) + evidence.identity(who)
     r = evidence.softmax(joint)
     silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.seen.sd)[who.seen.of_face]
-    r[silent] = np.append(np.zeros(p), 1.0)
+    r[silent] = np.append(np.zeros(who.n), 1.0)
     return r
 
 

@@ -53,14 +53,19 @@ def names(roster: Roster, s: PriorSettings) -> FloatArray:
     return out
 
 
-def identity(roster: Roster, r: FloatArray) -> FloatArray:
-    """ln likelihood ratio (N, P + 1) of the identity vectors, the sighting itself left out; 0 for `someone else`."""
-    seen = roster.seen
-    out = np.zeros((len(seen.moment), r.shape[1]))
-    if not roster.n or not np.isfinite(seen.sd).any():
-        return np.zeros_like(r)
-    ratio, _, _ = ratios(seen, seen.mean_of(r[:, :-1]), roster.likeness)
-    out[:, :-1] = ratio
+def identity(roster: Roster) -> FloatArray:
+    """ln likelihood ratio (N, P + 1) of the identity vectors, the sighting itself left out; 0 for `someone else`.
+
+    Persons' own vectors are those of the first sorting: with shares of faces instead, the vector of somebody seen a few
+    times is drawn to that of somebody seen often, until nothing tells the two apart.
+    """
+    seen, n = roster.seen, roster.n
+    out = np.zeros((len(seen.moment), n + 1))
+    if n and np.isfinite(seen.sd).any():
+        member = np.zeros((len(roster.first), n))
+        known = np.flatnonzero(roster.first >= 0)
+        member[known, roster.first[known]] = 1.0
+        out[:, :-1], _, _ = ratios(seen, seen.mean_of(member), roster.likeness)
     return np.asarray(out[seen.of_face])
 
 

@@ -165,7 +165,7 @@ def _objective(
 def _log_joint(g: Given, x: Fit, s: SolveSettings) -> FloatArray:
     if not g.roster.n:
         return g.names
-    out = g.names + evidence.identity(g.roster, x.r)
+    out = g.names + g.identity
     out += evidence.colour(
         x.at.z[:, :2], x.variance[:, :2].mean(axis=1), g.light, g.moment, x.cell, x.within, x.table,
         x.persons_z[:, :2], x.components, g.pinned.astype(float), (g.people[:2], s.priors.person_z), s.variances,

@@ -39,7 +39,8 @@ class Lights:
 class Given:
     """One solve's fixed part. `people` (3,): usual colour of skin.
 
-    `light`, `moment` (N,) of the faces; `free` (P,) persons without a reference; `names` (N, P + 1): ln prior of names.
+    `light`, `moment` (N,) of the faces; `free` (P,) persons without a reference; `names`,
+    `identity` (N, P + 1): ln prior of names, ln evidence of the vectors.
     `reference_z`: of each target its faces at the settings of their frames (n, 3). `pinned` (G,): lights that hold a
     fixed frame; `defining` (G,): those that hold a reference. `prior`: whites expected without skin; `level_prior`
     (G,): level of each light at which its frames keep exposure 0. `bodies` (B, Q): light of each body in each place or
@@ -55,6 +56,7 @@ class Given:
     moment: IntArray
     free: BoolArray
     names: FloatArray
+    identity: FloatArray
     reference_z: tuple[FloatArray, ...]
     pinned: BoolArray
     defining: BoolArray
@@ -88,6 +90,7 @@ def given(
         moment=lights.moment[table.face_frame],
         free=~roster.referenced,
         names=evidence.names(roster, s.priors),
+        identity=evidence.identity(roster),
         reference_z=tuple(at_baseline) if targets else (),
         pinned=pinned,
         defining=defining,

@@ -204,7 +204,7 @@ def _likely(solved: Solved, faces: _FaceTable, s: SolveSettings) -> IntArray:
     likely = np.where(faces.probability >= 0.5, faces.person, -1)
     if not solved.table.n_faces or not solved.roster.n:
         return likely
-    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster, solved.fit.r))
+    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster))
     best = told[:, :-1].argmax(axis=1)
     sure = told[np.arange(len(best)), best] >= LIKELY_ALONE
     return np.where((likely < 0) & sure, best, likely)

@@ -140,13 +140,15 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
 
 
 def alike_shared(x: Roster, probability: FloatArray) -> FloatArray:
-    """Probability (N, P + 1) where persons who look alike share what no name tells apart: none is guessed by skin.
+    """Probability (N, P + 1) where persons who look alike share what no name tells apart, by how often each is
+    seen: none is guessed by skin.
 
     Skin decides only where the light is known, and a light is sometimes taken for its neighbour.
     """
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
-    out[unnamed, :-1] = probability[unnamed, :-1] @ (x.near / x.near.sum(axis=0)).T
+    near = x.near * x.share[:, None]
+    out[unnamed, :-1] = probability[unnamed, :-1] @ (near / near.sum(axis=0)).T
     return out
 
 
