@@ -4,8 +4,9 @@ Problem. For given responsibilities r the objective is the negative logarithm of
 
     J = sum r rho(z - T - u) + sum rho(u) + sum rho(T + J d - S) + levels + weak priors,       rho: Student's t,
 
-and a pass lowers it: T and u are eliminated (`pooled`), the lights next, the persons last (`two_way`); levels have
-a sparse system of their own (`levels`). No step is refused: the problem is nearly linear. Then the responsibilities are
+and with the variance components held as well a pass lowers it: T and u are eliminated (`pooled`), the lights next, the
+persons last (`two_way`); levels have a system of their own (`levels`). No step is refused: the problem is nearly
+linear. Over the whole loop J need not fall, since the responsibilities are
 renewed (`evidence`) from predictive densities that leave each face out, half way at a time, and the variance
 components from what is left over. The loop ends when neither whites nor persons nor responsibilities move.
 
