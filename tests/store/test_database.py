@@ -314,3 +314,20 @@ def test_set_aside_stores_are_deleted_on_request_and_never_what_links_lead_to(tm
         assert store.delete_set_aside() == names[:2]
     assert set_aside(path) == names[2:]
     assert victim.read_bytes() == b"somebody's work"
+
+
+@pytest.mark.parametrize("number", ["1e12", "1E+15", "2e300", "1000000000000", "-123456789012345.5", "12e11", "0.5e13"])
+def test_numbers_that_no_measurement_holds_are_measured_again(tmp_path: Path, number: str) -> None:
+    path = tmp_path / "m.sqlite"
+    with Store(path) as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    database = sqlite3.connect(path)
+    (record,) = database.execute("SELECT record FROM measurement").fetchone()
+    assert b'"iso":400.0' in record
+    database.execute(
+        "UPDATE measurement SET record = ?", (record.replace(b'"iso":400.0', b'"iso":' + number.encode()),)
+    )
+    database.commit()
+    database.close()
+    with Store(path) as store:
+        assert store.get(KEY, "faces-1") is None
