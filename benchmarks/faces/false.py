@@ -27,7 +27,7 @@ from xmpsync.records import Box, Vec3
 from xmpsync.skin.measure import measure_face
 from xmpsync.skin.records import Cells, FaceSkin, NoiseModel
 
-LEFT_OUT = ("symbols/", "icons/", "people/", "roadsigns", "_mirror", "_flip", "cartoon", "flags")
+LEFT_OUT = ("symbols/", "icons/", "people/", "fireman", "roadsigns", "_mirror", "_flip", "cartoon", "flags")
 SMALLEST_PX = 120
 GREY = (120, 125, 118, 255)
 """Behind cut-out pictures."""
