@@ -106,7 +106,7 @@ def naive(path: Path, detector: Detector) -> None:
 
 
 def measured(path: Path) -> FrameMeasurement:
-    found = worker.measure_frame(worker.Job("f", str(path), None, (), False))
+    found = worker.measure_frame(worker.MeasureJob("f", str(path), None, (), False))
     assert isinstance(found, FrameMeasurement), found
     return found
 

@@ -25,7 +25,7 @@ import psutil
 from xmpsync.shoot.cluster import run_on_cluster
 from xmpsync.shoot.options import Cluster
 from xmpsync.shoot.pool import run_jobs
-from xmpsync.shoot.worker import Failed, Job, measure_frame
+from xmpsync.shoot.worker import Failed, MeasureJob, measure_frame
 
 
 @contextmanager
@@ -63,7 +63,7 @@ def overhead(n_jobs: int) -> dict[str, float]:
     """CPU milliseconds of a job: `local`, `cluster` and their difference, `overhead`."""
     cost = {}
     with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as name, local_cluster(Path(name)) as (address, others):
-        jobs = [Job(f"f{k}", f"{name}/missing_{k}.dng", None, (), True) for k in range(3 * n_jobs)]
+        jobs = [MeasureJob(f"f{k}", f"{name}/missing_{k}.dng", None, (), True) for k in range(3 * n_jobs)]
         sizes = {job.frame_id: 1 for job in jobs}
         cluster = Cluster(address)
 

@@ -12,7 +12,7 @@ from xmpsync.shoot.correct import PlannedCorrection
 from xmpsync.shoot.history import History, RollbackReady
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble
 from xmpsync.shoot.options import Options
-from xmpsync.shoot.people import People, PersonFound, Place
+from xmpsync.shoot.people import FacePlace, People, PersonFound
 from xmpsync.shoot.plan import Planned
 from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import Candidate, References
@@ -161,16 +161,16 @@ def people() -> People:
     persons = (
         PersonFound("Ada", 31, 0, 12, 0.99, (), True, None),
         PersonFound("Ben", 14, 2, 7, 0.97, ("person 3",), True, None),
-        PersonFound("person 3", 9, 4, 5, 0.96, ("Ben",), False, Place("k1/K1_0007.nef", 0.512, 0.33)),
+        PersonFound("person 3", 9, 4, 5, 0.96, ("Ben",), False, FacePlace("k1/K1_0007.nef", 0.512, 0.33)),
     )
     answers = (Answer("k1/K1_0004.nef", 0.25, 0.5, "Ben"), Answer("k1/K1_0008.nef", 0.25, 0.5, "Ben"))
-    asked = (Place("k1/K1_0007.nef", 0.512, 0.33), Place("second shooter/K1_0014.nef", 0.7, 0.41))
+    asked = (FacePlace("k1/K1_0007.nef", 0.512, 0.33), FacePlace("second shooter/K1_0014.nef", 0.7, 0.41))
     return People(ready(), _solution(), persons, answers, asked, 6)
 
 
 def references() -> References:
     def candidate(person: str, name: str, *reasons: str) -> Candidate:
-        return Candidate(name, person, Place(name, 0.5, 0.4), 0.1, 2, reasons)
+        return Candidate(name, person, FacePlace(name, 0.5, 0.4), 0.1, 2, reasons)
 
     by_person = {
         "Ada": (

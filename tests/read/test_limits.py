@@ -17,7 +17,7 @@ from tests.read.raw_files import LONG, mosaic_of, write_dng
 from xmpsync.errors import RawUnreadable
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.header import read_header
-from xmpsync.read.limits import Limits, check_size, printable
+from xmpsync.read.limits import ReadLimits, check_size, printable
 from xmpsync.read.picture import preview
 from xmpsync.read.raw import open_raw
 
@@ -75,7 +75,7 @@ print("goes on")
     if sys.platform.startswith("linux"):
         assert done.stdout.split("\n")[:2] == ["refused", "goes on"]
     assert done.stderr == ""
-    assert Limits().max_worker_memory_bytes > 1024**3
+    assert ReadLimits().max_worker_memory_bytes > 1024**3
 
 
 def test_reading_leaves_the_raw_file_as_it_was(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from tests.xmp.samples import attributes
 from xmpsync.errors import FrameError, OwnCheckFailed, SidecarMalformed
 from xmpsync.shoot import edits
-from xmpsync.shoot.edits import Edit, edit_all
+from xmpsync.shoot.edits import SidecarEdit, edit_all
 from xmpsync.shoot.pool import Lost, WorkersMissing
 from xmpsync.xmp.edit import Change, apply_change
 
@@ -18,13 +18,14 @@ CHANGE = Change(temperature_k=5200, tint=4, exposure_ev=0.25, in_force=True)
 GOOD = attributes('crs:Temperature="4000" crs:Tint="+1"')
 
 
-def some(n: int) -> list[Edit]:
+def some(n: int) -> list[SidecarEdit]:
     return [
-        Edit(b"<broken" if k % 7 == 3 else GOOD.replace(b"4000", b"%d" % (4000 + k)), None, CHANGE) for k in range(n)
+        SidecarEdit(b"<broken" if k % 7 == 3 else GOOD.replace(b"4000", b"%d" % (4000 + k)), None, CHANGE)
+        for k in range(n)
     ]
 
 
-def check(asked: list[Edit], found: list[bytes | FrameError]) -> None:
+def check(asked: list[SidecarEdit], found: list[bytes | FrameError]) -> None:
     for edit, after in zip(asked, found, strict=True):
         if edit.sidecar == b"<broken":
             assert isinstance(after, SidecarMalformed) and "line 1" in after.what

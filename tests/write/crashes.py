@@ -16,7 +16,7 @@ from tests.write.tinydng import tiny_dng
 from xmpsync.errors import XmpsyncError
 from xmpsync.write import embed, journal
 from xmpsync.write.journal import Run
-from xmpsync.write.manifest import Ending, Fate
+from xmpsync.write.manifest import Fate, RunEnding
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover, unfinished
@@ -285,7 +285,7 @@ def judge(world: World, fs: SimFS, *, ended: bool, edited: str | None = None) ->
 
 
 def _complete(run: Run) -> bool:
-    return run.outcome is not None and run.outcome.ending is Ending.COMPLETE
+    return run.outcome is not None and run.outcome.ending is RunEnding.COMPLETE
 
 
 def _was_written(run: Run, path: str) -> bool:

@@ -13,7 +13,7 @@ from tests.write.disk import AnyDisk
 from tests.write.simfs import SimFS
 from xmpsync.disk import system
 from xmpsync.disk.files import make_dirs, make_dirs_durably
-from xmpsync.disk.settings import Settings
+from xmpsync.disk.settings import DiskSettings
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="of POSIX systems")
 
@@ -38,7 +38,7 @@ def test_on_windows_a_file_held_by_another_program_is_tried_again(
 ) -> None:
     (tmp_path / "a").write_bytes(b"new")
     monkeypatch.setattr(os, "replace", _held(3))
-    fs = AnyDisk(settings=Settings(sharing_pause_s=0.001), windows=True)
+    fs = AnyDisk(settings=DiskSettings(sharing_pause_s=0.001), windows=True)
     fs.replace(tmp_path / "a", tmp_path / "b")
     assert (tmp_path / "b").read_bytes() == b"new"
 
@@ -49,7 +49,7 @@ def test_patience_ends(
 ) -> None:
     (tmp_path / "a").write_bytes(b"new")
     monkeypatch.setattr(os, "replace", _held(1, code))
-    fs = AnyDisk(settings=Settings(sharing_retry_s=patience, sharing_pause_s=0.001), windows=windows)
+    fs = AnyDisk(settings=DiskSettings(sharing_retry_s=patience, sharing_pause_s=0.001), windows=windows)
     with pytest.raises(PermissionError):
         fs.replace(tmp_path / "a", tmp_path / "b")
 

@@ -15,9 +15,9 @@ from tests.write.disk import AnyDisk, Shoot, packet
 from xmpsync.disk import system
 from xmpsync.errors import Refused
 from xmpsync.write import lock
-from xmpsync.write.settings import Settings
+from xmpsync.write.settings import WriteSettings
 
-QUICK = Settings(lock_settle_s=0.0)
+QUICK = WriteSettings(lock_settle_s=0.0)
 needs_flock = pytest.mark.skipif(sys.platform == "win32", reason="flock is of POSIX systems")
 
 

@@ -12,16 +12,16 @@ from xmpsync.xmp.edit import Change, apply_change
 from xmpsync.xmp.encoding import Encoded
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.second_reader import Statements, read_statements
-from xmpsync.xmp.splice import Edit, spliced
+from xmpsync.xmp.splice import Splice, spliced
 
 DATA = b"<doc>ab<!--c-->" + attributes('crs:Tint="+1" o:a="2" crs:Contrast="3"', "<o:b>4</o:b>") + b"</doc>"
 TINT = names.expanded(names.CAMERA_RAW, "Tint")
 WANTED = {TINT: becomes_text("+7")}
 
 
-def edit(old: bytes, new: bytes) -> Edit:
+def edit(old: bytes, new: bytes) -> Splice:
     start = DATA.index(old)
-    return Edit(start, start + len(old), new)
+    return Splice(start, start + len(old), new)
 
 
 def test_a_right_edit_passes() -> None:
@@ -41,7 +41,7 @@ WRONG = {
     "broken XML": [edit(b'"+1"', b'"+7')],
     "a name of the resource": [edit(b"+1", b"+7"), edit(b'about=""', b'about="x"')],
     "a comment more": [edit(b'"+1"', b'"+7"'), edit(b"<o:b>4", b"<o:b>4<!--d-->")],
-    "a comment in": [edit(b"+1", b"+7"), Edit(DATA.index(b"<o:b>"), DATA.index(b"<o:b>"), b"<!--d-->")],
+    "a comment in": [edit(b"+1", b"+7"), Splice(DATA.index(b"<o:b>"), DATA.index(b"<o:b>"), b"<!--d-->")],
     "nothing at all": [],
 }
 
@@ -63,7 +63,7 @@ def test_bytes_outside_the_edit_are_compared(what: str, monkeypatch: pytest.Monk
     """The splicing itself is broken on purpose."""
     data = "\ufeff".encode() + DATA
 
-    def broken(encoded: Encoded, edits: list[Edit]) -> bytes:
+    def broken(encoded: Encoded, edits: list[Splice]) -> bytes:
         good = encoded.back(spliced(encoded.utf8, edits))
         return {
             "another byte": good.replace(b">4<", b">5<"),
@@ -128,7 +128,7 @@ def test_padding_may_change_and_nothing_else() -> None:
 
 def test_edits_that_overlap_are_a_mistake() -> None:
     with pytest.raises(ValueError, match="overlap"):
-        spliced(b"abc", [Edit(0, 2, b""), Edit(1, 3, b"")])
+        spliced(b"abc", [Splice(0, 2, b""), Splice(1, 3, b"")])
 
 
 def test_an_edit_passes_beside_every_kind_of_value() -> None:

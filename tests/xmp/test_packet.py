@@ -9,14 +9,14 @@ from xmpsync.errors import SidecarMalformed
 from xmpsync.xmp import names
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind
-from xmpsync.xmp.scan import Limits
+from xmpsync.xmp.scan import ScanLimits
 
 TEMPERATURE = names.expanded(names.CAMERA_RAW, "Temperature")
 
 
-def refusal(data: bytes, limits: Limits | None = None) -> SidecarMalformed:
+def refusal(data: bytes, limits: ScanLimits | None = None) -> SidecarMalformed:
     with pytest.raises(SidecarMalformed) as caught:
-        Packet.parse(data, limits or Limits())
+        Packet.parse(data, limits or ScanLimits())
     return caught.value
 
 
@@ -178,14 +178,14 @@ def test_text_behind_a_child_is_found() -> None:
 @pytest.mark.parametrize(
     ("limits", "data", "word"),
     [
-        (Limits(max_bytes=100), elements(""), "larger"),
-        (Limits(max_tags=5), elements("<o:a/>"), "tags"),
-        (Limits(max_attributes=3), elements(""), "attributes"),
-        (Limits(max_attributes_of_one=1), attributes('o:b="1"'), "attributes"),
-        (Limits(max_depth=3), elements("<o:a/>"), "deeper"),
+        (ScanLimits(max_bytes=100), elements(""), "larger"),
+        (ScanLimits(max_tags=5), elements("<o:a/>"), "tags"),
+        (ScanLimits(max_attributes=3), elements(""), "attributes"),
+        (ScanLimits(max_attributes_of_one=1), attributes('o:b="1"'), "attributes"),
+        (ScanLimits(max_depth=3), elements("<o:a/>"), "deeper"),
     ],
 )
-def test_size_and_depth_are_bounded(limits: Limits, data: bytes, word: str) -> None:
+def test_size_and_depth_are_bounded(limits: ScanLimits, data: bytes, word: str) -> None:
     assert word in refusal(data, limits).what
 
 

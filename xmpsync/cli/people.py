@@ -39,15 +39,15 @@ def people(
     from xmpsync.cli.show_people import show_people
     from xmpsync.cli.talk import ProgressLine, put_json
     from xmpsync.shoot.documents import people_document
-    from xmpsync.shoot.people import Wish, find_people
+    from xmpsync.shoot.people import PeopleWish, find_people
 
-    wish = Wish(names, same, apart, forget)
+    wish = PeopleWish(names, same, apart, forget)
     with ProgressLine() as progress:
         found = find_people(shoot, options_from(values, shoot), machine_from(values), progress, wish)
     if as_json:
         put_json(people_document(found))
     else:
-        show_people(found, said=wish != Wish())
+        show_people(found, said=wish != PeopleWish())
     raise click.exceptions.Exit(1 if found.ready.troubles else 0)
 
 

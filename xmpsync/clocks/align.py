@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.clocks.evidence import Body, Pair, body_from, cues_of
+from xmpsync.clocks.evidence import Body, BodyPair, body_from, cues_of
 from xmpsync.clocks.thresholds import DEFAULT, ClockSettings
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.problem import Frame
@@ -91,7 +91,7 @@ def _aligned(master: list[Frame], other: list[Frame], s: ClockSettings) -> tuple
     if min(a.n_lights, b.n_lights) < 2:
         return 0.0, f"{kept}: no change of light was seen that could show whether it agrees."
     shifts = np.arange(-s.range_s, s.range_s + 1.0, s.step_s)
-    coarse = Pair(a, b, sd, np.zeros(len(sd)), s).scores(shifts)
+    coarse = BodyPair(a, b, sd, np.zeros(len(sd)), s).scores(shifts)
     fits = [_Fit.at(0.0, a, b, sd, s)] + [_Fit.near(p, a, b, sd, s) for p in _peaks(shifts, coarse, s)]
     still = fits[0]
     best = max(fits, key=lambda f: (f.total, -abs(f.shift_s)))
@@ -143,12 +143,12 @@ class _Fit:
     def near(cls, coarse_s: float, a: Body, b: Body, sd: FloatArray, s: ClockSettings) -> _Fit:
         """The best shift around a coarse peak: mean of the peak, read as a likelihood."""
         shifts = coarse_s + np.arange(-s.fine_s, s.fine_s + 1.0, s.fine_step_s)
-        scores = Pair(a, b, sd, _offset(coarse_s, a, b, s), s).scores(shifts)
+        scores = BodyPair(a, b, sd, _offset(coarse_s, a, b, s), s).scores(shifts)
         return cls.at(float(round(float(_peak(shifts, scores)))), a, b, sd, s)
 
     @classmethod
     def at(cls, shift_s: float, a: Body, b: Body, sd: FloatArray, s: ClockSettings) -> _Fit:
-        by_light = Pair(a, b, sd, _offset(shift_s, a, b, s), s).by_light(shift_s)
+        by_light = BodyPair(a, b, sd, _offset(shift_s, a, b, s), s).by_light(shift_s)
         limited = np.logaddexp(np.log1p(-s.apart) + np.minimum(by_light, s.light_cap), np.log(s.apart))
         smaller, larger, sign = (b, a, 1.0) if len(b.time_s) <= len(a.time_s) else (a, b, -1.0)
         met = larger.light_at(smaller.time_s + sign * shift_s)
@@ -187,7 +187,7 @@ def _error_s(shift_s: float, a: Body, b: Body, sd: FloatArray, s: ClockSettings)
     Each change of light is seen by both bodies, so that only half of the lights are independent.
     """
     shifts = shift_s + np.arange(-s.fine_s, s.fine_s + 1.0, s.fine_step_s)
-    pair = Pair(a, b, sd, _offset(shift_s, a, b, s), s)
+    pair = BodyPair(a, b, sd, _offset(shift_s, a, b, s), s)
     by_light = np.stack([pair.by_light(shift) for shift in shifts], axis=1)
     scores = by_light.sum(axis=0)
     without = _peak(shifts, scores - by_light)

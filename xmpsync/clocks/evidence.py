@@ -177,7 +177,7 @@ def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: Clo
     return np.asarray(s.trust * (np.concatenate([fit, either], axis=1) - any_light[:, None]))
 
 
-class Pair:
+class BodyPair:
     """What two bodies say about a shift of the second, at a given offset (b's cues minus a's)."""
 
     def __init__(self, a: Body, b: Body, sd: FloatArray, offset: FloatArray, s: ClockSettings) -> None:

@@ -19,7 +19,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import neutral_from_white, white_from_neutral
 from xmpsync.colour.expected import MANY_CAMERAS, SINGLE_SOURCES, Expectation, expected_profile
 from xmpsync.colour.profile import CameraProfile, ProfileSource
-from xmpsync.colour.scale_fit import Fit, ScaleSettings, fit_matrices
+from xmpsync.colour.scale_fit import MatrixFit, ScaleSettings, fit_matrices
 from xmpsync.records import TEMPERATURE_RANGE_K, TINT_RANGE, Vec3
 
 DEFAULT_SETTINGS = ScaleSettings()
@@ -171,16 +171,16 @@ def _completed(base: CameraProfile) -> str:
     return "; the table's matrix is completed by what cameras have on average" if base.source in SINGLE_SOURCES else ""
 
 
-def _believed(fit: Fit, own: float | None, settings: ScaleSettings) -> bool:
+def _believed(fit: MatrixFit, own: float | None, settings: ScaleSettings) -> bool:
     """Whether a fit counts. `own`: evidence for the camera's own profile, None where it brings none."""
     return fit.explained and fit.plausible and (own is None or _against(fit, own, settings))
 
 
-def _against(fit: Fit, own: float, settings: ScaleSettings) -> bool:
+def _against(fit: MatrixFit, own: float, settings: ScaleSettings) -> bool:
     return fit.n_used >= settings.least_against_own and fit.evidence - own >= settings.evidence_against_own
 
 
-def _refusal(fit: Fit, own: float | None, settings: ScaleSettings) -> str:
+def _refusal(fit: MatrixFit, own: float | None, settings: ScaleSettings) -> str:
     if own is not None and fit.explained and not _against(fit, own, settings):
         return f"{fit.n_used} pairs speak against the camera's own profile, too few to doubt it: not used"
     if fit.explained and not fit.plausible:
@@ -191,7 +191,7 @@ def _refusal(fit: Fit, own: float | None, settings: ScaleSettings) -> str:
     )
 
 
-def _account(fit: Fit, extent: Extent) -> str:
+def _account(fit: MatrixFit, extent: Extent) -> str:
     lights = "one kind of light" if fit.n_lights == 1 else f"{fit.n_lights} kinds of light"
     did = "both matrices fitted" if extent is Extent.MATRICES else "an offset around that light, averages elsewhere"
     return (

@@ -87,7 +87,7 @@ class ScaleSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class MatrixFit:
     """What came out; the same words as `xmpsync.colour.scale.Scale`.
 
     `evidence` and `base_evidence`: logarithm of how probable the pairs are with unknown matrices, and with the base's
@@ -120,7 +120,7 @@ def fit_matrices(
     start: tuple[CameraProfile, bool],
     expectation: Expectation,
     settings: ScaleSettings,
-) -> Fit:
+) -> MatrixFit:
     """Fit the matrices of a start (profile, True where one daylight matrix is to be completed) to distinct pairs.
 
     How far the start itself is off is found by evidence: not at all, unless one of `settings.apart` explains the pairs
@@ -151,7 +151,7 @@ def fit_matrices(
     residual, was = (np.sqrt(np.mean(np.nan_to_num(x[used], nan=UNEXPLAINED) ** 2, axis=0)) for x in (found, before))
     strain = float(e @ model.precision @ e)
     doubts = model.doubts(np.asarray(np.linalg.inv(curvature), float))
-    return Fit(
+    return MatrixFit(
         profile=fitted,
         explained=bool(inlier.mean() >= settings.least_share),
         base_explains=bool((np.abs(before) / sd <= settings.cauchy_width).all(axis=-1).mean() >= settings.least_share),

@@ -22,7 +22,7 @@ from typing import Any, Protocol, Self, TypeVar
 from xmpsync.disk import system
 from xmpsync.disk.fence import Fence, Fenced, is_link
 from xmpsync.disk.plain import IN_PLACE, NEW, READ, open_plain, read_open
-from xmpsync.disk.settings import DEFAULT, Settings
+from xmpsync.disk.settings import DEFAULT, DiskSettings
 from xmpsync.errors import Refused
 
 T = TypeVar("T")
@@ -157,13 +157,13 @@ class RealFileSystem:
     that another program has open are retried for a few seconds.
     """
 
-    def __init__(self, *roots: Path, settings: Settings = DEFAULT, windows: bool = sys.platform == "win32") -> None:
+    def __init__(self, *roots: Path, settings: DiskSettings = DEFAULT, windows: bool = sys.platform == "win32") -> None:
         self._fence = Fence(*roots)
         self._settings = settings
         self._windows = windows
 
     @classmethod
-    def around(cls, state: Path, shoot: Path | None = None, *, settings: Settings = DEFAULT) -> Self:
+    def around(cls, state: Path, shoot: Path | None = None, *, settings: DiskSettings = DEFAULT) -> Self:
         """The disk below the shoot and below the folder that holds the state folder: that one must be real itself."""
         roots = (state.parent,) if shoot is None else (shoot, state.parent)
         return cls(*roots, settings=settings)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class DiskSettings:
     """Thresholds of this room."""
 
     sharing_retry_s: float = 4.0
@@ -23,4 +23,4 @@ class Settings:
     """Folders kept open: a run goes back and forth between a card's folder, its backups and the run's folder."""
 
 
-DEFAULT = Settings()
+DEFAULT = DiskSettings()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-BALANCE = "balance-2"
+BALANCE = "balance-3"
 DETECTOR = "centerface-int8-2"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import formats, libraw, limits, tiff
 from xmpsync.read.header import COPY_AGAIN, RawHeader, refuse_cut_off
-from xmpsync.read.levels import Levels, levels, linearised_levels
+from xmpsync.read.levels import SensorLevels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
 from xmpsync.read.partial import PartlyRead, partly_read
@@ -28,7 +28,7 @@ class DecodedFrame:
     """
 
     pixels: npt.NDArray[np.uint16] | PartlyRead
-    levels: Levels
+    levels: SensorLevels
     camera_white_balance: tuple[float, float, float] | None = None
     camera_from_xyz: npt.NDArray[np.float64] | None = None
     capture: Capture | None = None

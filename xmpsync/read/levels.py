@@ -54,7 +54,7 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Levels:
+class SensorLevels:
     """`active`: the area the DNG's opcodes and patterns count from. `shown`: the area that is the picture.
 
     `sensor` is at the shown area's top left. `colours_at_active`: the CFA at the active area's top left, None for a
@@ -69,12 +69,12 @@ class Levels:
     black_rest_dn: npt.NDArray[np.int32] | None = None
 
 
-def levels(header: RawHeader, decoded: Decoded) -> Levels:
+def levels(header: RawHeader, decoded: Decoded) -> SensorLevels:
     """Areas and levels of one decoded file. Raises `RawUnreadable` where they are invalid."""
     return _dng_levels(header, decoded) if header.is_dng else _maker_levels(header, decoded)
 
 
-def _maker_levels(header: RawHeader, decoded: Decoded) -> Levels:
+def _maker_levels(header: RawHeader, decoded: Decoded) -> SensorLevels:
     sizes = decoded.geometry
     active = Area(sizes.top, sizes.left, sizes.height, sizes.width)
     shown = Area(sizes.crop_top, sizes.crop_left, sizes.crop_height, sizes.crop_width)
@@ -95,10 +95,10 @@ def _maker_levels(header: RawHeader, decoded: Decoded) -> Levels:
     if decoded.colours is not None:
         sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     shown, sensor = _cell_aligned(shown, sensor)
-    return Levels(active, shown, sensor, colours_at_active)
+    return SensorLevels(active, shown, sensor, colours_at_active)
 
 
-def _dng_levels(header: RawHeader, decoded: Decoded) -> Levels:
+def _dng_levels(header: RawHeader, decoded: Decoded) -> SensorLevels:
     tags = dict(header.raw_tags)
     stored_height, stored_width = decoded.pixels.shape[:2]
     linear = decoded.pixels.ndim == 3
@@ -114,10 +114,10 @@ def _dng_levels(header: RawHeader, decoded: Decoded) -> Levels:
     if rest is not None:
         top, left = aligned.top - active.top, aligned.left - active.left
         rest = rest[top : top + aligned.height, left : left + aligned.width]
-    return Levels(active, aligned, sensor, None if linear else colours.astype(np.uint8), rest)
+    return SensorLevels(active, aligned, sensor, None if linear else colours.astype(np.uint8), rest)
 
 
-def linearised_levels(header: RawHeader, pixels: npt.NDArray[np.uint16], saturation_dn: Sequence[int]) -> Levels:
+def linearised_levels(header: RawHeader, pixels: npt.NDArray[np.uint16], saturation_dn: Sequence[int]) -> SensorLevels:
     """Areas and levels of a DNG whose numbers are linear already: black 0, white 65535, saturated from where the
     largest stored number lands, per plane."""
     tags = dict(header.raw_tags)
@@ -130,7 +130,7 @@ def linearised_levels(header: RawHeader, pixels: npt.NDArray[np.uint16], saturat
     if not linear:
         sensor = sensor.moved(shown.top - active.top, shown.left - active.left)
     aligned, sensor = _cell_aligned(shown, sensor)
-    return Levels(active, aligned, sensor, None if linear else colours.astype(np.uint8))
+    return SensorLevels(active, aligned, sensor, None if linear else colours.astype(np.uint8))
 
 
 def pile_up_dn(

@@ -19,7 +19,7 @@ from xmpsync.printable import printable as printable
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ReadLimits:
     """Bounds for one frame."""
 
     max_pixels: int = 400_000_000
@@ -38,10 +38,10 @@ class Limits:
     """A 100-megapixel lossless file takes about 4 s on one slow core; 30 times that is a hang."""
 
 
-DEFAULT = Limits()
+DEFAULT = ReadLimits()
 
 
-def check_size(path: Path, width: int, height: int, limits: Limits = DEFAULT) -> None:
+def check_size(path: Path, width: int, height: int, limits: ReadLimits = DEFAULT) -> None:
     """Refuse a picture size that no camera makes, before memory is taken for it. Raises `RawUnreadable`."""
     short, long = sorted((width, height))
     if short < limits.min_side or width * height > limits.max_pixels or long > limits.max_aspect * short:
@@ -52,7 +52,7 @@ def check_size(path: Path, width: int, height: int, limits: Limits = DEFAULT) ->
         )
 
 
-def prepare_worker(limits: Limits = DEFAULT) -> None:
+def prepare_worker(limits: ReadLimits = DEFAULT) -> None:
     """Call once at the start of a spawned worker: one thread, bounded memory, quiet decoders.
 
     The thread count must be in the environment before LibRaw is loaded, so that a spawned worker calls this first.

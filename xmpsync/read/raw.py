@@ -15,7 +15,7 @@ from xmpsync.read import limits, opcodes
 from xmpsync.read.blocks import Sensor, cell_means
 from xmpsync.read.decode import decode_frame
 from xmpsync.read.header import COPY_AGAIN, RawHeader, read_header, unreadable_file
-from xmpsync.read.levels import Area, Levels
+from xmpsync.read.levels import Area, SensorLevels
 from xmpsync.read.noise import after_gain, noise_model
 from xmpsync.read.orientation import TRANSPOSED, stored_box, upright_array, upright_box
 from xmpsync.read.partial import PartlyRead, Photosites
@@ -188,7 +188,7 @@ def open_raw(path: Path, header: RawHeader | None = None) -> RawImage:
     )
 
 
-def _photosites(pixels: npt.NDArray[np.uint16] | PartlyRead, found: Levels) -> Photosites:
+def _photosites(pixels: npt.NDArray[np.uint16] | PartlyRead, found: SensorLevels) -> Photosites:
     area = found.shown
     if isinstance(pixels, PartlyRead):
         return pixels.moved(area.top, area.left, area.height, area.width)

@@ -14,7 +14,7 @@ from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.options import Options
-from xmpsync.shoot.people import Wish
+from xmpsync.shoot.people import PeopleWish
 from xmpsync.solve.problem import Frame, Nudge
 
 LONGEST_NAME = 200
@@ -43,19 +43,19 @@ class Choice(msgspec.Struct, forbid_unknown_fields=True):
     ev: float = 0.0
 
 
-def wish_of(choice: Choice, frame: Frame | None, now: Correction) -> Wish | None:
+def wish_of(choice: Choice, frame: Frame | None, now: Correction) -> PeopleWish | None:
     """The answer about people that a choice is; None where it is another choice."""
     name = choice.person.strip()[:LONGEST_NAME]
     if choice.do == "name-face":
-        return Wish(names=(f"{_place(frame, choice.face)}={_named(name)}",))
+        return PeopleWish(names=(f"{_place(frame, choice.face)}={_named(name)}",))
     if choice.do == "name-person":
-        return Wish(names=(f"{_person(choice.other, now)}={_named(name)}",))
+        return PeopleWish(names=(f"{_person(choice.other, now)}={_named(name)}",))
     if choice.do == "join":
-        return Wish(same=((_person(choice.other, now), _person(name, now)),))
+        return PeopleWish(same=((_person(choice.other, now), _person(name, now)),))
     if choice.do == "part":
-        return Wish(apart=(_place(frame, choice.face),))
+        return PeopleWish(apart=(_place(frame, choice.face),))
     if choice.do == "forget":
-        return Wish(forget=(name,))
+        return PeopleWish(forget=(name,))
     return None
 
 

@@ -24,7 +24,7 @@ from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names import LabNumbers
-from xmpsync.shoot.people import People, Place
+from xmpsync.shoot.people import FacePlace, People
 from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import references_of
 from xmpsync.shoot.request import as_it_stands
@@ -300,7 +300,7 @@ def _lights(correction: Correction, rows: Mapping[str, Row]) -> list[dict[str, A
     return sorted(found, key=lambda light: light["number"])
 
 
-def _asked(place: Place, correction: Correction) -> dict[str, Any]:
+def _asked(place: FacePlace, correction: Correction) -> dict[str, Any]:
     """A face whose name would settle most: its frame, its id, and how many faces wait for the like."""
     frame = next(f for f in correction.proposal.request.frames if f.frame_id == place.frame_id)
     hit = [face for face in frame.faces if face.box.contains(place.x, place.y)]

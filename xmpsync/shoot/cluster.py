@@ -17,7 +17,7 @@ from xmpsync.measurement import FrameMeasurement
 from xmpsync.shoot.options import Cluster
 from xmpsync.shoot.pool import Lost
 from xmpsync.shoot.remote import measure_there, version
-from xmpsync.shoot.worker import Failed, Job
+from xmpsync.shoot.worker import Failed, MeasureJob
 
 CONNECT_S = 15.0
 WORKERS_S = 60.0
@@ -33,8 +33,8 @@ class SchedulerGone(XmpsyncError):
 
 
 def run_on_cluster(
-    jobs: Sequence[Job], sizes: Mapping[str, int], cluster: Cluster, *, timeout_s: float
-) -> Iterator[tuple[Job, FrameMeasurement | Failed | Lost]]:
+    jobs: Sequence[MeasureJob], sizes: Mapping[str, int], cluster: Cluster, *, timeout_s: float
+) -> Iterator[tuple[MeasureJob, FrameMeasurement | Failed | Lost]]:
     """Yield (job, outcome) for every job as they get ready; `sizes`: bytes of each frame.
 
     Raises WrongUsage where the extra, the scheduler or workers are missing, Refused where a worker runs another
@@ -42,7 +42,7 @@ def run_on_cluster(
     """
     client = _connected(cluster)
     waiting = iter(jobs)
-    under_way: dict[Any, Job] = {}
+    under_way: dict[Any, MeasureJob] = {}
     n_done = 0
     try:
         room = UNDER_WAY * _threads(client, cluster)

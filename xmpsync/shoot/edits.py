@@ -19,7 +19,7 @@ TIMEOUT_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
-class Edit:
+class SidecarEdit:
     """One edit: of the sidecar's bytes, or, where there is none, of a copy of the packet in the RAW, if it has one."""
 
     sidecar: bytes | None
@@ -27,7 +27,7 @@ class Edit:
     change: Change
 
 
-def edit_all(edits: Sequence[Edit], n_workers: int) -> list[bytes | FrameError]:
+def edit_all(edits: Sequence[SidecarEdit], n_workers: int) -> list[bytes | FrameError]:
     """The bytes after each edit, checked, in order; a packet that cannot be edited gives its error.
 
     Raises OwnCheckFailed. A worker that dies costs time only: its edits are made here.
@@ -48,7 +48,7 @@ def edit_all(edits: Sequence[Edit], n_workers: int) -> list[bytes | FrameError]:
     return [after for number, chunk in numbered for after in (found.get(number) or _edited(chunk))]
 
 
-def _chunk(job: tuple[int, tuple[Edit, ...]]) -> list[bytes | FrameError] | XmpsyncError:
+def _chunk(job: tuple[int, tuple[SidecarEdit, ...]]) -> list[bytes | FrameError] | XmpsyncError:
     try:
         return _edited(job[1])
     except XmpsyncError as error:  # our own check failed: told by the process that prints
@@ -56,7 +56,7 @@ def _chunk(job: tuple[int, tuple[Edit, ...]]) -> list[bytes | FrameError] | Xmps
 
 
 @seldom_collected()
-def _edited(edits: tuple[Edit, ...]) -> list[bytes | FrameError]:
+def _edited(edits: tuple[SidecarEdit, ...]) -> list[bytes | FrameError]:
     found: list[bytes | FrameError] = []
     for edit in edits:
         try:
@@ -66,7 +66,7 @@ def _edited(edits: tuple[Edit, ...]) -> list[bytes | FrameError]:
     return found
 
 
-def _one(edit: Edit) -> bytes:
+def _one(edit: SidecarEdit) -> bytes:
     if edit.sidecar is not None:
         return apply_change(edit.sidecar, edit.change)
     if edit.embedded is not None:

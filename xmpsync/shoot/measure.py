@@ -18,7 +18,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
 from xmpsync.shoot.options import Machine
 from xmpsync.shoot.pool import Lost, run_jobs
-from xmpsync.shoot.worker import Failed, Job, measure_frame
+from xmpsync.shoot.worker import Failed, MeasureJob, measure_frame
 from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.opening import require_place
@@ -60,7 +60,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
     """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing."""
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
-    to_do: dict[str, tuple[Job, FileKey, SourceFrame]] = {}
+    to_do: dict[str, tuple[MeasureJob, FileKey, SourceFrame]] = {}
     for source in loaded.frames:
         job = _job(source, loaded.wishes.marks, machine)
         try:
@@ -98,8 +98,8 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
 
 
 def _outcomes(
-    jobs: list[Job], sizes: Mapping[str, int], machine: Machine
-) -> Iterator[tuple[Job, FrameMeasurement | Failed | Lost]]:
+    jobs: list[MeasureJob], sizes: Mapping[str, int], machine: Machine
+) -> Iterator[tuple[MeasureJob, FrameMeasurement | Failed | Lost]]:
     """The outcome of each job as it gets ready: from local workers, or from a cluster's."""
     if machine.cluster is not None:
         yield from run_on_cluster(jobs, sizes, machine.cluster, timeout_s=machine.timeout_s)
@@ -132,7 +132,7 @@ def _from_store(
     return None
 
 
-def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
+def _trouble(job: MeasureJob, outcome: Failed | Lost) -> Trouble:
     if isinstance(outcome, Lost):
         return Trouble(
             job.frame_id,
@@ -142,9 +142,9 @@ def _trouble(job: Job, outcome: Failed | Lost) -> Trouble:
     return Trouble(job.frame_id, outcome.what, outcome.next_step)
 
 
-def _job(source: SourceFrame, marks: tuple[MarkedPlace, ...], machine: Machine) -> Job:
+def _job(source: SourceFrame, marks: tuple[MarkedPlace, ...], machine: Machine) -> MeasureJob:
     own = tuple(m for m in marks if m.frame_id == source.frame_id)
-    return Job(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
+    return MeasureJob(source.frame_id, str(source.files.raw), source.sidecar, own, machine.people)
 
 
 def regions_of(source: SourceFrame, embedded_xmp: bytes | None) -> Regions | None:

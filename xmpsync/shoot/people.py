@@ -21,7 +21,7 @@ ANCHORS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class PeopleWish:
     """What the photographer says: names for labels, pairs that are one person, faces that are somebody else."""
 
     names: tuple[str, ...] = ()
@@ -31,7 +31,7 @@ class Wish:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FacePlace:
     """One face: its frame and the middle of its box, as it is typed."""
 
     frame_id: str
@@ -57,7 +57,7 @@ class PersonFound:
     sure: float | None
     alike_to: tuple[str, ...]
     named: bool
-    best: Place | None
+    best: FacePlace | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +68,19 @@ class People:
     solution: Solution
     persons: tuple[PersonFound, ...]
     answers: tuple[Answer, ...]
-    ask: tuple[Place, ...]
+    ask: tuple[FacePlace, ...]
     n_unknown: int
 
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    place: Place
+    place: FacePlace
     group: int
     face: Face
     result: FaceResult
 
 
-def find_people(root: Path, options: Options, machine: Machine, listener: Listener, wish: Wish) -> People:
+def find_people(root: Path, options: Options, machine: Machine, listener: Listener, wish: PeopleWish) -> People:
     """Who is in the shoot. What `wish` holds is kept in the state folder first, and counts from then on.
 
     Raises WrongUsage for names, labels and places that do not exist; then nothing is kept.
@@ -88,9 +88,9 @@ def find_people(root: Path, options: Options, machine: Machine, listener: Listen
     state = state_folder(root, machine)
     refuse_unfinished(root, state)
     # before a wish is kept the notes are those of a moment ago
-    before = listener if wish == Wish() else WithoutNotes(listener)
+    before = listener if wish == PeopleWish() else WithoutNotes(listener)
     found = _find(root, recall(options, state, before), machine, before, state)
-    if wish == Wish():
+    if wish == PeopleWish():
         return found
     change_answers(state, lambda kept: answers_after(replace(found, answers=kept), wish, root))
     return _find(root, recall(options, state, listener), machine, listener, state)
@@ -137,7 +137,7 @@ def _shown(ready: Ready, solution: Solution) -> list[_Shown]:
         faces = {face.face_id: face for face in frame.faces}
         for one in result.faces:
             box = faces[one.face_id].box
-            place = Place(frame.frame_id, box.left + box.width / 2, box.top + box.height / 2)
+            place = FacePlace(frame.frame_id, box.left + box.width / 2, box.top + box.height / 2)
             shown.append(_Shown(place, result.group, faces[one.face_id], one))
     return shown
 
@@ -147,7 +147,7 @@ def _sureness(shown: _Shown) -> tuple[float, float]:
     return shown.result.probability, shown.face.box.width * shown.face.box.height
 
 
-def _ask(persons: Sequence[PersonFound], unknown: Sequence[_Shown]) -> tuple[Place, ...]:
+def _ask(persons: Sequence[PersonFound], unknown: Sequence[_Shown]) -> tuple[FacePlace, ...]:
     """Up to three faces, once named, settle most: of unnamed people alike to others or with most faces in doubt."""
     open_ones = [p for p in persons if not p.named and p.best is not None and (p.n_perhaps or p.alike_to)]
     open_ones.sort(key=lambda p: (-(p.n_perhaps + (p.n_faces if p.alike_to else 0)), p.name))
@@ -157,7 +157,7 @@ def _ask(persons: Sequence[PersonFound], unknown: Sequence[_Shown]) -> tuple[Pla
     return tuple(asked[:3])
 
 
-def answers_after(found: People, wish: Wish, root: Path) -> list[Answer]:
+def answers_after(found: People, wish: PeopleWish, root: Path) -> list[Answer]:
     """The answers with the wish carried out.
 
     Raises WrongUsage for names, labels and places that do not exist.

@@ -9,7 +9,7 @@ from xmpsync import __version__
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import FrameError
 from xmpsync.shoot.baseline import to_note
-from xmpsync.shoot.edits import Edit, edit_all
+from xmpsync.shoot.edits import SidecarEdit, edit_all
 from xmpsync.shoot.embed import embedded_change, is_dng
 from xmpsync.shoot.load import Trouble
 from xmpsync.shoot.memory import seldom_collected
@@ -103,9 +103,9 @@ def _into_sidecar(wish: Wish, embeds: bool) -> bool:
     return wish.standing.source.sidecar is not None or not (embeds and is_dng(wish.standing.source.files.raw))
 
 
-def _edit(wish: Wish) -> Edit:
+def _edit(wish: Wish) -> SidecarEdit:
     standing = wish.standing
-    return Edit(standing.source.sidecar, standing.measurement.embedded_xmp, wish.change)
+    return SidecarEdit(standing.source.sidecar, standing.measurement.embedded_xmp, wish.change)
 
 
 def _targets(wish: Wish, proposal: Proposal, after: bytes | None) -> list[WriteTarget]:

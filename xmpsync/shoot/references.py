@@ -12,8 +12,8 @@ from xmpsync.colour.camera import render
 from xmpsync.measurement import Face
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.people import People, Place, find_people
-from xmpsync.shoot.people import Wish as NothingSaid
+from xmpsync.shoot.people import FacePlace, People, find_people
+from xmpsync.shoot.people import PeopleWish as NothingSaid
 from xmpsync.shoot.words import command
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Frame
@@ -51,7 +51,7 @@ class Candidate:
 
     frame_id: str
     person: str
-    place: Place
+    place: FacePlace
     cost: float
     n_people: int
     reasons: tuple[str, ...]
@@ -111,7 +111,7 @@ def _candidates(people: People) -> dict[str, list[Candidate]]:
             by_hand = ready.stand.frames[p.frame.frame_id].baseline.custom
             cost, reasons = _cost(p, usual_ev, by_hand=by_hand)
             box = p.face.box
-            place = Place(p.frame.frame_id, box.left + box.width / 2, box.top + box.height / 2)
+            place = FacePlace(p.frame.frame_id, box.left + box.width / 2, box.top + box.height / 2)
             found[person].append(Candidate(p.frame.frame_id, person, place, cost, p.n_people, reasons))
     return found
 
@@ -162,7 +162,7 @@ def _cover(best: dict[str, tuple[Candidate, ...]], every: dict[str, list[Candida
     return tuple(chosen)
 
 
-def command_to_name(places: Sequence[Place], root: Path) -> str:
+def command_to_name(places: Sequence[FacePlace], root: Path) -> str:
     """The command line that names the faces that settle most, NAME to be filled in; empty where none is open."""
     words = [word for place in places for word in ("--name", f"{place.text}=NAME")]
     return command("people", root, *words) if words else ""

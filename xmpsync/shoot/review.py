@@ -23,7 +23,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
 from xmpsync.shoot.names import find_frame
 from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.people import People, Wish, answers_after, people_of
+from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
 from xmpsync.shoot.session import recall, refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
 
@@ -87,7 +87,7 @@ class Review:
             found = self._asked(options, answers)
             self._add(Step(options, answers), found)
 
-    def say(self, wish: Wish) -> None:
+    def say(self, wish: PeopleWish) -> None:
         """Take an answer about people: kept where `people` keeps them, so that every command counts it."""
         with self._lock:
             people = self.people()

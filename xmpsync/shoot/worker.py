@@ -49,7 +49,7 @@ NO_REGIONS = Regions(None, ())
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class MeasureJob:
     """One frame to measure. `packet` is the sidecar's, None where only the RAW may hold one."""
 
     frame_id: str
@@ -67,7 +67,7 @@ class Failed:
     next_step: str
 
 
-def measure_frame(job: Job) -> FrameMeasurement | Failed:
+def measure_frame(job: MeasureJob) -> FrameMeasurement | Failed:
     """Measure one frame; every expected trouble is a `Failed`."""
     try:
         return _measure(job)
@@ -77,7 +77,7 @@ def measure_frame(job: Job) -> FrameMeasurement | Failed:
         return Failed(f"{job.frame_id}: not enough memory to decode this frame.", "Use fewer workers (--jobs 1).")
 
 
-def _measure(job: Job) -> FrameMeasurement:
+def _measure(job: MeasureJob) -> FrameMeasurement:
     raw = open_raw(Path(job.raw), read_header(Path(job.raw)))
     header = raw.header
     profile, profile_note = profile_for(header, raw)

@@ -19,8 +19,8 @@ from __future__ import annotations
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.solve.levels import Levels, Question
-from xmpsync.solve.pooled import Cells, Components, Within
+from xmpsync.solve.levels import LightLevels, Question
+from xmpsync.solve.pooled import Components, TableCells, Within
 from xmpsync.solve.roster import Roster, ratios
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
 from xmpsync.solve.tables import IntArray, summed
@@ -74,7 +74,7 @@ def colour(
     variance: FloatArray,
     face_light: IntArray,
     face_moment: IntArray,
-    cell: Cells,
+    cell: TableCells,
     x: Within,
     table: TwoWay,
     persons_z: FloatArray,
@@ -126,7 +126,7 @@ def colour(
     return np.concatenate([known, stranger[:, None]], axis=1)
 
 
-def level(q: Question, x: Levels, n_faces: int, people: tuple[float, float]) -> FloatArray:
+def level(q: Question, x: LightLevels, n_faces: int, people: tuple[float, float]) -> FloatArray:
     """ln density (N, P + 1) of the faces' levels, the face itself left out of what its frame should be."""
     frame_w = np.bincount(q.face, weights=x.w, minlength=n_faces)
     target = x.person[q.person] - q.y[q.face]

@@ -24,7 +24,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve import closed_form, evidence, levels, pooled
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.given import Given, light_prior
-from xmpsync.solve.pooled import Cells, Components, Within
+from xmpsync.solve.pooled import Components, TableCells, Within
 from xmpsync.solve.reference import robust_mean
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.solution import Ending
@@ -46,7 +46,7 @@ class Fit:
     theta: FloatArray
     persons_z: FloatArray
     r: FloatArray
-    cell: Cells
+    cell: TableCells
     within: Within
     t: FloatArray
     t_variance: FloatArray
@@ -54,7 +54,7 @@ class Fit:
     jacobian: FloatArray
     rest: FloatArray
     question: levels.Question
-    levels: levels.Levels
+    levels: levels.LightLevels
     components: Components
     at: Coordinates
     variance: FloatArray
@@ -99,7 +99,7 @@ def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: in
 
 
 def _moved(
-    g: Given, r: FloatArray, theta: FloatArray, persons: FloatArray, components: Components, level: levels.Levels,
+    g: Given, r: FloatArray, theta: FloatArray, persons: FloatArray, components: Components, level: levels.LightLevels,
     before: Fit | None, s: SolveSettings,
 ) -> Fit:  # fmt: skip
     """Everything that follows from whites, own colours and responsibilities, with the next step in `table`."""
@@ -146,7 +146,7 @@ def _moved(
 
 
 def _objective(
-    x: Within, t: FloatArray, cell: Cells, shifted: FloatArray, c: Components, found: levels.Levels,
+    x: Within, t: FloatArray, cell: TableCells, shifted: FloatArray, c: Components, found: levels.LightLevels,
     q: levels.Question, s: SolveSettings,
 ) -> float:  # fmt: skip
     """J at the eliminated T and u: Student's t of faces, moments and cells (constants left out), and the levels."""
@@ -202,7 +202,7 @@ def _variances(g: Given, at: Coordinates) -> FloatArray:
     return np.asarray(((b @ g.table.face_log_covariance) * b).sum(axis=-1))
 
 
-def _cell_jacobians(cell: Cells, at: Coordinates, light: IntArray, n_lights: int) -> FloatArray:
+def _cell_jacobians(cell: TableCells, at: Coordinates, light: IntArray, n_lights: int) -> FloatArray:
     """Mean dz / d(mired, tint) of the faces of each cell (G, K, 2, 2)."""
     width = cell.person.shape[1]
     flat = light[cell.face] * width + cell.place
@@ -215,7 +215,9 @@ def _cell_jacobians(cell: Cells, at: Coordinates, light: IntArray, n_lights: int
     return out.reshape(n_lights, width, 2, 2)
 
 
-def _referenced(g: Given, at: Coordinates, x: Within, t: FloatArray, cell: Cells, persons: FloatArray) -> FloatArray:
+def _referenced(
+    g: Given, at: Coordinates, x: Within, t: FloatArray, cell: TableCells, persons: FloatArray
+) -> FloatArray:
     """Own colours with those of referenced persons as their reference frames show them now."""
     out = persons.copy()
     u = x.shared(t) + x.drift()
@@ -230,7 +232,7 @@ def _referenced(g: Given, at: Coordinates, x: Within, t: FloatArray, cell: Cells
     return out
 
 
-def _question(g: Given, cell: Cells, at: Coordinates, variance: FloatArray) -> levels.Question:
+def _question(g: Given, cell: TableCells, at: Coordinates, variance: FloatArray) -> levels.Question:
     return levels.Question(
         face=cell.face,
         person=cell.person[g.light[cell.face], cell.place],

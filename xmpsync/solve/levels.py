@@ -49,7 +49,7 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Levels:
+class LightLevels:
     """Own levels (P,), light levels (G,), EV (F,); `h` (F,) its precision, `w` (E,) of the entries, `c` (F,) of the
     settings; variances of persons and lights; `pose`, `light_sd` (G,) the estimated sd; weights of the tails."""
 
@@ -67,10 +67,10 @@ class Levels:
     frame_weight: FloatArray
 
 
-def start(n_persons: int, n_lights: int, n_frames: int, s: VarianceSettings) -> Levels:
+def start(n_persons: int, n_lights: int, n_frames: int, s: VarianceSettings) -> LightLevels:
     """Nothing known yet."""
     zero, one = np.zeros, np.ones
-    return Levels(
+    return LightLevels(
         zero(n_persons), zero(n_lights), zero(n_frames), zero(n_frames), zero(0), zero(n_frames), one(n_persons),
         one(n_lights), s.pose_ev, np.full(n_lights, s.settings_ev), one(0), one(n_frames),
     )  # fmt: skip
@@ -78,14 +78,14 @@ def start(n_persons: int, n_lights: int, n_frames: int, s: VarianceSettings) -> 
 
 def levels(
     q: Question,
-    before: Levels,
+    before: LightLevels,
     own: FloatArray,
     free: BoolArray,
     people: float,
     light_prior: FloatArray,
     s: VarianceSettings,
     p: PriorSettings,
-) -> Levels:
+) -> LightLevels:
     """The levels after one step; `own` (P,) holds those of referenced persons, `free` (P,) the others.
 
     `people`: mean level of people; `light_prior` (G,): level of each light at which nothing would change.
@@ -139,14 +139,14 @@ def levels(
     count = np.bincount(q.light, weights=slack, minlength=n_g)
     shoot = (s.weight * s.settings_ev**2 + per_light.sum()) / (s.weight + count.sum())
     light_sd = np.sqrt((s.weight * shoot + per_light) / (s.weight + count))
-    return Levels(
+    return LightLevels(
         person, light, ev, h, w, c, person_variance, light_variance,
         max(float(pose), s.smallest_ev), np.maximum(light_sd, s.smallest_ev), new_face, new_frame,
     )  # fmt: skip
 
 
 def answers(
-    q: Question, x: Levels, minutes: FloatArray, state: float, doubts: FloatArray
+    q: Question, x: LightLevels, minutes: FloatArray, state: float, doubts: FloatArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """EV (F,) of every frame, its variance, and whether anything at all tells it; `minutes` (F,) within its light.
 
@@ -193,7 +193,7 @@ def measured_variance(state: float) -> float:
     return float(MEASURED_EV**2 + (state * np.hypot(*STATE_EV)) ** 2)
 
 
-def _drift(q: Question, x: Levels, minutes: FloatArray, known: BoolArray) -> FloatArray:
+def _drift(q: Question, x: LightLevels, minutes: FloatArray, known: BoolArray) -> FloatArray:
     """EV (F,) that a light has drifted to, around its own level; zero where its faces do not carry a slope."""
     n = len(x.light)
     rows = np.flatnonzero(known & q.coupled)

@@ -35,7 +35,7 @@ FAR = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cells:
+class TableCells:
     """Which cells there are: `person` (G, K) or -1, `slot` (G, P) or -1. Entries: (face, person) pairs of weight r."""
 
     person: IntArray
@@ -92,8 +92,8 @@ class Within:
 
 
 def cells(
-    r: FloatArray, face_light: IntArray, face_moment: IntArray, n_lights: int, least: float, before: Cells | None
-) -> Cells:
+    r: FloatArray, face_light: IntArray, face_moment: IntArray, n_lights: int, least: float, before: TableCells | None
+) -> TableCells:
     """Cells of responsibilities r (N, P + 1); pairs below `least` are left out, the others count from there on.
 
     The cells of `before` stay, empty or not, so that a loop that nears its end does not jump.
@@ -109,13 +109,13 @@ def cells(
     table = np.full((n_lights, width), -1, dtype=np.intp)
     g, p = np.nonzero(shown)
     table[g, slot[g, p]] = p
-    return Cells(
+    return TableCells(
         table, slot, face, face_moment[face], slot[face_light[face], person], (r[face, person] - least) / (1.0 - least)
     )
 
 
 def within(
-    cell: Cells,
+    cell: TableCells,
     z: FloatArray,
     variance: FloatArray,
     light: IntArray,

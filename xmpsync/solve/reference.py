@@ -33,7 +33,7 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ReferenceChoice:
     """One face that serves as reference. `person` is None where nobody gave a name."""
 
     frame_id: str
@@ -41,13 +41,13 @@ class Choice:
     person: str | None
 
 
-def choices(request: Request) -> tuple[Choice, ...]:
+def choices(request: Request) -> tuple[ReferenceChoice, ...]:
     """The reference faces that the request names; WrongUsage where one is impossible."""
     found = [c for reference in request.references if reference.lab_d50 is None for c in _of(request, reference)]
     return tuple(dict.fromkeys(found))
 
 
-def targets(request: Request, chosen: tuple[Choice, ...], table: Table) -> tuple[Target, ...]:
+def targets(request: Request, chosen: tuple[ReferenceChoice, ...], table: Table) -> tuple[Target, ...]:
     """One target per person with a reference, in order of name; faces without a name get labels of their own."""
     row_of = {(table.frames[f].frame_id, face.face_id): i for i, (f, face) in
               enumerate(zip(table.face_frame, table.faces, strict=True))}  # fmt: skip
@@ -82,7 +82,7 @@ def targets(request: Request, chosen: tuple[Choice, ...], table: Table) -> tuple
     )
 
 
-def _of(request: Request, reference: Reference) -> list[Choice]:
+def _of(request: Request, reference: Reference) -> list[ReferenceChoice]:
     frame = next((f for f in request.frames if f.frame_id == reference.frame_id), None)
     if frame is None:
         raise WrongUsage(
@@ -101,7 +101,7 @@ def _of(request: Request, reference: Reference) -> list[Choice]:
     usable = [f for f in faces if f.skin is not None]
     if not usable:
         _refuse(request, frame, _why_not(frame, faces, reference.person))
-    return [Choice(frame.frame_id, f, reference.person or f.name) for f in usable]
+    return [ReferenceChoice(frame.frame_id, f, reference.person or f.name) for f in usable]
 
 
 def _why_not(frame: Frame, faces: list[Face], person: str | None) -> str:

@@ -20,12 +20,12 @@ from xmpsync.write.manifest import (
     MAX_BYTES,
     SCHEMA,
     DocumentDamaged,
-    Ending,
     Entry,
     Manifest,
     Outcome,
     Piece,
     Result,
+    RunEnding,
     decode,
     encode,
 )
@@ -116,7 +116,7 @@ class Unconfirmed(OSError):
     """The outcome stands on the disk, and the disk does not confirm that it will after a power loss."""
 
 
-def end(fs: FileSystem, run: Run, ending: Ending, results: Sequence[Result], now: datetime) -> Run:
+def end(fs: FileSystem, run: Run, ending: RunEnding, results: Sequence[Result], now: datetime) -> Run:
     """Write the outcome. Its name on the disk is the commit point.
 
     A rename may take effect and then report an error, so what counts is what stands there: OSError says that no outcome
@@ -129,7 +129,7 @@ def end(fs: FileSystem, run: Run, ending: Ending, results: Sequence[Result], now
 
 def set_aside(fs: FileSystem, run: Damaged, now: datetime) -> None:
     """End a run whose manifest is invalid, so that it stops no later one. Nothing else of it is touched."""
-    _end(fs, run.folder, Outcome(SCHEMA, run.run_id, Ending.SET_ASIDE, utc_text(now), ()))
+    _end(fs, run.folder, Outcome(SCHEMA, run.run_id, RunEnding.SET_ASIDE, utc_text(now), ()))
 
 
 def _end(fs: FileSystem, folder: Path, outcome: Outcome) -> None:

@@ -23,7 +23,7 @@ from xmpsync.errors import DiskNeedsAttention, Refused
 from xmpsync.write.journal import phrase, state_readable
 from xmpsync.write.layout import LOCK
 from xmpsync.write.manifest import Word
-from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.settings import DEFAULT, WriteSettings
 
 
 class Holder(msgspec.Struct, frozen=True):
@@ -42,7 +42,7 @@ def ourselves() -> Holder:
 
 
 @contextmanager
-def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT, *, make: bool = False) -> Iterator[None]:
+def held(state: Path, fs: FileSystem, settings: WriteSettings = DEFAULT, *, make: bool = False) -> Iterator[None]:
     """Hold the state folder's lock; with `make`, the folder and its name are made durable first.
 
     Refused if another run is at work, or if another machine's run did not end and nobody can tell whether it lives.
@@ -70,7 +70,7 @@ def held(state: Path, fs: FileSystem, settings: Settings = DEFAULT, *, make: boo
         lock.close()
 
 
-def _take(lock: LockFile, path: Path, fs: FileSystem, settings: Settings) -> None:
+def _take(lock: LockFile, path: Path, fs: FileSystem, settings: WriteSettings) -> None:
     me = ourselves()
     holder = _parse(lock.read()) if lock.owned is not False else None
     if lock.owned is False:

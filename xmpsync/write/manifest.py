@@ -110,7 +110,7 @@ class Manifest(msgspec.Struct, frozen=True):
     files: Annotated[tuple[Entry, ...], Meta(max_length=200_000)]
 
 
-class Ending(StrEnum):
+class RunEnding(StrEnum):
     """How a run ended."""
 
     COMPLETE = "complete"
@@ -140,7 +140,7 @@ class Outcome(msgspec.Struct, frozen=True):
 
     schema: Literal[1]
     run_id: RunId
-    ending: Ending
+    ending: RunEnding
     ended_utc: UtcTime
     results: Annotated[tuple[Result, ...], Meta(max_length=200_000)]
 

@@ -10,13 +10,13 @@ from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import journal, layout, lock, patch
 from xmpsync.write.journal import Run, Unconfirmed, phrase, state_readable
-from xmpsync.write.manifest import SCHEMA, Ending, Entry, Fate, Manifest, Piece, Result
+from xmpsync.write.manifest import SCHEMA, Entry, Fate, Manifest, Piece, Result, RunEnding
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport, RunOutcome
 from xmpsync.write.plan import Plan, sha256
 from xmpsync.write.recover import Listener, recover_locked, take_back
 from xmpsync.write.replace import ChangedMeanwhile, current_sha256, put
-from xmpsync.write.settings import DEFAULT, Settings
-from xmpsync.write.targets import Job, look
+from xmpsync.write.settings import DEFAULT, WriteSettings
+from xmpsync.write.targets import TargetJob, look
 
 __all__ = ["RunOutcome", "perform"]
 
@@ -30,7 +30,7 @@ def perform(
     *,
     fs: FileSystem | None = None,
     listener: Listener | None = None,
-    settings: Settings = DEFAULT,
+    settings: WriteSettings = DEFAULT,
 ) -> RunOutcome:
     """Write a plan to the disk as one run, with backups.
 
@@ -80,7 +80,7 @@ def _quiet(progress: Progress) -> None:
     """Nobody listens."""
 
 
-def _begin(run_id: str, plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSystem) -> Run:
+def _begin(run_id: str, plan: Plan, jobs: Sequence[TargetJob], state: Path, fs: FileSystem) -> Run:
     pack = bytearray()
     originals = [job.original if job.patch is None else job.patch.old_bytes for job in jobs]
     names = layout.backup_names(
@@ -108,7 +108,7 @@ def _begin(run_id: str, plan: Plan, jobs: Sequence[Job], state: Path, fs: FileSy
         ) from error
 
 
-def _entry(job: Job, original: bytes | None, name: str, pack: bytearray) -> Entry:
+def _entry(job: TargetJob, original: bytes | None, name: str, pack: bytearray) -> Entry:
     change = job.change
     new = change.after if job.patch is None else job.patch.new_bytes
     packet = None if job.patch is None else job.patch.packet_after()
@@ -135,7 +135,7 @@ def _keep(data: bytes | None, pack: bytearray) -> Piece | None:
     return kept
 
 
-def _write_all(run: Run, jobs: Sequence[Job], fs: FileSystem, tell: Listener, remarks: list[str]) -> list[Result]:
+def _write_all(run: Run, jobs: Sequence[TargetJob], fs: FileSystem, tell: Listener, remarks: list[str]) -> list[Result]:
     results = []
     for index, job in enumerate(jobs):
         temporary = layout.temporary_path(job.target, run.run_id, index)
@@ -155,7 +155,7 @@ def _write_all(run: Run, jobs: Sequence[Job], fs: FileSystem, tell: Listener, re
     return results
 
 
-def _after_trouble(job: Job, error: OSError, fs: FileSystem) -> Result:
+def _after_trouble(job: TargetJob, error: OSError, fs: FileSystem) -> Result:
     """What a failed step left behind, by the bytes that are there."""
     reason = f"it could not be written: {phrase(error)}"
     try:
@@ -165,7 +165,7 @@ def _after_trouble(job: Job, error: OSError, fs: FileSystem) -> Result:
     return Result(Fate.WRITTEN) if written else Result(Fate.LEFT_ALONE, reason)
 
 
-def _write_embedded(run: Run, job: Job, fs: FileSystem) -> Result:
+def _write_embedded(run: Run, job: TargetJob, fs: FileSystem) -> Result:
     assert job.patch is not None
     if patch.file_sha256(fs, job.target) != job.change.before_sha256:
         raise ChangedMeanwhile
@@ -177,7 +177,7 @@ def _write_embedded(run: Run, job: Job, fs: FileSystem) -> Result:
     return Result(Fate.WRITTEN)
 
 
-def _take_back_half(run: Run, job: Job, error: OSError, fs: FileSystem) -> None:
+def _take_back_half(run: Run, job: TargetJob, error: OSError, fs: FileSystem) -> None:
     assert job.patch is not None
     try:
         if patch.examine(fs, job.target, job.patch) is not patch.Condition.OLD:
@@ -186,12 +186,12 @@ def _take_back_half(run: Run, job: Job, error: OSError, fs: FileSystem) -> None:
         raise _unended(run, f"{job.change.path} could not be written whole ({phrase(error)})") from error
 
 
-def _end(run: Run, jobs: Sequence[Job], results: Sequence[Result], fs: FileSystem, remarks: list[str]) -> None:
+def _end(run: Run, jobs: Sequence[TargetJob], results: Sequence[Result], fs: FileSystem, remarks: list[str]) -> None:
     try:
         for folder in dict.fromkeys(job.target.parent for job in jobs if job.patch is None):
             if not fs.sync_dir(folder):
                 remarks.append(f"{folder}: this file system cannot promise that names survive a power loss")
-        journal.end(fs, run, Ending.COMPLETE, results, datetime.now(UTC))
+        journal.end(fs, run, RunEnding.COMPLETE, results, datetime.now(UTC))
     except Unconfirmed as error:
         raise DiskNeedsAttention(
             f"The run {run.run_id} is complete, but the disk does not confirm its last step ({phrase(error)}).",
@@ -213,7 +213,7 @@ def _unended(run: Run, what: str) -> DiskNeedsAttention:
 
 def _outcome(
     run: Run,
-    jobs: Sequence[Job],
+    jobs: Sequence[TargetJob],
     results: Sequence[Result],
     left: Sequence[LeftAlone],
     remarks: Sequence[str],

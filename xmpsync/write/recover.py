@@ -17,11 +17,11 @@ from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.write import embed, journal, layout, lock, patch
 from xmpsync.write.journal import BackupDamaged, Damaged, Run, Unconfirmed, phrase, state_readable
-from xmpsync.write.manifest import Ending, Entry, Fate, Result
+from xmpsync.write.manifest import Entry, Fate, Result, RunEnding
 from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport
 from xmpsync.write.plan import ChangeKind
 from xmpsync.write.replace import ChangedMeanwhile, clear, current_sha256, put
-from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.settings import DEFAULT, WriteSettings
 from xmpsync.write.targets import resolve
 
 Listener = Callable[[Progress], None]
@@ -50,7 +50,7 @@ def recover(
     *,
     fs: FileSystem | None = None,
     listener: Listener | None = None,
-    settings: Settings = DEFAULT,
+    settings: WriteSettings = DEFAULT,
 ) -> RecoveryReport | None:
     """Take back every run that did not end; None if there is none (then nothing is written, no lock is taken).
 
@@ -115,7 +115,7 @@ def take_back(shoot: Path, run: Run, fs: FileSystem, listener: Listener | None =
         for folder in folders:
             if fs.stat(folder) is not None:
                 fs.sync_dir(folder)
-        journal.end(fs, run, Ending.RECOVERED, results, datetime.now(UTC))
+        journal.end(fs, run, RunEnding.RECOVERED, results, datetime.now(UTC))
     except Unconfirmed as error:
         raise DiskNeedsAttention(
             f"The interrupted run {run.run_id} was taken back, but the disk does not confirm the last step "

@@ -11,13 +11,13 @@ from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
 from xmpsync.write import embed, journal, layout, patch
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run, phrase
-from xmpsync.write.manifest import Ending, Entry
+from xmpsync.write.manifest import Entry, RunEnding
 from xmpsync.write.outcome import LeftAlone, RunOutcome
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import CORRECT, ROLLBACK, ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import Listener, unfinished
 from xmpsync.write.runs import undone_paths, written_entries
-from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.settings import DEFAULT, WriteSettings
 from xmpsync.write.targets import resolve
 from xmpsync.write.tiff import MAX_LENGTH, EmbedRefused
 from xmpsync.xmp.edit import our_fields
@@ -121,7 +121,7 @@ def perform_rollback(
     tool_version: str = "",
     fs: FileSystem | None = None,
     listener: Listener | None = None,
-    settings: Settings = DEFAULT,
+    settings: WriteSettings = DEFAULT,
 ) -> RunOutcome:
     """Carry a rollback out as a run with backups of its own; errors as `perform`'s."""
     outcome = perform(plan.as_plan(tool_version), shoot, state, fs=fs, listener=listener, settings=settings)
@@ -160,7 +160,7 @@ def _named(runs: list[Run], wanted: str, state: Path, fs: FileSystem) -> Run:
 
 
 def _usable(run: Run) -> Run:
-    if run.outcome is not None and run.outcome.ending is Ending.RECOVERED:
+    if run.outcome is not None and run.outcome.ending is RunEnding.RECOVERED:
         raise Refused(
             f"The run {run.run_id} was interrupted, and was taken back.", next_step="There is nothing to roll back."
         )

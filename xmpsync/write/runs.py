@@ -12,9 +12,9 @@ from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import WrongUsage
 from xmpsync.write import journal, layout, lock
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run
-from xmpsync.write.manifest import Ending, Entry, Fate
+from xmpsync.write.manifest import Entry, Fate, RunEnding
 from xmpsync.write.plan import CORRECT, ROLLBACK, JsonObject
-from xmpsync.write.settings import DEFAULT, Settings
+from xmpsync.write.settings import DEFAULT, WriteSettings
 
 
 class RunState(StrEnum):
@@ -87,7 +87,7 @@ def _summary(run: Run | Abandoned | Damaged, undone: Mapping[str, frozenset[str]
 def _state(run: Run, paths: Sequence[str], undone: frozenset[str]) -> RunState:
     if run.outcome is None:
         return RunState.UNFINISHED
-    if run.outcome.ending is Ending.RECOVERED:
+    if run.outcome.ending is RunEnding.RECOVERED:
         return RunState.RECOVERED
     if not undone or not paths:
         return RunState.COMPLETE
@@ -103,7 +103,7 @@ def _left_alone(run: Run) -> Iterable[str]:
 
 def written_entries(run: Run) -> tuple[Entry, ...]:
     """The files that a complete run wrote; none for a run that did not end or was taken back."""
-    if run.outcome is None or run.outcome.ending is not Ending.COMPLETE:
+    if run.outcome is None or run.outcome.ending is not RunEnding.COMPLETE:
         return ()
     return tuple(
         entry
@@ -193,7 +193,9 @@ def _damage(fs: FileSystem, run: Run, entry: Entry) -> Iterable[Damage]:
             yield Damage(run.run_id, entry.path, str(error))
 
 
-def prune(state: Path, keep: int, *, fs: FileSystem | None = None, settings: Settings = DEFAULT) -> tuple[str, ...]:
+def prune(
+    state: Path, keep: int, *, fs: FileSystem | None = None, settings: WriteSettings = DEFAULT
+) -> tuple[str, ...]:
     """Give up the originals and written bytes of all but the newest `keep` runs; the ids of those given up.
 
     Nothing is ever given up without being asked for. Manifests and outcomes stay: they are small, and hold the options

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class WriteSettings:
     """Thresholds of this room."""
 
     lock_settle_s: float = 0.2
@@ -15,4 +15,4 @@ class Settings:
     """Bytes read at once when a whole RAW file is hashed: large enough for full disk speed, small in memory."""
 
 
-DEFAULT = Settings()
+DEFAULT = WriteSettings()

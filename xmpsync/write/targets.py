@@ -22,7 +22,7 @@ NAMES_SHOWN = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class TargetJob:
     """One file that will be written: where it really lies, its bytes now (a sidecar's), or the patch (a RAW's)."""
 
     change: FileChange
@@ -40,12 +40,12 @@ class _Changed(Exception):
     """The file is not what the plan was made from."""
 
 
-def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[Job], list[LeftAlone], list[str]]:
+def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[TargetJob], list[LeftAlone], list[str]]:
     """Jobs, files left alone with reasons, and remarks. Reads only.
 
     Raises Refused, naming the files, if any target changed since the plan was made or two changes mean one file.
     """
-    jobs: list[Job] = []
+    jobs: list[TargetJob] = []
     left: list[LeftAlone] = []
     remarks: list[str] = []
     changed: list[str] = []
@@ -126,7 +126,7 @@ def _target(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> tuple[P
     return target, found
 
 
-def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> Job | None:
+def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> TargetJob | None:
     layout.target_path(shoot, change.path)  # a path of our own that leaves the shoot is a bug, not trouble
     try:
         target, found = _target(change.path, change.kind, shoot, fs)
@@ -142,10 +142,10 @@ def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remar
     _compare(change, None if original is None else sha256(original))
     if change.after == original:
         return None
-    return Job(change, target, original, None, None if change.after is None else sha256(change.after))
+    return TargetJob(change, target, original, None, None if change.after is None else sha256(change.after))
 
 
-def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSystem) -> Job | None:
+def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSystem) -> TargetJob | None:
     found = fs.stat(target)
     if found is not None and found.size > MAX_LENGTH:
         raise _Unwritable("it is larger than the 4 GB of a classic TIFF")
@@ -156,7 +156,7 @@ def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSys
         made = _undoing(change, state, fs)
     if made.old_bytes == made.new_bytes:
         return None
-    return Job(change, target, None, made, patch.patched_sha256(fs, target, made))
+    return TargetJob(change, target, None, made, patch.patched_sha256(fs, target, made))
 
 
 def _undoing(change: FileChange, state: Path, fs: FileSystem) -> Patch:
@@ -173,9 +173,9 @@ def _compare(change: FileChange, now: str | None) -> None:
         raise _Changed("gone" if now is None else "new" if change.before_sha256 is None else "other bytes")
 
 
-def _refuse_clashes(jobs: list[Job], fs: FileSystem) -> None:
+def _refuse_clashes(jobs: list[TargetJob], fs: FileSystem) -> None:
     """Two changes of one file: through links, or because the disk ignores case."""
-    by_target: dict[str, list[Job]] = {}
+    by_target: dict[str, list[TargetJob]] = {}
     for job in jobs:
         by_target.setdefault(layout.folded(str(job.target)), []).append(job)
     for same in by_target.values():
@@ -187,7 +187,7 @@ def _refuse_clashes(jobs: list[Job], fs: FileSystem) -> None:
             )
 
 
-def _really_apart(jobs: Iterable[Job], fs: FileSystem) -> bool:
+def _really_apart(jobs: Iterable[TargetJob], fs: FileSystem) -> bool:
     """Whether all of them exist, each under its own name in its folder's list."""
     targets = [job.target for job in jobs]
     return len(set(targets)) == len(targets) and all(

@@ -19,7 +19,7 @@ from xmpsync.xmp.encoding import decode
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.scan import LIMITS, XML_SPACE, Content, Element
 from xmpsync.xmp.second_reader import Statements, Tree, read_statements, spelled
-from xmpsync.xmp.splice import Edit, apply_edits, in_order
+from xmpsync.xmp.splice import Splice, apply_edits, in_order
 from xmpsync.xmp.stated import stated
 
 _NEXT = "Please report this with the sidecar; the sidecar was not touched."
@@ -50,7 +50,7 @@ def becomes_absent(_before: Tree | None) -> Tree | None:
     return None
 
 
-def checked(packet: Packet, edits: list[Edit], changes: dict[str, Becomes]) -> bytes:
+def checked(packet: Packet, edits: list[Splice], changes: dict[str, Becomes]) -> bytes:
     """The edited packet, checked: the properties named in `changes` become what these say, and nothing else changes.
 
     Raises `OwnCheckFailed`, and `SidecarMalformed` where the second reader refuses the packet as it is.
@@ -68,7 +68,7 @@ _ROOM = 0.5
 """Share of each limit up to which a result is sure to be readable for our own parser."""
 
 
-def _only_puts_text(packet: Packet, edits: list[Edit], result: bytes) -> bool:
+def _only_puts_text(packet: Packet, edits: list[Splice], result: bytes) -> bool:
     """Whether no edit takes markup away or leaves rdf:RDF, and the result is far from every limit of our parser."""
     utf8, rdf = packet.encoded.utf8, packet.rdf
     if any(b"<" in utf8[e.start : e.end] or e.start < rdf.start or e.end > rdf.end for e in edits):
@@ -142,12 +142,12 @@ def _seen_after(packet: Packet) -> Statements:
         raise OwnCheckFailed(f"An edit would have broken the packet: {error.what}", next_step=_NEXT) from error
 
 
-def _bytes_outside(packet: Packet, edits: list[Edit], result: bytes) -> None:
+def _bytes_outside(packet: Packet, edits: list[Splice], result: bytes) -> None:
     """Walks original and result side by side in the packet's own encoding."""
     encoded = packet.encoded
     before = after = len(encoded.mark)
     at = 0
-    for edit in [*in_order(edits), Edit(len(encoded.utf8), len(encoded.utf8), b"")]:
+    for edit in [*in_order(edits), Splice(len(encoded.utf8), len(encoded.utf8), b"")]:
         kept = len(encoded.part_back(encoded.utf8[at : edit.start]))
         if packet.data[before : before + kept] != result[after : after + kept]:
             raise OwnCheckFailed("An edit would have changed a byte outside its place", next_step=_NEXT)

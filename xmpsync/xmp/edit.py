@@ -14,7 +14,7 @@ from xmpsync.xmp.regions import REGIONS
 from xmpsync.xmp.restore import restore_fields
 from xmpsync.xmp.scan import XML_SPACE, Aside
 from xmpsync.xmp.settings import DevelopSettings, ExposureField, exposure_field, keywords
-from xmpsync.xmp.splice import Edit, apply_edits, escaped, replace_value, trailing_nuls
+from xmpsync.xmp.splice import Splice, apply_edits, escaped, replace_value, trailing_nuls
 
 __all__ = [
     "Change", "OurFields", "already_says", "apply_change", "from_embedded", "new_sidecar", "our_fields",
@@ -164,7 +164,7 @@ def _applied(packet: Packet, change: Change) -> bytes:
     return checked(packet, edits, changes)
 
 
-def _together(edits: list[Edit], more: tuple[Edit, ...]) -> list[Edit]:
+def _together(edits: list[Splice], more: tuple[Splice, ...]) -> list[Splice]:
     """Both, where two may put children into one empty element: its end tag is then made once."""
     both = [*edits, *more]
     ends = [edit for edit in both if edit.start < edit.end and edit.new.startswith(b">")]
@@ -174,12 +174,12 @@ def _together(edits: list[Edit], more: tuple[Edit, ...]) -> list[Edit]:
     inner, end = [], same[0].new[same[0].new.rindex(b"</") :]
     for edit in same:
         inner.append(edit.new[1 : edit.new.rindex(b"</")])
-    one = Edit(same[0].start, same[0].end, b">" + b"".join(inner) + end)
+    one = Splice(same[0].start, same[0].end, b">" + b"".join(inner) + end)
     return [edit for edit in both if edit not in same] + [one]
 
 
-def _plan(packet: Packet, wanted: dict[str, str], keyword: str | None) -> list[Edit]:
-    edits: list[Edit] = []
+def _plan(packet: Packet, wanted: dict[str, str], keyword: str | None) -> list[Splice]:
+    edits: list[Splice] = []
     missing: dict[str, str] = {}
     for name, text in wanted.items():
         value = packet.value(name)
@@ -255,7 +255,7 @@ def _fit(data: bytes, size: int) -> bytes | None:
         return None
     # the padding's end stays, so that the trailer keeps its own line
     kept = b" " * missing + padding if missing > 0 else padding[-missing:]
-    result = apply_edits(encoded, [Edit(start, end, kept)])
+    result = apply_edits(encoded, [Splice(start, end, kept)])
     same_meaning(data, result)
     return result
 

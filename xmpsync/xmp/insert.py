@@ -13,15 +13,15 @@ from xmpsync.xmp import fields, names
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind
 from xmpsync.xmp.scan import Element, start_tag_end
-from xmpsync.xmp.splice import Edit, escaped, replace_raw_value, space_before
+from xmpsync.xmp.splice import Splice, escaped, replace_raw_value, space_before
 from xmpsync.xmp.tags import Attribute, StartTag, start_tag
 
 _LINE_END = re.compile(rb"\r\n|\r|\n")
 
 
-def insert_simple(packet: Packet, missing: dict[str, str]) -> list[Edit]:
+def insert_simple(packet: Packet, missing: dict[str, str]) -> list[Splice]:
     """The edits that add simple properties (text by expanded name). Raises `SidecarMalformed` without a place."""
-    edits: list[Edit] = []
+    edits: list[Splice] = []
     by_uri: dict[str, dict[str, str]] = {}
     for name, text in missing.items():
         by_uri.setdefault(names.split(name)[0], {})[name] = text
@@ -70,7 +70,7 @@ def _as_elements(target: Element, uri: str) -> bool:
 # attributes
 
 
-def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[str, str]) -> list[Edit]:
+def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[str, str]) -> list[Splice]:
     utf8 = packet.encoded.utf8
     tag = start_tag(utf8, target)
     prefix, declaration = _prefix(target, uri, attribute=True)
@@ -78,7 +78,7 @@ def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[s
     at = tag.name_end if anchor is None else anchor.end
     space, quote = _style(utf8, anchor)
     added: list[bytes] = []
-    edits: list[Edit] = []
+    edits: list[Splice] = []
     if declaration:
         declared = [attribute for attribute in tag.attributes if attribute.declares is not None]
         beside = declared[-1] if declared else anchor
@@ -89,11 +89,11 @@ def _insert_attributes(packet: Packet, target: Element, uri: str, wanted: dict[s
         if where == at:
             added.append(text)
         else:
-            edits.append(Edit(where, where, text))
+            edits.append(Splice(where, where, text))
     for name, value in wanted.items():
         local = names.split(name)[1].encode("utf-8")
         added.append(space + prefix + b":" + local + b"=" + quote + escaped(value).encode("utf-8") + quote)
-    return [*edits, Edit(at, at, b"".join(added))]
+    return [*edits, Splice(at, at, b"".join(added))]
 
 
 def _anchor(tag: StartTag, uri: str) -> Attribute | None:
@@ -121,7 +121,7 @@ def _style(utf8: bytes, anchor: Attribute | None) -> tuple[bytes, bytes]:
 # elements
 
 
-def _insert_elements(packet: Packet, target: Element, uri: str, wanted: dict[str, str]) -> list[Edit]:
+def _insert_elements(packet: Packet, target: Element, uri: str, wanted: dict[str, str]) -> list[Splice]:
     utf8 = packet.encoded.utf8
     prefix, declaration = _prefix(target, uri, attribute=False)
     edits = [_declare(utf8, target, prefix, uri)] if declaration else []
@@ -131,7 +131,7 @@ def _insert_elements(packet: Packet, target: Element, uri: str, wanted: dict[str
     added = b"".join(
         space + element(prefix, names.split(name)[1], escaped(text).encode("utf-8")) for name, text in wanted.items()
     )
-    return [*edits, Edit(beside.end, beside.end, added)]
+    return [*edits, Splice(beside.end, beside.end, added)]
 
 
 def element(prefix: bytes, local: str, inner: bytes) -> bytes:
@@ -140,7 +140,7 @@ def element(prefix: bytes, local: str, inner: bytes) -> bytes:
     return b"<" + name + b">" + inner + b"</" + name + b">"
 
 
-def _declare(utf8: bytes, target: Element, prefix: bytes, uri: str) -> Edit:
+def _declare(utf8: bytes, target: Element, prefix: bytes, uri: str) -> Splice:
     """A namespace declaration in the start tag of `target`, beside the others."""
     tag = start_tag(utf8, target)
     declared = [attribute for attribute in tag.attributes if attribute.declares is not None]
@@ -148,7 +148,7 @@ def _declare(utf8: bytes, target: Element, prefix: bytes, uri: str) -> Edit:
     anchor = candidates[-1] if candidates else None
     at = tag.name_end if anchor is None else anchor.end
     space, quote = _style(utf8, anchor)
-    return Edit(at, at, space + b"xmlns:" + prefix + b"=" + quote + uri.encode("utf-8") + quote)
+    return Splice(at, at, space + b"xmlns:" + prefix + b"=" + quote + uri.encode("utf-8") + quote)
 
 
 def _prefix(target: Element, uri: str, *, attribute: bool) -> tuple[bytes, bool]:
@@ -168,7 +168,7 @@ def _prefix(target: Element, uri: str, *, attribute: bool) -> tuple[bytes, bool]
 # keywords
 
 
-def add_keyword(packet: Packet, keyword: str) -> list[Edit]:
+def add_keyword(packet: Packet, keyword: str) -> list[Splice]:
     """The edits that add a keyword to dc:subject (XMP part 2, 3.4 of the Dublin Core schema: a Bag of Text), which is
     made when missing. Raises `SidecarMalformed` where dc:subject is no array."""
     utf8 = packet.encoded.utf8
@@ -188,11 +188,11 @@ def add_keyword(packet: Packet, keyword: str) -> list[Edit]:
     item = element(prefix, "li", text)
     if array.elements:
         last = array.elements[-1]
-        return [Edit(last.end, last.end, space_before(utf8, last.start) + item)]
+        return [Splice(last.end, last.end, space_before(utf8, last.start) + item)]
     if array.empty_tag:
-        return [Edit(array.end - 2, array.end, b">" + item + b"</" + start_tag(utf8, array).name + b">")]
+        return [Splice(array.end - 2, array.end, b">" + item + b"</" + start_tag(utf8, array).name + b">")]
     at = start_tag_end(utf8, array)
-    return [Edit(at, at, item)]
+    return [Splice(at, at, item)]
 
 
 def _is_empty(packet: Packet) -> bool:
@@ -209,7 +209,7 @@ def declared_prefix(element: Element, uri: str) -> tuple[bytes, bool]:
     return _prefix(element, uri, attribute=True)
 
 
-def put_element(packet: Packet, uri: str, text: bytes) -> list[Edit]:
+def put_element(packet: Packet, uri: str, text: bytes) -> list[Splice]:
     """The edits that add a whole property element of a namespace. Raises `SidecarMalformed` without a place."""
     utf8 = packet.encoded.utf8
     target = _target(packet, uri)
@@ -217,17 +217,17 @@ def put_element(packet: Packet, uri: str, text: bytes) -> list[Edit]:
     text = (outer + step if outer else b"") + text
     if target.elements:
         at = target.elements[-1].end
-        return [Edit(at, at, text)]
+        return [Splice(at, at, text)]
     if target.empty_tag:
-        return [Edit(target.end - 2, target.end, b">" + text + outer + b"</" + start_tag(utf8, target).name + b">")]
+        return [Splice(target.end - 2, target.end, b">" + text + outer + b"</" + start_tag(utf8, target).name + b">")]
     at = start_tag_end(utf8, target)
-    return [Edit(at, at, text)]
+    return [Splice(at, at, text)]
 
 
-def _new_subject(packet: Packet, text: bytes) -> list[Edit]:
+def _new_subject(packet: Packet, text: bytes) -> list[Splice]:
     utf8 = packet.encoded.utf8
     target = _target(packet, names.DC)
-    edits: list[Edit] = []
+    edits: list[Splice] = []
     prefix, declaration = _prefix(target, names.DC, attribute=False)
     rdf, _ = _prefix(target, names.RDF, attribute=False)
     outer, step = _indent(utf8, target)
@@ -242,11 +242,13 @@ def _new_subject(packet: Packet, text: bytes) -> list[Edit]:
         subject = subject.replace(head, head + b" xmlns:" + prefix + b'="' + names.DC.encode("utf-8") + b'"', 1)
     if target.elements:
         at = target.elements[-1].end
-        return [*edits, Edit(at, at, subject)]
+        return [*edits, Splice(at, at, subject)]
     if target.empty_tag:
-        return [Edit(target.end - 2, target.end, b">" + subject + outer + b"</" + start_tag(utf8, target).name + b">")]
+        return [
+            Splice(target.end - 2, target.end, b">" + subject + outer + b"</" + start_tag(utf8, target).name + b">")
+        ]
     at = start_tag_end(utf8, target)
-    return [*edits, Edit(at, at, subject)]
+    return [*edits, Splice(at, at, subject)]
 
 
 def _indent(utf8: bytes, target: Element) -> tuple[bytes, bytes]:

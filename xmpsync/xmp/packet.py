@@ -9,7 +9,7 @@ from xmpsync.xmp import names
 from xmpsync.xmp.encoding import NEXT_STEP, Encoded, decode
 from xmpsync.xmp.fields import SIMPLE_NAMES
 from xmpsync.xmp.rdf import Kind, Property, RdfReader, Value
-from xmpsync.xmp.scan import LIMITS, Document, Element, Limits, scan
+from xmpsync.xmp.scan import LIMITS, Document, Element, ScanLimits, scan
 from xmpsync.xmp.tags import start_tag
 
 
@@ -30,7 +30,7 @@ class Packet:
     about: str
 
     @classmethod
-    def parse(cls, data: bytes, limits: Limits = LIMITS) -> Packet:
+    def parse(cls, data: bytes, limits: ScanLimits = LIMITS) -> Packet:
         """A packet from its bytes.
 
         Raises

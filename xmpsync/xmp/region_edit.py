@@ -20,7 +20,7 @@ from xmpsync.xmp.rdf import Kind, Value
 from xmpsync.xmp.regions import FACE, REGIONS, FaceRegion, mwg_items, oriented, read_regions, stored_box, upright_box
 from xmpsync.xmp.scan import Element, start_tag_end
 from xmpsync.xmp.second_reader import Tree, spelled
-from xmpsync.xmp.splice import Edit, escaped, replace_value, space_before
+from xmpsync.xmp.splice import Splice, escaped, replace_value, space_before
 from xmpsync.xmp.stated import tree_of
 from xmpsync.xmp.tags import start_tag
 
@@ -60,7 +60,7 @@ class FaceNames:
 class RegionEdit:
     """The edits, and what the property must be afterwards; no edits where nothing is to be written."""
 
-    edits: tuple[Edit, ...] = ()
+    edits: tuple[Splice, ...] = ()
     becomes: Becomes | None = None
 
 
@@ -78,7 +78,7 @@ def write_regions(packet: Packet, wanted: FaceNames) -> RegionEdit:
     if not upright.sure or found.applied_to is None or listed is None:
         return RegionEdit()
     turned = upright.applied_to != found.applied_to
-    edits: list[Edit] = []
+    edits: list[Splice] = []
     named: dict[int, str] = {}
     added: list[NamedFace] = []
     items = dict(mwg_items(packet))
@@ -167,7 +167,7 @@ def _numbers(box: Box) -> dict[str, str]:
     return {side: f"{value:.{DIGITS}f}" for side, value in values.items()}
 
 
-def _append(packet: Packet, listed: Value, faces: Sequence[NamedFace]) -> list[Edit]:
+def _append(packet: Packet, listed: Value, faces: Sequence[NamedFace]) -> list[Splice]:
     utf8, array = packet.encoded.utf8, listed.holder
     prefixes, declared = [], b""
     for uri in (_MWG, _AREA, names.RDF):
@@ -179,15 +179,15 @@ def _append(packet: Packet, listed: Value, faces: Sequence[NamedFace]) -> list[E
     if array.elements:
         last = array.elements[-1]
         space = space_before(utf8, last.start)
-        return [Edit(last.end, last.end, b"".join(space + text for text in texts))]
+        return [Splice(last.end, last.end, b"".join(space + text for text in texts))]
     if array.empty_tag:
         end = b"</" + start_tag(utf8, array).name + b">"
-        return [Edit(array.end - 2, array.end, b">" + b"".join(texts) + end)]
+        return [Splice(array.end - 2, array.end, b">" + b"".join(texts) + end)]
     at = start_tag_end(utf8, array)
-    return [Edit(at, at, b"".join(texts))]
+    return [Splice(at, at, b"".join(texts))]
 
 
-def _name(packet: Packet, region: Value, name: str) -> list[Edit]:
+def _name(packet: Packet, region: Value, name: str) -> list[Splice]:
     """The edits that give a region a name, as an attribute beside attributes and an element beside elements."""
     held = region.fields.get(_NAME)
     if held is not None:
@@ -198,10 +198,10 @@ def _name(packet: Packet, region: Value, name: str) -> list[Edit]:
     attributes = [a for n, a in start_tag(utf8, holder).properties.items() if names.split(n)[0] == _MWG]
     if attributes:
         at = attributes[-1].end
-        return [Edit(at, at, b" " + prefix + b':Name="' + text + b'"')]
+        return [Splice(at, at, b" " + prefix + b':Name="' + text + b'"')]
     last = holder.elements[-1]
     space = space_before(utf8, last.start)
-    return [Edit(last.end, last.end, space + b"<" + prefix + b":Name>" + text + b"</" + prefix + b":Name>")]
+    return [Splice(last.end, last.end, space + b"<" + prefix + b":Name>" + text + b"</" + prefix + b":Name>")]
 
 
 # what the property becomes, in the second reader's terms
@@ -289,13 +289,13 @@ def take_out_regions(now: Packet, before: Packet | None, ours: Packet) -> Region
     return RegionEdit(tuple(edits), after) if edits else RegionEdit()
 
 
-def _without(packet: Packet, element: Element | None) -> Edit:
+def _without(packet: Packet, element: Element | None) -> Splice:
     assert element is not None  # a structure is an element, and so is an item
     start = element.start
-    return Edit(start - len(space_before(packet.encoded.utf8, start)), element.end, b"")
+    return Splice(start - len(space_before(packet.encoded.utf8, start)), element.end, b"")
 
 
-def _name_back(packet: Packet, region: Value, was: Tree) -> Edit:
+def _name_back(packet: Packet, region: Value, was: Tree) -> Splice:
     """The edit that makes a region's name what it was: absent, or empty."""
     value = region.fields[_NAME]
     if _mwg("Name") in dict(was[1]):
@@ -303,5 +303,5 @@ def _name_back(packet: Packet, region: Value, was: Tree) -> Edit:
         return edit
     if value.attribute is not None:
         place = start_tag(packet.encoded.utf8, value.holder).properties[value.attribute]
-        return Edit(place.start, place.end, b"")
+        return Splice(place.start, place.end, b"")
     return _without(packet, value.holder)

@@ -13,7 +13,7 @@ from xmpsync.xmp.region_edit import take_out_regions
 from xmpsync.xmp.regions import REGIONS
 from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
-from xmpsync.xmp.splice import Edit, escaped, raw_value, replace_raw_value, space_before
+from xmpsync.xmp.splice import Splice, escaped, raw_value, replace_raw_value, space_before
 from xmpsync.xmp.tags import start_tag
 
 
@@ -98,7 +98,7 @@ class _Plan:
     def __init__(self, now: Packet, before: Packet | None, ours: Packet) -> None:
         self.now = now
         self.before = before
-        self.edits: list[Edit] = []
+        self.edits: list[Splice] = []
         self.changes: dict[str, Becomes] = {}
         missing: dict[str, str] = {}
         for name in [row.name for row in FIELD_TABLE] + self._companions(ours) + [fields.METADATA_DATE]:
@@ -159,7 +159,7 @@ class _Plan:
             return
         for index in gone:
             element = items[index][1]
-            self.edits.append(Edit(element.start - len(space_before(utf8, element.start)), element.end, b""))
+            self.edits.append(Splice(element.start - len(space_before(utf8, element.start)), element.end, b""))
 
         def without(tree: Tree | None) -> Tree | None:
             assert tree is not None  # the second reader sees the list that ours has read
@@ -201,15 +201,15 @@ def _comparable(value: Value) -> object:
     return value.text
 
 
-def _removal(packet: Packet, name: str) -> Edit:
+def _removal(packet: Packet, name: str) -> Splice:
     """The edit that takes a top-level property out, with the white space before it."""
     utf8 = packet.encoded.utf8
     found = packet.properties[name]
     if found.element is None:
         place = start_tag(utf8, found.description).properties[name]
-        return Edit(place.start, place.end, b"")
+        return Splice(place.start, place.end, b"")
     start = found.element.start
-    return Edit(start - len(space_before(utf8, start)), found.element.end, b"")
+    return Splice(start - len(space_before(utf8, start)), found.element.end, b"")
 
 
 def _tidied(data: bytes, before: Packet | None) -> bytes:
@@ -220,7 +220,7 @@ def _tidied(data: bytes, before: Packet | None) -> bytes:
     known = (
         set() if before is None else {uri for element in before.document.elements for uri in element.declared.values()}
     )
-    edits: list[Edit] = []
+    edits: list[Splice] = []
     for index, description in enumerate(packet.descriptions):
         tag = start_tag(utf8, description)
         for attribute in tag.attributes:
@@ -230,8 +230,8 @@ def _tidied(data: bytes, before: Packet | None) -> bytes:
                 continue
             inside = utf8[description.start : description.end]
             if inside.count(attribute.name[6:] + b":") == 0:
-                edits.append(Edit(attribute.start, attribute.end, b""))
+                edits.append(Splice(attribute.start, attribute.end, b""))
         was_empty = before is not None and index < len(before.descriptions) and before.descriptions[index].empty_tag
         if was_empty and not description.empty_tag and all(isinstance(item, str) for item in description.content):
-            edits.append(Edit(tag.end - 1, description.end, b"/>"))
+            edits.append(Splice(tag.end - 1, description.end, b"/>"))
     return checked(packet, edits, {}) if edits else data

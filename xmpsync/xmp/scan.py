@@ -20,7 +20,7 @@ XML_SPACE = " \t\r\n"
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ScanLimits:
     """What a packet may cost. Real ones are a few kilobytes; many local adjustments make a few megabytes."""
 
     max_bytes: int = 8 * 2**20
@@ -35,7 +35,7 @@ class Limits:
     """Attributes of one element; the second reader needs time with their square. Seen in the wild: below 300."""
 
 
-LIMITS = Limits()
+LIMITS = ScanLimits()
 
 
 class Element:
@@ -150,7 +150,7 @@ def stray_text(utf8: bytes, parent: Element) -> int | None:
     return None
 
 
-def scan(encoded: Encoded, limits: Limits = LIMITS) -> Document:
+def scan(encoded: Encoded, limits: ScanLimits = LIMITS) -> Document:
     """The tree of a document. Raises `SidecarMalformed` where it is no well-formed XML 1.0 with namespaces, has a
     document type declaration, declares another encoding than it has, or is larger or deeper than `limits`."""
     utf8 = encoded.utf8
@@ -165,7 +165,7 @@ _LARGEST_BUFFER = 2**18
 
 
 class _Scanner:
-    def __init__(self, encoded: Encoded, limits: Limits) -> None:
+    def __init__(self, encoded: Encoded, limits: ScanLimits) -> None:
         self.encoded = encoded
         self.limits = limits
         self.parser = expat.ParserCreate("UTF-8", SEPARATOR)

@@ -17,7 +17,7 @@ _MARKUP = re.compile(rb"<!--.*?-->|<\?.*?\?>|<!\[CDATA\[.*?\]\]>", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
-class Edit:
+class Splice:
     """Bytes `start` to `end` of the UTF-8 copy become `new`."""
 
     start: int
@@ -25,12 +25,12 @@ class Edit:
     new: bytes
 
 
-def in_order(edits: Iterable[Edit]) -> list[Edit]:
+def in_order(edits: Iterable[Splice]) -> list[Splice]:
     """Edits by place; insertions at one place keep their order."""
     return sorted(edits, key=lambda edit: (edit.start, edit.end))
 
 
-def spliced(utf8: bytes, edits: Iterable[Edit]) -> bytes:
+def spliced(utf8: bytes, edits: Iterable[Splice]) -> bytes:
     """The UTF-8 copy with all edits made. They may touch but not overlap."""
     pieces: list[bytes] = []
     at = 0
@@ -43,7 +43,7 @@ def spliced(utf8: bytes, edits: Iterable[Edit]) -> bytes:
     return b"".join(pieces)
 
 
-def apply_edits(encoded: Encoded, edits: Iterable[Edit]) -> bytes:
+def apply_edits(encoded: Encoded, edits: Iterable[Splice]) -> bytes:
     """The packet in its own encoding with all edits made."""
     return encoded.back(spliced(encoded.utf8, edits))
 
@@ -77,24 +77,24 @@ def trailing_nuls(data: bytes) -> int:
     return max(0, len(data) - kept)
 
 
-def replace_value(packet: Packet, value: Value, text: str) -> list[Edit]:
+def replace_value(packet: Packet, value: Value, text: str) -> list[Splice]:
     """The edits that make a simple value's text another one. Quotes, comments and qualifiers around it stay."""
     return replace_raw_value(packet, value, escaped(text).encode("utf-8"))
 
 
-def replace_raw_value(packet: Packet, value: Value, raw: bytes) -> list[Edit]:
+def replace_raw_value(packet: Packet, value: Value, raw: bytes) -> list[Splice]:
     """The same with the text as it stands in the bytes (escaped)."""
     utf8 = packet.encoded.utf8
     if value.attribute is not None:
         place = start_tag(utf8, value.holder).properties[value.attribute]
-        return [Edit(place.value_start, place.value_end, raw)]
+        return [Splice(place.value_start, place.value_end, raw)]
     holder = value.holder
     if holder.empty_tag:
         name = start_tag(utf8, holder).name
-        return [Edit(holder.end - 2, holder.end, b">" + raw + b"</" + name + b">")]
+        return [Splice(holder.end - 2, holder.end, b">" + raw + b"</" + name + b">")]
     runs = text_runs(utf8, holder)
     first, *others = runs or [(start_tag_end(utf8, holder),) * 2]
-    return [Edit(*first, raw), *(Edit(start, end, b"") for start, end in others)]
+    return [Splice(*first, raw), *(Splice(start, end, b"") for start, end in others)]
 
 
 def text_runs(utf8: bytes, holder: Element) -> list[tuple[int, int]]:
