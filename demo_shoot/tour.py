@@ -58,10 +58,10 @@ def main() -> int:
 
 
 def _names(shoot: Path, truth: dict[str, Any]) -> list[str]:
-    """`--name` for the faces that `people` asks about, in four rounds, answered from the truth file."""
+    """`--name` for the faces that `people` asks about, in six rounds, answered from the truth file."""
     frames = {frame["frame"]: frame["people"] for frame in truth["frames"]}
     words: list[str] = []
-    for _ in range(4):
+    for _ in range(6):
         asked = subprocess.run(
             [*XMPSYNC, "people", str(shoot), *words, "--json"], check=True, capture_output=True, text=True
         )

@@ -12,9 +12,9 @@ from xmpsync.colour.camera import neutral_from_white
 from xmpsync.measurement import Neutral, Scene
 from xmpsync.records import Settings3
 from xmpsync.skin.records import Unusable
-from xmpsync.solve import solve
+from xmpsync.solve import api, mixed, solve
 from xmpsync.solve.problem import Frame, Reference, Request
-from xmpsync.solve.solution import Basis, Code, FrameResult
+from xmpsync.solve.solution import Basis, Code, FrameResult, Unjudged
 
 REFERENCE = (Reference(frame_id="ref"),)
 
@@ -117,8 +117,38 @@ def test_the_cast_left_on_a_marked_neutral_is_told_and_a_weight_trades_it() -> N
 def test_a_person_never_linked_to_a_reference_is_told() -> None:
     frames = [reference_frame(), *burst("day", DAY, [("ann",)] * 4, 10.0)]
     frames += burst("far", LAMP, [("cleo",)] * 4, 9000.0, as_shot=Settings3(4500.0, 0.0, 0.0), named=True)
-    assert Code.UNLINKED_PERSON in _codes(_result(frames, "far01"))
+    far = _result(frames, "far01")
+    assert Code.UNLINKED_PERSON in _codes(far)
+    # nobody knows what cleo should look like: neither a colour of people in general nor ann's is forced on her
+    assert far.basis is Basis.LEFT_ALONE and far.correction is None
+    assert far.faces[0].person == "cleo" and far.faces[0].unjudged is Unjudged.NO_REFERENCE
     assert Code.UNLINKED_PERSON not in _codes(_result(frames, "day01"))
+
+
+def test_one_frame_with_a_linked_person_ties_a_light_to_the_reference() -> None:
+    frames = [reference_frame(), *burst("day", DAY, [("ann",)] * 4, 10.0)]
+    far = burst("far", LAMP, [("cleo",), ("cleo", "ann"), ("cleo",), ("cleo",)], 9000.0)
+    assert _result([*frames, *far], "far02").basis is Basis.FACES
+
+
+def test_a_doubtful_name_is_no_second_lamp() -> None:
+    """Two faces in one light: taken for the wrong person, one of them looks lit by another lamp; where it may also be
+    the right one, no hand is needed."""
+    frames = [reference_frame(("ann", "ben", "cleo")), *burst("lamp", LAMP, [("ann", "ben")] * 4, 900.0)]
+    x = api.solved(Request(tuple(frames), (Reference(frame_id="ref"),)))
+    z, names = x.table.faces_at(x.found.theta).z, list(x.roster.names)
+    tolerance = mixed.Tolerance(2.0, 0.25)
+
+    def flagged(second: tuple[str, ...]) -> int:
+        perhaps = np.zeros((x.table.n_faces, len(names)), dtype=bool)
+        for row, seen in enumerate(x.table.faces):
+            if x.table.frames[x.table.face_frame[row]].frame_id != "ref":
+                perhaps[row, [names.index(n) for n in (("ann",) if seen.name == "ann" else second)]] = True
+        return int(mixed.faces_apart(x.table, z, x.fit, perhaps, tolerance).sum())
+
+    assert flagged(("ben",)) == 0
+    assert flagged(("cleo",)) == 4
+    assert flagged(("ben", "cleo")) == 0
 
 
 def test_standard_deviations_grow_where_less_is_known() -> None:

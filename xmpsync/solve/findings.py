@@ -22,7 +22,7 @@ def local_differences(
     )
 
 
-def left_alone(lost: bool, *, nudged: bool = False) -> Finding:
+def left_alone(lost: bool, *, unlinked: bool = False, nudged: bool = False) -> Finding:
     """The finding of a frame for which nothing was found: it keeps what it has, but for a nudge by hand."""
     then = "only what you nudged is added" if nudged else "the frame is left as it is"
     if lost:
@@ -30,7 +30,17 @@ def left_alone(lost: bool, *, nudged: bool = False) -> Finding:
             Code.BEYOND_WHITE_BALANCE,
             f"The light is so coloured that no white balance brings the skin back: {then}.",
         )
+    if unlinked:
+        return unlinked_to(then)
     return Finding(Code.NO_FACE, f"Its light shows no usable skin and holds no reference: {then}.")
+
+
+def unlinked_to(then: str) -> Finding:
+    """The finding of a frame whose people nothing ties to a reference; `then`: what the frame does."""
+    return Finding(
+        Code.UNLINKED_PERSON,
+        f"No chain of lights links these people to a reference: {then}. A reference of their own would help.",
+    )
 
 
 def unknown(count: int) -> Finding:

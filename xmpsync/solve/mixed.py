@@ -46,30 +46,41 @@ class Tolerance:
     ev: float
 
 
-def faces_apart(table: Table, z: FloatArray, x: Fit, person: IntArray, tolerance: Tolerance) -> BoolArray:
-    """Frames (F,) of which two faces (person, -1 for none) want corrections too far apart; z (N, 3) of the faces."""
+def faces_apart(table: Table, z: FloatArray, x: Fit, perhaps: BoolArray, tolerance: Tolerance) -> BoolArray:
+    """Frames (F,) of which two faces want corrections too far apart; z (N, 3) of the faces.
+
+    `perhaps` (N, P): whose face it may be. Only what is too far apart whoever of these they are counts: a doubtful name
+    is no second lamp.
+    """
     out = np.zeros(table.n_frames, dtype=bool)
-    known = np.flatnonzero(person >= 0)
-    frame = table.face_frame[known]
+    seen = np.flatnonzero(perhaps.any(axis=1))
+    frame = table.face_frame[seen]
     state = x.components.state
     own = 0.5 * np.einsum("pii->p", x.table.persons_covariance)
-    noise = x.variance[:, :2].mean(axis=1) + state**2 + own[np.maximum(person, 0)]
-    level_noise = x.variance[:, 2] + 2.0 * measured_variance(state) + x.levels.person_variance[np.maximum(person, 0)]
+    noise = x.variance[:, :2].mean(axis=1) + state**2
+    level_noise = x.variance[:, 2] + 2.0 * measured_variance(state)
     for step in range(1, MOST_FACES_APART):
-        a, b = known[:-step], known[step:]
+        a, b = seen[:-step], seen[step:]
         same = frame[:-step] == frame[step:]
         a, b = a[same], b[same]
         if not len(a):
             break
-        target_a, target_b = x.persons_z[person[a]], x.persons_z[person[b]]
-        shift = (z[a] - target_a) - (z[b] - target_b)
+        # one row for each pair of faces and each two persons they may be; nobody is twice in a frame
+        both = perhaps[a][:, :, None] & perhaps[b][:, None, :]
+        both &= ~np.eye(perhaps.shape[1], dtype=bool)
+        pair, p, q = np.nonzero(both)
+        shift = (z[a[pair]] - x.persons_z[p]) - (z[b[pair]] - x.persons_z[q])
         level, shift[:, 2] = shift[:, 2].copy(), 0.0
-        variance, level_variance = noise[a] + noise[b], level_noise[a] + level_noise[b]
+        variance = noise[a[pair]] + noise[b[pair]] + own[p] + own[q]
+        level_variance = level_noise[a[pair]] + level_noise[b[pair]]
+        level_variance = level_variance + x.levels.person_variance[p] + x.levels.person_variance[q]
         sure = (shift**2).sum(axis=1) > CHANCE * variance
-        size = np.minimum(_de00(target_a, shift), _de00(target_b, shift))
+        size = np.minimum(_de00(x.persons_z[p], shift), _de00(x.persons_z[q], shift))
         far = size**2 - 2.0 * variance > (2.0 * tolerance.de00) ** 2
         far_level = level**2 - level_variance > (2.0 * tolerance.ev) ** 2
-        out[table.face_frame[a[(sure & far) | (far_level & (level**2 > CHANCE_LEVEL * level_variance))]]] = True
+        apart = (sure & far) | (far_level & (level**2 > CHANCE_LEVEL * level_variance))
+        fits = np.bincount(pair, ~apart, minlength=len(a)) > 0
+        out[table.face_frame[a[~fits & both.any(axis=(1, 2))]]] = True
     return out
 
 

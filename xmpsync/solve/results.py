@@ -37,9 +37,13 @@ from xmpsync.solve.solution import (
 )
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
 
-LIKELY_ALONE = 0.8
-"""Probability by names and identity alone from which a face counts as a person's for the question of mixed light: it
-names nobody, it only asks whether the frame should be looked at."""
+POSSIBLE = 0.5
+"""Probability from which a face may tie a person to a light, where the question is whether anything does."""
+ONE_OF_THESE = 0.9
+"""Probability by names and identity alone from which a face that is not known is one of the shoot's persons at all: a
+stranger's own colour is no second lamp."""
+PERHAPS = 0.05
+"""Probability by names and identity alone from which a face may be a person's for the question of mixed light."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,15 +137,17 @@ def _results(
     sd = np.sqrt(np.maximum(np.einsum("fii->fi", found.covariance), 0.0))
     at = table.faces_at(found.theta)
     tolerance = mixed.Tolerance(request.tolerance_de00, request.tolerance_ev)
-    likely = _likely(solved, faces, s)
-    apart = mixed.faces_apart(table, at.z, solved.fit, likely, tolerance)
+    perhaps = _perhaps(solved, faces, s)
+    apart = mixed.faces_apart(table, at.z, solved.fit, perhaps, tolerance)
+    likely = np.where(perhaps.sum(axis=1) == 1, perhaps.argmax(axis=1), -1) if perhaps.size else faces.person
     sides = mixed.sides_apart(table, at, likely, tolerance)
+    alone = adrift(solved, faces)
     results = {}
     for i, frame in enumerate(table.frames):
         rows = rows_of.get(i, [])
         known = [r for r in rows if faces.known[r]]
         lost = any((frame.frame_id, face.face_id) in solved.beyond for face in frame.faces)
-        basis = _basis(frame, table, i, found, lost and not rows)
+        basis = _basis(frame, table, i, found, (lost and not rows) or bool(alone[i]))
         told_alone = basis is Basis.LEFT_ALONE
         stays = basis in (Basis.REFERENCE, Basis.HELD, Basis.LEFT_ALONE)
         theta = table.baseline[i] if stays else written.theta[i]
@@ -155,7 +161,7 @@ def _results(
         is_mixed = bool(apart[i]) or any(sides[r] for r in rows)
         told: list[Finding] = []
         if told_alone:
-            told = [findings.left_alone(lost and not rows, nudged=basis is Basis.BY_HAND)]
+            told = [findings.left_alone(lost and not rows, unlinked=bool(alone[i]), nudged=basis is Basis.BY_HAND)]
         elif not rows:
             told = findings.no_answer(frame)
         else:
@@ -174,12 +180,8 @@ def _results(
             )
         if rows and len(known) < len(rows):
             told.append(findings.unknown(len(rows) - len(known)))
-        if known and not any(linked[faces.person[r]] for r in known):
-            told.append(Finding(
-                Code.UNLINKED_PERSON,
-                "No chain of lights links these people to a reference: the frame follows its light, a reference would "
-                "help.",
-            ))  # fmt: skip
+        if known and not told_alone and not any(linked[faces.person[r]] for r in known):
+            told.append(findings.unlinked_to("the frame follows its light"))
         if correcting and not stays and not told_alone:
             told += _about_the_change(table, i, written, theta, local, s)
         results[frame.frame_id] = FrameResult(
@@ -196,18 +198,22 @@ def _results(
     return results
 
 
-def _likely(solved: Solved, faces: _FaceTable, s: SolveSettings) -> IntArray:
-    """Whose face (N,) it is for the question of mixed light, -1 for nobody.
+def _perhaps(solved: Solved, faces: _FaceTable, s: SolveSettings) -> BoolArray:
+    """Whose face (N, P) it may be for the question of mixed light, none where it is most likely somebody else's.
 
-    Another lamp on a face makes its colour speak against its own person: names and identity alone count as well.
+    Another lamp on a face makes its colour speak against its own person: where it is not known, names and identity
+    alone count.
     """
-    likely = np.where(faces.probability >= 0.5, faces.person, -1)
-    if not solved.table.n_faces or not solved.roster.n:
-        return likely
-    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster))
-    best = told[:, :-1].argmax(axis=1)
-    sure = told[np.arange(len(best)), best] >= LIKELY_ALONE
-    return np.where((likely < 0) & sure, best, likely)
+    n, p = solved.table.n_faces, solved.roster.n
+    perhaps = np.zeros((n, p), dtype=bool)
+    if not n or not p:
+        return perhaps
+    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster))[:, :-1]
+    perhaps = np.asarray((told >= PERHAPS) & (told.sum(axis=1) >= ONE_OF_THESE)[:, None], dtype=bool)
+    known = np.flatnonzero(faces.known)
+    perhaps[known] = False
+    perhaps[known, faces.person[known]] = True
+    return perhaps
 
 
 def _basis(frame: Frame, table: Table, i: int, found: Answers, lost: bool) -> Basis:
@@ -221,23 +227,44 @@ def _basis(frame: Frame, table: Table, i: int, found: Answers, lost: bool) -> Ba
 
 
 def linked_persons(solved: Solved, faces: _FaceTable) -> BoolArray:
-    """Persons (P,) whom some chain of lights ties to a reference or a fixed frame.
+    """Persons (P,) whom some chain of lights ties to a reference or a fixed frame, by the faces that are known."""
+    shown = np.zeros((len(faces.known), solved.roster.n), dtype=bool)
+    rows = np.flatnonzero(faces.known)
+    shown[rows, faces.person[rows]] = True
+    return _tied(solved, shown)[0]
+
+
+def adrift(solved: Solved, faces: _FaceTable) -> BoolArray:
+    """Frames (F,) in a light that shows somebody, and nobody of whom a chain of lights may lead to a reference.
+
+    What these people should look like is not known: a colour of people in general would be forced on them. Whoever a
+    face most likely is counts here, known or not, so that a doubtful name leaves no frame out.
+    """
+    table, place = solved.table, solved.lights.place[solved.lights.of_frame]
+    if not solved.roster.n:
+        return np.zeros(table.n_frames, dtype=bool)
+    _, tied = _tied(solved, solved.probability[:, :-1] >= POSSIBLE)
+    somebody = np.zeros(len(tied), dtype=bool)
+    somebody[place[table.face_frame[faces.known]]] = True
+    return np.asarray((somebody & ~tied)[place])
+
+
+def _tied(solved: Solved, shown: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Persons (P,) and places tied to a reference; `shown` (N, P): whose face each is, or may be.
 
     A light ties together everybody seen in it; a light with a fixed frame is tied by itself.
     """
     table, place = solved.table, solved.lights.place[solved.lights.of_frame]
-    n_places = int(place.max(initial=-1)) + 1
-    shown = np.zeros((n_places, solved.roster.n), dtype=bool)
-    rows = np.flatnonzero(faces.known)
-    shown[place[table.face_frame[rows]], faces.person[rows]] = True
+    seen = np.zeros((int(place.max(initial=-1)) + 1, solved.roster.n), dtype=bool)
+    np.logical_or.at(seen, place[table.face_frame], shown)
     linked = solved.roster.referenced.copy()
-    tied = np.zeros(n_places, dtype=bool)
+    tied = np.zeros(len(seen), dtype=bool)
     tied[place[table.fixed]] = True
     while True:
-        tied |= (shown & linked).any(axis=1)
-        more = linked | (shown & tied[:, None]).any(axis=0)
+        tied |= (seen & linked).any(axis=1)
+        more = linked | (seen & tied[:, None]).any(axis=0)
         if (more == linked).all():
-            return linked
+            return linked, tied
         linked = more
 
 
@@ -301,10 +328,10 @@ def _face_results(
             why_not = Unjudged.MIXED_LIGHT
         elif basis is Basis.HELD:
             why_not = Unjudged.HELD
-        elif basis is Basis.LEFT_ALONE:
-            why_not = Unjudged.LEFT_ALONE
         elif not linked[faces.person[row]]:
             why_not = Unjudged.NO_REFERENCE
+        elif basis is Basis.LEFT_ALONE:
+            why_not = Unjudged.LEFT_ALONE
         out.append(
             FaceResult(
                 face_id=face.face_id,
