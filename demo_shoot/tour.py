@@ -6,6 +6,7 @@ rolled back.
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import shlex
@@ -21,7 +22,9 @@ XMPSYNC = [sys.executable, "-m", "xmpsync"]
 
 def main() -> int:
     """Make the shoot and run the commands; the first one that surprises ends the tour with its exit code."""
-    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "scratch/demo")
+    parser = argparse.ArgumentParser(prog="python -m demo_shoot.tour", description=__doc__)
+    parser.add_argument("folder", type=Path, nargs="?", default=Path("scratch/demo"), help="where the shoot is made")
+    folder: Path = parser.parse_args().folder
     shoot, page = folder / "jubilee", folder / "report.html"
     if shoot.exists():
         shutil.rmtree(shoot)  # made by an earlier tour

@@ -8,6 +8,7 @@ time; nothing is written into it but its measurements. Pictures are kept below 3
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import sys
 import tempfile
@@ -37,9 +38,12 @@ DESKTOP, PHONE = (1280, 860), (390, 844)
 
 def main() -> int:
     """Make the shoot if none is given, open the page as a file and alive, take the pictures."""
+    parser = argparse.ArgumentParser(prog="python -m tools.page_pictures", description=__doc__)
+    parser.add_argument("shoot", type=Path, nargs="?", help="a demo shoot that is there already; otherwise one is made")
+    given = parser.parse_args().shoot
     FOLDER.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as scratch:
-        shoot = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(scratch) / "jubilee"
+        shoot = given or Path(scratch) / "jubilee"
         if not shoot.exists():
             make_shoot(shoot)
         state = Path(scratch) / "state"  # choices and runs of the shoot itself stay out of the pictures

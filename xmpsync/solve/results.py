@@ -36,6 +36,7 @@ from xmpsync.solve.solution import (
     Unjudged,
 )
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+from xmpsync.solve.ties import tied
 
 POSSIBLE = 0.5
 """Probability from which a face may tie a person to a light, where the question is whether anything does."""
@@ -231,7 +232,7 @@ def linked_persons(solved: Solved, faces: _FaceTable) -> BoolArray:
     shown = np.zeros((len(faces.known), solved.roster.n), dtype=bool)
     rows = np.flatnonzero(faces.known)
     shown[rows, faces.person[rows]] = True
-    return _tied(solved, shown)[0]
+    return tied(solved.table, _places(solved), solved.roster.referenced, shown)[0]
 
 
 def adrift(solved: Solved, faces: _FaceTable) -> BoolArray:
@@ -240,32 +241,17 @@ def adrift(solved: Solved, faces: _FaceTable) -> BoolArray:
     What these people should look like is not known: a colour of people in general would be forced on them. Whoever a
     face most likely is counts here, known or not, so that a doubtful name leaves no frame out.
     """
-    table, place = solved.table, solved.lights.place[solved.lights.of_frame]
+    table, place = solved.table, _places(solved)
     if not solved.roster.n:
         return np.zeros(table.n_frames, dtype=bool)
-    _, tied = _tied(solved, solved.probability[:, :-1] >= POSSIBLE)
-    somebody = np.zeros(len(tied), dtype=bool)
+    _, by_chain = tied(table, place, solved.roster.referenced, solved.probability[:, :-1] >= POSSIBLE)
+    somebody = np.zeros(len(by_chain), dtype=bool)
     somebody[place[table.face_frame[faces.known]]] = True
-    return np.asarray((somebody & ~tied)[place])
+    return np.asarray((somebody & ~by_chain)[place])
 
 
-def _tied(solved: Solved, shown: BoolArray) -> tuple[BoolArray, BoolArray]:
-    """Persons (P,) and places tied to a reference; `shown` (N, P): whose face each is, or may be.
-
-    A light ties together everybody seen in it; a light with a fixed frame is tied by itself.
-    """
-    table, place = solved.table, solved.lights.place[solved.lights.of_frame]
-    seen = np.zeros((int(place.max(initial=-1)) + 1, solved.roster.n), dtype=bool)
-    np.logical_or.at(seen, place[table.face_frame], shown)
-    linked = solved.roster.referenced.copy()
-    tied = np.zeros(len(seen), dtype=bool)
-    tied[place[table.fixed]] = True
-    while True:
-        tied |= (seen & linked).any(axis=1)
-        more = linked | (seen & tied[:, None]).any(axis=0)
-        if (more == linked).all():
-            return linked, tied
-        linked = more
+def _places(solved: Solved) -> IntArray:
+    return np.asarray(solved.lights.place[solved.lights.of_frame])
 
 
 def _about_the_change(
