@@ -86,9 +86,9 @@ def peak_mb(path: Path) -> float:
         "import resource, sys\n"
         "from pathlib import Path\n"
         "from xmpsync.read.limits import prepare_worker\n"
-        "from xmpsync.shoot.worker import Job, measure_frame\n"
+        "from xmpsync.shoot.worker import MeasureJob, measure_frame\n"
         "prepare_worker()\n"
-        "measure_frame(Job('f', sys.argv[1], None, (), True))\n"
+        "measure_frame(MeasureJob('f', sys.argv[1], None, (), True))\n"
         "status = Path('/proc/self/status')\n"  # Linux: ru_maxrss starts with the parent's
         "lines = status.read_text().splitlines() if status.exists() else []\n"
         "kb = [int(line.split()[1]) for line in lines if line.startswith('VmHWM')]\n"

@@ -58,8 +58,8 @@ def test_a_worker_has_one_thread_bounded_memory_and_silent_decoders() -> None:
     program = """
 import os, resource, sys
 import numpy as np
-from xmpsync.read.limits import Limits, prepare_worker
-prepare_worker(Limits(max_worker_memory_bytes=512 * 1024**2))
+from xmpsync.read.limits import ReadLimits, prepare_worker
+prepare_worker(ReadLimits(max_worker_memory_bytes=512 * 1024**2))
 assert os.environ["OMP_NUM_THREADS"] == "1"
 os.write(2, b"a decoder complains")
 try:

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from tests.solve.builders import DAY, PROFILE, burst, face, frame, reference_frame, shoot
+from tests.solve.builders import DAY, LAMP, PROFILE, burst, face, frame, reference_frame, shoot
 from xmpsync.colour.camera import render
 from xmpsync.errors import OwnCheckFailed
 from xmpsync.shoot.second_opinion import confirm
 from xmpsync.solve import check, solve
-from xmpsync.solve.problem import Reference, Request
+from xmpsync.solve.problem import Nudge, Reference, Request
+from xmpsync.solve.solution import Basis
 
 
 def test_every_figure_of_a_solve_is_confirmed() -> None:
@@ -51,3 +52,17 @@ def test_skin_under_stage_light_that_renders_to_no_luminance_stops_nothing() -> 
     judged = replace(judged, person=person, delta_e00_before=50.0, level_ev_before=-38.0, delta_e00_after=None)
     frames = (*solution.frames[:-1], replace(solution.frames[-1], faces=(judged,)))
     assert confirm(request.frames, replace(solution, frames=frames), {}) > 8
+
+
+def test_figures_of_frames_that_are_left_alone_or_only_nudged_are_those_of_where_they_stay() -> None:
+    far = burst("far", LAMP, [("cleo",)] * 4, 9000.0)
+    frames = (reference_frame(), *burst("day", DAY, [("ann",)] * 4, 10.0), *far)
+    request = Request(frames, (Reference(frame_id="ref"),), nudges=(Nudge("far01", 7.0, 1.0, 0.123),))
+    solution = solve(request)
+    alone, nudged = solution.frames[-4], solution.frames[-3]
+    assert alone.basis is Basis.LEFT_ALONE and nudged.basis is Basis.BY_HAND
+    assert alone.faces[0].delta_e00_after == alone.faces[0].delta_e00_before
+    assert nudged.faces[0].delta_e00_after != nudged.faces[0].delta_e00_before
+    after = {r.frame_id: r.correction for r in solution.frames if r.correction is not None}
+    assert "far00" not in after and "far01" in after
+    assert confirm(request.frames, solution, after) > 12

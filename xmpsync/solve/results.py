@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 import numpy as np
@@ -115,8 +115,18 @@ def _assembled(
     *, correcting: bool,
 ) -> Solution:  # fmt: skip
     faces = _faces(solved, written.theta, s)
+    alone = adrift(solved, faces)
+    if alone.any():  # their figures are those of where they stay
+        stays = written.theta.copy()
+        for i in np.flatnonzero(alone):
+            nudged = _settings(solved.table.baseline[i] + written.nudge[i])
+            stays[i] = (1e6 / nudged.temperature_k, nudged.tint, nudged.exposure_ev)
+            if not written.nudge[i].any():
+                stays[i] = solved.table.baseline[i]
+        written = replace(written, theta=stays)
+        faces = _faces(solved, written.theta, s)
     linked = linked_persons(solved, faces)
-    results = _results(request, solved, faces, linked, written, s, correcting)
+    results = _results(request, solved, faces, linked, alone, written, s, correcting)
     return Solution(
         tuple(results[f.frame_id] for f in request.frames),
         _persons(solved, faces, linked),
@@ -128,8 +138,8 @@ def _assembled(
 
 
 def _results(
-    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, written: Limited, s: SolveSettings,
-    correcting: bool,
+    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, alone: BoolArray, written: Limited,
+    s: SolveSettings, correcting: bool,
 ) -> dict[str, FrameResult]:  # fmt: skip
     table, found = solved.table, solved.found
     rows_of: dict[int, list[int]] = defaultdict(list)
@@ -142,7 +152,6 @@ def _results(
     apart = mixed.faces_apart(table, at.z, solved.fit, perhaps, tolerance)
     likely = np.where(perhaps.sum(axis=1) == 1, perhaps.argmax(axis=1), -1) if perhaps.size else faces.person
     sides = mixed.sides_apart(table, at, likely, tolerance)
-    alone = adrift(solved, faces)
     results = {}
     for i, frame in enumerate(table.frames):
         rows = rows_of.get(i, [])
