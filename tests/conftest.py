@@ -7,6 +7,11 @@ import os
 import shutil
 
 import pytest
+from hypothesis import settings
+
+# Speed is measured in the benches, never by a test that a busy machine fails.
+settings.register_profile("xmpsync", deadline=None)
+settings.load_profile("xmpsync")
 
 PROGRAMS = {
     "exiv2": lambda: shutil.which("exiv2") is not None,
