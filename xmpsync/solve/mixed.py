@@ -65,10 +65,7 @@ def faces_apart(table: Table, z: FloatArray, x: Fit, perhaps: BoolArray, toleran
         a, b = a[same], b[same]
         if not len(a):
             break
-        # one row for each pair of faces and each two persons they may be; nobody is twice in a frame
-        both = perhaps[a][:, :, None] & perhaps[b][:, None, :]
-        both &= ~np.eye(perhaps.shape[1], dtype=bool)
-        pair, p, q = np.nonzero(both)
+        pair, p, q = _each_two(perhaps, a, b)
         shift = (z[a[pair]] - x.persons_z[p]) - (z[b[pair]] - x.persons_z[q])
         level, shift[:, 2] = shift[:, 2].copy(), 0.0
         variance = noise[a[pair]] + noise[b[pair]] + own[p] + own[q]
@@ -80,8 +77,26 @@ def faces_apart(table: Table, z: FloatArray, x: Fit, perhaps: BoolArray, toleran
         far_level = level**2 - level_variance > (2.0 * tolerance.ev) ** 2
         apart = (sure & far) | (far_level & (level**2 > CHANCE_LEVEL * level_variance))
         fits = np.bincount(pair, ~apart, minlength=len(a)) > 0
-        out[table.face_frame[a[~fits & both.any(axis=(1, 2))]]] = True
+        asked = np.bincount(pair, minlength=len(a)) > 0
+        out[table.face_frame[a[asked & ~fits]]] = True
     return out
+
+
+def _each_two(perhaps: BoolArray, a: IntArray, b: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """One row for each pair (index into `a`, `b`) and each two persons its faces may be; nobody is twice in a frame.
+
+    By lists of candidates: most faces have one, and a wedding has a hundred persons.
+    """
+    person = np.nonzero(perhaps)[1]
+    count = perhaps.sum(axis=1)
+    start = np.cumsum(count) - count
+    n = count[a] * count[b]
+    pair = np.repeat(np.arange(len(a)), n)
+    within = np.arange(int(n.sum())) - np.repeat(np.cumsum(n) - n, n)
+    p = person[start[a[pair]] + within // count[b[pair]]]
+    q = person[start[b[pair]] + within % count[b[pair]]]
+    two = p != q
+    return pair[two], p[two], q[two]
 
 
 def sides_apart(table: Table, at: Coordinates, person: IntArray, tolerance: Tolerance) -> BoolArray:
