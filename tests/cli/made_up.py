@@ -13,13 +13,13 @@ from xmpsync.shoot.history import History, RollbackReady
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import FacePlace, People, PersonFound
+from xmpsync.shoot.phrases import command
 from xmpsync.shoot.plan import Planned
 from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import Candidate, References
 from xmpsync.shoot.request import Stand
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.session import Ready
-from xmpsync.shoot.words import command
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Face, Request
 from xmpsync.solve.solution import (

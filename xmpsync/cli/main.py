@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import os
 import sys
+from pathlib import PurePath
 
 import click
 
 from xmpsync import __version__
-from xmpsync.cli.check import check
-from xmpsync.cli.completion import completion
-from xmpsync.cli.correct import correct
-from xmpsync.cli.measure import measure
-from xmpsync.cli.people import people, references
-from xmpsync.cli.report import report
-from xmpsync.cli.review import review
-from xmpsync.cli.rollback import rollback
-from xmpsync.cli.runs import runs
-from xmpsync.errors import OwnCheckFailed, WrongOptions, XmpsyncError
+from xmpsync.cli.command_check import check
+from xmpsync.cli.command_correct import correct
+from xmpsync.cli.command_measure import measure
+from xmpsync.cli.command_page import report, review
+from xmpsync.cli.command_people import people, references
+from xmpsync.cli.command_runs import rollback, runs
+from xmpsync.cli.talk import put, put_json, say
+from xmpsync.errors import OwnCheckFailed, WrongOptions, WrongUsage, XmpsyncError
+
+SHELLS = ("bash", "zsh", "fish")
 
 EPILOG = """
 Exit codes: 0 done; 1 finished but some frames failed, or `check` is out of tolerance; 2 wrong usage; 3 refused for
@@ -35,6 +36,26 @@ def cli() -> None:
     """
 
 
+@click.command(short_help="Print the shell's script for completion by the tab key.")
+@click.argument("shell", type=click.Choice(SHELLS), required=False)
+def completion(shell: str | None) -> None:
+    """Print the script that makes SHELL complete commands and options (default: the shell that $SHELL names).
+
+    \b
+    bash:  xmpsync completion bash > ~/.xmpsync-complete    then in ~/.bashrc:  . ~/.xmpsync-complete
+    zsh:   xmpsync completion zsh > ~/.xmpsync-complete     then in ~/.zshrc:   . ~/.xmpsync-complete
+    fish:  xmpsync completion fish > ~/.config/fish/completions/xmpsync.fish
+    """
+    from click.shell_completion import get_completion_class
+
+    name = shell or PurePath(os.environ.get("SHELL", "")).name
+    found = get_completion_class(name) if name in SHELLS else None
+    if found is None:
+        raise WrongUsage("The shell is not known.", next_step=f"Name it: xmpsync completion {{{','.join(SHELLS)}}}")
+    group = click.get_current_context().find_root().command
+    put(found(group, {}, "xmpsync", "_XMPSYNC_COMPLETE").source())
+
+
 for command in (correct, check, measure, references, people, report, review, runs, rollback, completion):
     cli.add_command(command)
 
@@ -50,20 +71,11 @@ def run() -> None:
         code = 130
     except click.ClickException as error:
         error.show()
-        if "--json" in sys.argv[1:]:
-            from xmpsync.cli.talk import put_json
-            from xmpsync.errors import WrongUsage
-            from xmpsync.shoot.documents import error_document
-
-            put_json(error_document(WrongUsage(error.format_message(), next_step="See --help.")))
+        _as_json(WrongUsage(error.format_message(), next_step="See --help."))
         code = error.exit_code
     except XmpsyncError as error:
         _show(error)
-        if "--json" in sys.argv[1:]:
-            from xmpsync.cli.talk import put_json
-            from xmpsync.shoot.documents import error_document
-
-            put_json(error_document(error))
+        _as_json(error)
         code = error.exit_code
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -71,9 +83,15 @@ def run() -> None:
     sys.exit(code or 0)
 
 
-def _show(error: XmpsyncError) -> None:
-    from xmpsync.cli.talk import say
+def _as_json(error: XmpsyncError) -> None:
+    """The error as a document too, where the command was to print one."""
+    if "--json" in sys.argv[1:]:
+        from xmpsync.shoot.documents import error_document
 
+        put_json(error_document(error))
+
+
+def _show(error: XmpsyncError) -> None:
     for one in error.each if isinstance(error, WrongOptions) else (error,):
         say(f"Error: {one.what}", style="bold red")
         if one.next_step:

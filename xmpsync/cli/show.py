@@ -6,6 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from xmpsync.cli.talk import say
+from xmpsync.shoot.phrases import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,8 +37,6 @@ def listed(names: Sequence[str], shown: int = SHOWN_FRAMES) -> str:
 
 def spread(value: Figures) -> str:
     """How far skin is off: the middle face, 19 of 20 faces, and how many match."""
-    from xmpsync.shoot.words import counted
-
     return (
         f"skin {value.de00_median:.1f} dE00, {value.ev_median:.2f} EV off (19 in 20: {value.de00_p95:.1f}, "
         f"{value.ev_p95:.2f}); {value.n_within} of {counted(value.n_faces, 'face')} match."
@@ -56,7 +55,6 @@ def show_share(share: Share, people: str) -> None:
 def show_looks(frames: Sequence[FrameResult]) -> None:
     """Frames whose other settings differ from their reference's, grouped; nothing where all are alike."""
     from xmpsync.shoot.looks import look_groups
-    from xmpsync.shoot.words import counted
 
     groups = look_groups(frames)
     for group in groups[:MOST_GROUPS]:
@@ -75,7 +73,6 @@ def show_worklist(
 ) -> None:
     """What needs handwork, by kind: with advice, and with each face's own difference where asked for."""
     from xmpsync.shoot.looks import LOOK_CODES
-    from xmpsync.shoot.words import counted
     from xmpsync.solve.solution import NEEDS_HANDWORK, Code
 
     work: dict[str, list[tuple[str, Finding]]] = {}
@@ -117,8 +114,6 @@ def show_troubles(troubles: Sequence[Trouble]) -> None:
 
 def show_measured(found: MeasuredShoot) -> None:
     """What a measuring run did."""
-    from xmpsync.shoot.words import counted
-
     n = len(found.measured.frames)
     n_faces = sum(len(m.faces) for m in found.measured.frames.values())
     n_skin = sum(1 for m in found.measured.frames.values() for face in m.faces if face.skin)

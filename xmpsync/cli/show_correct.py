@@ -15,6 +15,7 @@ from xmpsync.cli.show import (
     spread,
 )
 from xmpsync.cli.talk import put, put_table, say
+from xmpsync.shoot.phrases import command, counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,8 +35,6 @@ YIELDING = ("findings", "by", "light", "level", "colour")
 
 def show_lights(found: Correction, *, data: bool) -> None:
     """The screen to see first: a line for each light; where there are many, the small ones are one line."""
-    from xmpsync.shoot.words import counted
-
     columns, rows = lights(found.proposal.rows)
     shown, rest = _largest(rows)
     put_table(columns, shown, right=RIGHT, names=("from",), yielding=("from",), data=data)
@@ -156,7 +155,6 @@ def show_diffs(found: PlannedCorrection) -> None:
 def show_summary(found: Correction, *, frames_table: bool = False, brief: bool = False) -> None:
     """What a photographer wants to know, in a few lines of talk. `brief`: no more than what follows from a yes."""
     from xmpsync.shoot.check import figures, share_judged
-    from xmpsync.shoot.words import command, counted
 
     rows = found.proposal.rows
     ready, options, solution = found.ready, found.ready.options, found.proposal.solution
@@ -189,8 +187,6 @@ def show_summary(found: Correction, *, frames_table: bool = False, brief: bool =
 
 def show_written(found: PlannedCorrection, outcome: RunOutcome | None) -> None:
     """What was written, and what to do next."""
-    from xmpsync.shoot.words import command, counted
-
     if outcome is None:
         n_files = len(found.proposal.plan.changes)
         would = f"{counted(n_files, 'file')} would change." if n_files else "There is nothing to change."

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from xmpsync.cli.talk import ProgressLine, put, put_table, say, say_command
 from xmpsync.errors import NoReference
+from xmpsync.shoot.phrases import command, counted
 
 if TYPE_CHECKING:
     from xmpsync.shoot.options import Machine, Options
@@ -20,7 +21,6 @@ def show_people(found: People, *, said: bool = False) -> None:
     """A line for each person, the answers kept, and what to name next. `said`: something was just said."""
     from xmpsync.cli.show import show_left_out, show_troubles
     from xmpsync.shoot.references import command_to_name
-    from xmpsync.shoot.words import command, counted
 
     columns = ("person", "faces", "perhaps", "lights", "sure", "alike to")
     rows = [

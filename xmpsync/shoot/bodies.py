@@ -18,8 +18,8 @@ from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Capture
 from xmpsync.shoot.names import matches
+from xmpsync.shoot.phrases import counted
 from xmpsync.shoot.wishes import BodyName
-from xmpsync.shoot.words import counted
 
 _NUMBER = re.compile(r"(\d+)\D*$")
 

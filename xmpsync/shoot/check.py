@@ -14,8 +14,8 @@ from xmpsync.errors import NoReference
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.phrases import command, counted
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
-from xmpsync.shoot.words import command, counted
 from xmpsync.solve import check
 from xmpsync.solve.solution import Basis, FaceResult, Solution, Unjudged
 

@@ -15,10 +15,10 @@ from xmpsync.shoot.load import LeftOut, Trouble
 from xmpsync.shoot.looks import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.phrases import command
 from xmpsync.shoot.plan import Planned, plan_bytes
 from xmpsync.shoot.propose import Proposal, propose
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
-from xmpsync.shoot.words import command
 from xmpsync.solve import solve
 from xmpsync.write.outcome import Progress, RunOutcome
 from xmpsync.write.perform import perform

@@ -11,8 +11,8 @@ from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.names import matches
 from xmpsync.shoot.options import Options
+from xmpsync.shoot.phrases import counted
 from xmpsync.shoot.wishes import Wishes, read_wishes
-from xmpsync.shoot.words import counted
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, read_regions
 from xmpsync.xmp.scan import LIMITS

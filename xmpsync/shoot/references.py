@@ -14,7 +14,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.people import FacePlace, People, find_people
 from xmpsync.shoot.people import PeopleWish as NothingSaid
-from xmpsync.shoot.words import command
+from xmpsync.shoot.phrases import command
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Frame
 

@@ -19,10 +19,10 @@ from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
 from xmpsync.shoot.wishes import Bound
-from xmpsync.shoot.words import command
 from xmpsync.solve.problem import Request
 from xmpsync.write.plan import sha256
 from xmpsync.write.recover import unfinished

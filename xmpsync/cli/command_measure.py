@@ -7,7 +7,17 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import FILE, JSON, SHOOT, YES, cluster_options, confirmed, machine_options, selection_options
+from xmpsync.cli.option_groups import (
+    FILE,
+    JSON,
+    SHOOT,
+    YES,
+    cluster_options,
+    confirmed,
+    machine_options,
+    selection_options,
+)
+from xmpsync.shoot.phrases import counted
 
 
 @click.command(short_help="Measure every frame, for example overnight.")
@@ -23,12 +33,11 @@ from xmpsync.cli.options import FILE, JSON, SHOOT, YES, cluster_options, confirm
 @JSON
 def measure(shoot: Path, as_json: bool, yes: bool, save_scale: Path | None, forget_faces: bool, **values: Any) -> None:
     """Measure the skin of every frame and store it for all later commands. Stopping early loses nothing."""
-    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.option_groups import machine_from, options_from
     from xmpsync.cli.show import show_measured
     from xmpsync.cli.talk import ProgressLine, put_json, say
     from xmpsync.shoot.documents import measure_document
     from xmpsync.shoot.overnight import forget_identities, measure_only
-    from xmpsync.shoot.words import counted
 
     if forget_faces:
         if not yes:

@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import FILE, JSON, SHOOT, YES, machine_options, selection_options, solve_options
+from xmpsync.cli.option_groups import FILE, JSON, SHOOT, YES, machine_options, selection_options, solve_options
+from xmpsync.shoot.phrases import counted
 
 
 @click.command(short_help="Propose and write white balance and exposure for every frame.")
@@ -53,7 +54,7 @@ def correct(
     Each person keeps their own skin colour. The reference frame is never changed. Without options those of the
     newest run are used again.
     """
-    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.option_groups import machine_from, options_from
     from xmpsync.cli.show_correct import (
         show_all_lights,
         show_diffs,
@@ -67,7 +68,6 @@ def correct(
     from xmpsync.errors import WrongUsage
     from xmpsync.shoot.correct import carry_out, prepare_correction
     from xmpsync.shoot.documents import correction_document
-    from xmpsync.shoot.words import counted
 
     if not dry_run and not yes and not sys.stdin.isatty():
         raise WrongUsage(

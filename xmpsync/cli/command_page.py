@@ -1,13 +1,47 @@
-"""`xmpsync review`: the page, alive, until Ctrl-C."""
+"""`xmpsync report` and `xmpsync review`: the page to look at, as a file and alive."""
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from xmpsync.cli.options import SHOOT, machine_options, selection_options, solve_options
+from xmpsync.cli.option_groups import (
+    FILE,
+    SHOOT,
+    machine_from,
+    machine_options,
+    options_from,
+    selection_options,
+    solve_options,
+)
+from xmpsync.cli.show import show_troubles
+from xmpsync.cli.talk import ProgressLine, put, say
+
+
+@click.command(short_help="Write a page with pictures, figures and findings.")
+@SHOOT
+@click.argument("file", type=FILE)
+@solve_options
+@selection_options
+@machine_options
+def report(shoot: Path, file: Path, **values: Any) -> None:
+    """Write FILE, one HTML page with everything in it: before and after, the strip of skin, numbers, findings.
+
+    Shows what a correction now would change; nothing is written into the shoot. The pictures are made by the colour
+    model, not by your editor.
+    """
+    from xmpsync.review.page import write_report
+    from xmpsync.shoot.correct import prepare_correction
+
+    with ProgressLine() as progress:
+        found = prepare_correction(shoot, options_from(values, shoot), machine_from(values), progress, writes=False)
+    write_report(file, found)
+    show_troubles(found.troubles)
+    say(f"The page to look at: {file}")
+    raise click.exceptions.Exit(1 if found.troubles else 0)
 
 
 @click.command(short_help="Serve the page on this machine: choose, look, write, roll back.")
@@ -23,11 +57,8 @@ def review(shoot: Path, port: int, no_browser: bool, **values: Any) -> None:
     Without options the choices made on the page last time are used again, else those of the newest run. What is
     written there goes through the same plan and run as `correct`.
     """
-    import sys
     import webbrowser
 
-    from xmpsync.cli.options import machine_from, options_from
-    from xmpsync.cli.talk import ProgressLine, put, say
     from xmpsync.review.guard import Keys
     from xmpsync.review.server import application, listen, server
     from xmpsync.shoot.review import Review

@@ -1,9 +1,13 @@
-"""The screen of `check`: how far skin is off, which frames, and the verdict with what to do about it."""
+"""`xmpsync check`: how well the skin matches as the sidecars stand now, which frames are off, and the verdict."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+import click
+
+from xmpsync.cli.option_groups import JSON, SHOOT, machine_options, selection_options, solve_options
 from xmpsync.cli.show import (
     RIGHT,
     UNITS,
@@ -14,7 +18,8 @@ from xmpsync.cli.show import (
     show_troubles,
     spread,
 )
-from xmpsync.cli.talk import put_table, say
+from xmpsync.cli.talk import ProgressLine, put_json, put_table, say
+from xmpsync.shoot.phrases import command, counted
 
 if TYPE_CHECKING:
     from xmpsync.shoot.check import Checked
@@ -27,10 +32,36 @@ VERDICTS = {
 }
 
 
+@click.command(short_help="Show how well the skin matches as the sidecars stand now.")
+@SHOOT
+@solve_options
+@selection_options
+@machine_options
+@click.option("--frames-table", is_flag=True, help="Show every face, and where each camera's colour comes from.")
+@JSON
+def check(shoot: Path, frames_table: bool, as_json: bool, **values: Any) -> None:
+    """Measure how far the skin of every frame is from the reference, as the sidecars stand now.
+
+    Exits 0 when at least 95 % of the judged faces are within the tolerance, 1 otherwise. Writes nothing into the
+    shoot. Without options the references of the newest run are used.
+    """
+    from xmpsync.cli.option_groups import machine_from, options_from
+    from xmpsync.cli.show_people import references_instead
+    from xmpsync.shoot.check import check_shoot
+    from xmpsync.shoot.documents import check_document
+
+    with ProgressLine() as progress:
+        options, machine = options_from(values, shoot), machine_from(values)
+        with references_instead(shoot, options, machine, progress, shown=not as_json):
+            found = check_shoot(shoot, options, machine, progress)
+    if as_json:
+        put_json(check_document(found))
+    show_check(found, frames_table=frames_table and not as_json)
+    raise click.exceptions.Exit(0 if found.passed and not found.ready.troubles else 1)
+
+
 def show_check(found: Checked, *, frames_table: bool = False) -> None:
     """The verdict and the frames that are off; on request every face, and where each camera's colour comes from."""
-    from xmpsync.shoot.words import command
-
     if frames_table:
         _show_faces(found)
         for line in (*found.ready.scales.sentences(), *found.ready.clock_notes):
@@ -68,7 +99,6 @@ def _show_faces(found: Checked) -> None:
 
 def _show_off(found: Checked) -> None:
     """The frames with a judged face that is off, the worst first."""
-    from xmpsync.shoot.words import counted
 
     def worst(faces: list[FaceResult]) -> float:
         return max(face.delta_e00_before or 0.0 for face in faces)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from xmpsync.cli.options import JSON, SHOOT, machine_options, selection_options
+from xmpsync.cli.option_groups import JSON, SHOOT, machine_options, selection_options
 
 
 @click.command(short_help="List the people found; name, join or separate them.")
@@ -35,7 +35,7 @@ def people(
     Names given here are kept in the shoot's state folder, listed by every command that uses them, and removed with
     --forget. Names in face regions of the sidecars take precedence; contradictions are listed. No sidecar changes.
     """
-    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.option_groups import machine_from, options_from
     from xmpsync.cli.show_people import show_people
     from xmpsync.cli.talk import ProgressLine, put_json
     from xmpsync.shoot.documents import people_document
@@ -62,7 +62,7 @@ def references(shoot: Path, as_json: bool, **values: Any) -> None:
     A good reference is well lit by one light, not clipped, has enough pixels, shows several people, and its numbers are
     known or set by hand. The look itself is your choice.
     """
-    from xmpsync.cli.options import machine_from, options_from
+    from xmpsync.cli.option_groups import machine_from, options_from
     from xmpsync.cli.show_people import show_references
     from xmpsync.cli.talk import ProgressLine, put_json
     from xmpsync.shoot.documents import references_document
