@@ -13,9 +13,9 @@ import numpy as np
 
 from benchmarks.scale import consumer, prior, shoots, world
 from xmpsync.colour.camera import neutral_from_white, white_from_neutral
+from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
 from xmpsync.colour.dng import profile_from_matrix
 from xmpsync.colour.expected import MANY_CAMERAS, Expectation, expected_profile, mat3
-from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Scale, fit_scale
 
 THREE = ("daylight", "tungsten", "fluorescent")

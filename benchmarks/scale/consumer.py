@@ -13,7 +13,7 @@ import numpy as np
 
 from benchmarks.scale import world
 from xmpsync.colour.adaptation import XYZ_D50, adapted_from_source
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.records import Mat3
 
 CALIBRATIONS = ((2850.0, "A"), (6500.0, "D65"))

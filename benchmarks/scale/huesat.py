@@ -15,7 +15,8 @@ import numpy as np
 
 from benchmarks.scale import consumer, shoots, world
 from xmpsync.colour.camera import render, white_from_neutral
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.huesat import (
     ROMM_FROM_XYZ,
     HueSatMap,
@@ -25,7 +26,6 @@ from xmpsync.colour.huesat import (
     hsv_from_rgb,
 )
 from xmpsync.colour.match import settings_for_target
-from xmpsync.colour.profile import CameraProfile
 
 HUES, SATURATIONS = 90, 30
 WIDTH_HUE, WIDTH_SATURATION, PULL_TO_NOTHING = 0.35, 0.12, 0.3

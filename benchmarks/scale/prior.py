@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.scale import consumer, world
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.expected import adapted_inverse
-from xmpsync.colour.profile import CameraProfile
 
 HEAD = '''"""Means over {n} cameras, two ways of making a profile each.
 

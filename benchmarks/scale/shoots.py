@@ -9,9 +9,9 @@ import numpy as np
 
 from benchmarks.scale import consumer, world
 from xmpsync.colour.camera import render, white_from_neutral
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.match import settings_for_target
-from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.scale import ScalePair
 
 AWB_SD = 0.03

@@ -10,7 +10,7 @@ import numpy as np
 
 from benchmarks.skin.lights import Light, lights
 from benchmarks.skin.spectra import WAVELENGTH_NM, Array
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.records import Mat3
 
 

@@ -14,7 +14,7 @@ from benchmarks.skin.render import Rendered, Shot, jitter, polygon, render
 from benchmarks.skin.spectra import Array, SkinSpectrum
 from xmpsync.colour.camera import render as xyz_from_settings
 from xmpsync.colour.camera import white_from_neutral
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.match import settings_for_target
 from xmpsync.faces.places import REGIONS
 from xmpsync.records import Vec3

@@ -17,7 +17,7 @@ from benchmarks.skin.lights import lights
 from benchmarks.skin.spectra import Array, SkinSpectrum, chromophore_steps
 from benchmarks.solve.world import World
 from xmpsync.colour.camera import apply, white_from_neutral, xyz_from_camera
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.cielab import skin_difference
 
 GUESTS = 8
 REGIONS = 5

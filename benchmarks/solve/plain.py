@@ -12,8 +12,8 @@ import numpy as np
 from benchmarks.skin.spectra import Array
 from benchmarks.solve.day import Flags, Ints
 from xmpsync.colour.camera import apply, xyz_from_camera
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.match import settings_for_target
-from xmpsync.colour.profile import CameraProfile
 
 HUBER, HUBER_PASSES = 1.5, 4
 

@@ -17,7 +17,7 @@ from benchmarks.solve.day import Flags, Ints
 from benchmarks.solve.shoot import Shoot
 from benchmarks.solve.ways import Way
 from xmpsync.colour.camera import apply, xyz_from_camera
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.solve.solution import Code, Solution
 
 TOLERANCE_DE, TOLERANCE_EV = 2.0, 0.25

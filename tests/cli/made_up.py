@@ -6,11 +6,11 @@ from pathlib import Path
 
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, camera_of, frame
 from xmpsync.records import Box, Numbers, Settings3
-from xmpsync.shoot.answers import Answer
 from xmpsync.shoot.check import Checked, figures
 from xmpsync.shoot.correct import PlannedCorrection
 from xmpsync.shoot.history import History, RollbackReady
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble
+from xmpsync.shoot.names_given import Answer
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import FacePlace, People, PersonFound
 from xmpsync.shoot.phrases import command

@@ -308,15 +308,15 @@ def test_a_wrong_figure_stops_before_anything_is_written(
 def test_a_dry_run_names_the_frame_whose_figures_cannot_be_confirmed(
     shoot: Path, call: Call, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from xmpsync.colour import second_opinion
+    from xmpsync.colour import judge
 
-    theirs = second_opinion.skin_difference
+    theirs = judge.skin_difference
 
     def differing(*arguments: Any) -> Any:
         de00, level = theirs(*arguments)
         return de00 + 0.06, level
 
-    monkeypatch.setattr(second_opinion, "skin_difference", differing)
+    monkeypatch.setattr(judge, "skin_difference", differing)
     result = call("correct", shoot, "--reference", REFERENCE, "--dry-run")
     assert result.code == 70
     assert "jubilee_" in result.err

@@ -16,7 +16,7 @@ import pytest
 from tests.solve.builders import PROFILE, Light, face
 from xmpsync.clocks.align import align
 from xmpsync.colour.camera import neutral_from_white
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.measurement import Scene
 from xmpsync.records import Capture, Settings3
 from xmpsync.solve.problem import Frame

@@ -9,7 +9,7 @@ import numpy as np
 
 from tests.colour.by_the_book import D50, Camera
 from tests.colour.reference import colour_science
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 
 NM = np.arange(400.0, 701.0, 10.0)
 

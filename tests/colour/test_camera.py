@@ -21,7 +21,7 @@ from xmpsync.colour.camera import (
     xyz_from_camera,
     xyz_from_camera_jacobian,
 )
-from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.colour.temperature import xy_from_temperature_tint
 
 KINDS = profiles.kinds()

@@ -12,6 +12,7 @@ from tests.colour import profiles
 from tests.colour.by_the_book import Camera
 from tests.colour.reference import colour_science
 from xmpsync.colour.camera import neutral_from_white, white_from_neutral, xyz_from_camera
+from xmpsync.colour.camera_profile import IDENTITY, ProfileSource
 from xmpsync.colour.dng import (
     as_shot_neutral,
     baseline_exposure_ev,
@@ -19,8 +20,7 @@ from xmpsync.colour.dng import (
     profile_from_matrix,
     profile_from_tags,
 )
-from xmpsync.colour.profile import IDENTITY, ProfileSource
-from xmpsync.colour.tags import COLOUR_TAGS, BadColourTags
+from xmpsync.colour.dng_tags import COLOUR_TAGS, BadColourTags
 
 BOTH = profiles.measured()
 WARM, COOL = BOTH.calibrations

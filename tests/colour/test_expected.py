@@ -11,10 +11,10 @@ from tests.colour import profiles
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.blend import stack
 from xmpsync.colour.camera import white_from_neutral
+from xmpsync.colour.camera_profile import ProfileSource
 from xmpsync.colour.dng import profile_from_matrix
 from xmpsync.colour.expected import expected_profile
 from xmpsync.colour.expected_table import FORWARD_COOL, FORWARD_WARM, R_COVARIANCE_1E6
-from xmpsync.colour.profile import ProfileSource
 
 BOTH = profiles.measured()
 COOL = BOTH.calibrations[1].camera_from_xyz

@@ -14,6 +14,7 @@ from tests.colour import profiles
 from tests.colour.reference import colour_science
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.camera import render
+from xmpsync.colour.dng_tags import BadColourTags
 from xmpsync.colour.huesat import (
     ROMM_FROM_XYZ,
     XYZ_FROM_ROMM,
@@ -23,7 +24,6 @@ from xmpsync.colour.huesat import (
     effective_camera,
     hue_sat_map_from_tags,
 )
-from xmpsync.colour.tags import BadColourTags
 
 PROFILE = profiles.measured()
 HUE, SATURATION, VALUE = 6, 5, 3

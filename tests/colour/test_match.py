@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from tests.colour import profiles
 from xmpsync.colour.camera import neutral_from_white, render
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.match import settings_for_target
-from xmpsync.colour.profile import CameraProfile
 
 KINDS = profiles.kinds()
 

@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from tests.colour import profiles
 from xmpsync.colour import scale_fit
 from xmpsync.colour.camera import neutral_from_white, render, white_from_neutral
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.dng import profile_from_matrix
 from xmpsync.colour.expected import expected_profile, mat3
 from xmpsync.colour.match import settings_for_target
-from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Extent, Scale, ScalePair, fit_scale, refit
 from xmpsync.colour.scale_fit import ScaleSettings
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.colour import profiles
 from xmpsync.colour.camera import neutral_from_white, render, white_from_neutral
-from xmpsync.colour.difference import lab_from_xyz_d50
+from xmpsync.colour.cielab import lab_from_xyz_d50
 from xmpsync.colour.match import settings_for_target
 
 KINDS = profiles.kinds()

@@ -21,7 +21,7 @@ from tests.read.raw_files import (
     write_tiff,
 )
 from xmpsync.colour.camera import neutral_from_white
-from xmpsync.colour.profile import ProfileSource
+from xmpsync.colour.camera_profile import ProfileSource
 from xmpsync.errors import WrongUsage
 from xmpsync.read.cameras import TableMatch, camera_list, table_match, table_matrix
 from xmpsync.read.header import read_header

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read import libraw
 from xmpsync.read.discover import FrameFiles

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import WrongOptions
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import UNKNOWN_CAMERA, Capture

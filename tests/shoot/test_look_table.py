@@ -12,8 +12,8 @@ import pytest
 
 from tests.shoot.test_looks import looked, named, standing
 from tests.xmp.samples import attributes
-from xmpsync.shoot.looks import LOOK_CODES, look_groups
-from xmpsync.shoot.looks import with_looks as found_in
+from xmpsync.shoot.look_findings import LOOK_CODES, look_groups
+from xmpsync.shoot.look_findings import with_looks as found_in
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis, Code, FrameResult, Solution
 from xmpsync.xmp.edit import Change, apply_change, restore_fields

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from xmpsync.colour.camera import neutral_from_white
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import FrameFiles

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.errors import WrongUsage
 from xmpsync.records import Capture, Settings3
 from xmpsync.shoot import session

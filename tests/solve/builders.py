@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from xmpsync.colour.camera import apply, xyz_from_camera
-from xmpsync.colour.difference import xyz_d50_from_lab
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.cielab import xyz_d50_from_lab
 from xmpsync.measurement import Face
 from xmpsync.records import Box, Capture, Settings3
 from xmpsync.skin.records import FaceSkin

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from benchmarks.skin.cameras import cameras
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face
 from xmpsync.records import Box, Capture, Settings3
 from xmpsync.skin.records import FaceSkin

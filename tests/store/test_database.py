@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.disk import fence
 from xmpsync.measurement import AsShotPair, Face, FrameMeasurement, Scene
 from xmpsync.records import Box, Capture

@@ -163,8 +163,8 @@ def solve_options(function: F) -> F:
 
 def options_from(values: dict[str, Any], shoot: Path) -> Options:
     """`Options` from a command's parameters; absent ones keep their default. Paths to frames become shoot-relative."""
-    from xmpsync.shoot.names import below
     from xmpsync.shoot.options import Options
+    from xmpsync.shoot.pointers import below
 
     def frames(name: str) -> tuple[str, ...]:
         return tuple(below(shoot, text) for text in values.get(name, ()))

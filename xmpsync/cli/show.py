@@ -54,7 +54,7 @@ def show_share(share: Share, people: str) -> None:
 
 def show_looks(frames: Sequence[FrameResult]) -> None:
     """Frames whose other settings differ from their reference's, grouped; nothing where all are alike."""
-    from xmpsync.shoot.looks import look_groups
+    from xmpsync.shoot.look_findings import look_groups
 
     groups = look_groups(frames)
     for group in groups[:MOST_GROUPS]:
@@ -72,7 +72,7 @@ def show_worklist(
     frames: Sequence[tuple[str, Sequence[Finding]]], *, differences: bool = False, advice: bool = True
 ) -> None:
     """What needs handwork, by kind: with advice, and with each face's own difference where asked for."""
-    from xmpsync.shoot.looks import LOOK_CODES
+    from xmpsync.shoot.look_findings import LOOK_CODES
     from xmpsync.solve.solution import NEEDS_HANDWORK, Code
 
     work: dict[str, list[tuple[str, Finding]]] = {}

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.clocks.evidence import Body, BodyPair, body_from, cues_of
+from xmpsync.clocks.shared_lights import Body, BodyPair, body_from, cues_of
 from xmpsync.clocks.thresholds import DEFAULT, ClockSettings
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.problem import Frame

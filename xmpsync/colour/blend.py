@@ -15,7 +15,7 @@ import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray, from_components
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.temperature import xy_from_temperature_tint
 
 

@@ -27,8 +27,8 @@ from xmpsync.colour.adaptation import (
 )
 from xmpsync.colour.arrays import FloatArray, adjugate, apply, from_components, inverse, product
 from xmpsync.colour.blend import Blended, blended, stack, weights, weights_change
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.fixed_point import self_consistent_white
-from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.temperature import SMALLEST_MIRED, xy_derivative, xy_from_mired_tint
 
 __all__ = [

@@ -12,12 +12,12 @@ import re
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.colour import tags as t
+from xmpsync.colour import dng_tags as t
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import neutral_from_white
+from xmpsync.colour.camera_profile import IDENTITY, Calibration, CameraProfile, ProfileSource
+from xmpsync.colour.dng_tags import BadColourTags, Tags
 from xmpsync.colour.illuminants import OTHER, TEMPERATURE_K, xy_from_illuminant_data
-from xmpsync.colour.profile import IDENTITY, Calibration, CameraProfile, ProfileSource
-from xmpsync.colour.tags import BadColourTags, Tags
 from xmpsync.colour.temperature import temperature_tint_from_xy
 from xmpsync.records import Mat3, Vec3
 

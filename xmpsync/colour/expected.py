@@ -14,8 +14,8 @@ import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50, adapted_from_source, xyz_from_xy
 from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.colour.expected_table import FORWARD_COOL, FORWARD_WARM, R_COVARIANCE_1E6, R_MEAN
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.colour.temperature import xy_from_temperature_tint
 from xmpsync.records import Mat3
 

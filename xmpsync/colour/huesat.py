@@ -14,15 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.colour import tags as t
+from xmpsync.colour import dng_tags as t
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray, apply, inverse
 from xmpsync.colour.blend import stack, weights
 from xmpsync.colour.camera import xyz_from_camera
-from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.colour.cielab import skin_difference, xyz_d50_from_lab
 from xmpsync.colour.dng import calibration_temperature_k
-from xmpsync.colour.profile import CameraProfile
-from xmpsync.colour.tags import BadColourTags, Tags
+from xmpsync.colour.dng_tags import BadColourTags, Tags
 from xmpsync.colour.temperature import xy_from_mired_tint
 
 # ISO 22028-2 (ROMM RGB) primaries; the white is D50.

@@ -14,7 +14,7 @@ import numpy as np
 
 from xmpsync.colour.adaptation import xy_from_xyz
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.tags import BadColourTags
+from xmpsync.colour.dng_tags import BadColourTags
 
 OTHER = 255
 

@@ -19,8 +19,8 @@ from xmpsync.colour.adaptation import BRADFORD_LMS_FROM_XYZ, BRADFORD_XYZ_FROM_L
 from xmpsync.colour.arrays import FloatArray, adjugate, apply, inverse
 from xmpsync.colour.blend import Blended, stack
 from xmpsync.colour.camera import chromaticity_or_nan, xyz_from_camera
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.fixed_point import self_consistent_white
-from xmpsync.colour.profile import CameraProfile
 from xmpsync.colour.temperature import SMALLEST_MIRED
 
 _LMS_D50: FloatArray = BRADFORD_LMS_FROM_XYZ @ XYZ_D50

@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import neutral_from_white, white_from_neutral
+from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
 from xmpsync.colour.expected import MANY_CAMERAS, SINGLE_SOURCES, Expectation, expected_profile
-from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale_fit import MatrixFit, ScaleSettings, fit_matrices
 from xmpsync.records import TEMPERATURE_RANGE_K, TINT_RANGE, Vec3
 

@@ -37,8 +37,8 @@ from xmpsync.colour.adaptation import xyz_from_xy
 from xmpsync.colour.arrays import FloatArray, apply
 from xmpsync.colour.blend import Stack, blended, stack, weights
 from xmpsync.colour.camera import mired_tint_from_neutral
+from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.colour.expected import COOL_K, WARM_K, Expectation, expected_forward, mat3
-from xmpsync.colour.profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.colour.temperature import xy_from_mired_tint
 from xmpsync.records import Vec3
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from types import MappingProxyType
 
 from xmpsync.colour import dng
-from xmpsync.colour.profile import CameraProfile
-from xmpsync.colour.tags import AS_SHOT_NEUTRAL, BadColourTags
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.colour.dng_tags import AS_SHOT_NEUTRAL, BadColourTags
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import boxes, exif, libraw, limits, tiff
 from xmpsync.read.cut_off import ends_too_early

@@ -13,8 +13,8 @@ from pathlib import Path
 from types import MappingProxyType
 
 from xmpsync.colour import dng
-from xmpsync.colour.profile import CameraProfile, ProfileSource
-from xmpsync.colour.tags import BadColourTags
+from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
+from xmpsync.colour.dng_tags import BadColourTags
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage
 from xmpsync.read import limits, tiff

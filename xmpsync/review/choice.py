@@ -12,9 +12,9 @@ from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.measurement import Face
 from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import PeopleWish
+from xmpsync.shoot.pointers import LabNumbers
 from xmpsync.solve.problem import Frame, Nudge
 
 LONGEST_NAME = 200

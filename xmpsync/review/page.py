@@ -19,8 +19,8 @@ from urllib.parse import quote
 from xmpsync.errors import XmpsyncError
 from xmpsync.review.pictures import render_proxy
 from xmpsync.review.view import key_of, settings_now, view
-from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.correct import Correction
+from xmpsync.shoot.names_given import read_answers
 from xmpsync.shoot.people import people_of
 
 PICTURE_SIDE_PX = 480

@@ -6,7 +6,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import render
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.screen import srgb_from_xyz_d50
 from xmpsync.read.picture import decode_jpeg, encode_jpeg, resize
 from xmpsync.records import Settings3

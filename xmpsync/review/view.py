@@ -16,15 +16,15 @@ import numpy as np
 
 from xmpsync import __version__
 from xmpsync.colour.camera import render
-from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.measurement import Face
 from xmpsync.records import Numbers, Settings3
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.names import LabNumbers
 from xmpsync.shoot.people import FacePlace, People
+from xmpsync.shoot.pointers import LabNumbers
 from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import references_of
 from xmpsync.shoot.request import as_it_stands

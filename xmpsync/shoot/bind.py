@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from xmpsync.errors import WrongOptions, WrongUsage
-from xmpsync.shoot.answers import face_at
 from xmpsync.shoot.load import Trouble
-from xmpsync.shoot.names import LabNumbers, Pointer
+from xmpsync.shoot.marks import could_be_skin
+from xmpsync.shoot.names_given import face_at
+from xmpsync.shoot.pointers import LabNumbers, Pointer
 from xmpsync.shoot.request import Stand
-from xmpsync.shoot.skinlike import could_be_skin
 from xmpsync.shoot.wishes import Bound, Wishes
 from xmpsync.solve.problem import Reference
 

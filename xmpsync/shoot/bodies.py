@@ -17,8 +17,8 @@ from pathlib import PurePosixPath
 from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Capture
-from xmpsync.shoot.names import matches
 from xmpsync.shoot.phrases import counted
+from xmpsync.shoot.pointers import matches
 from xmpsync.shoot.wishes import BodyName
 
 _NUMBER = re.compile(r"(\d+)\D*$")

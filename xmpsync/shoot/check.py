@@ -12,7 +12,7 @@ import numpy as np
 
 from xmpsync.errors import NoReference
 from xmpsync.shoot.events import Listener
-from xmpsync.shoot.looks import with_looks
+from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.phrases import command, counted
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder

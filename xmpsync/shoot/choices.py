@@ -16,7 +16,7 @@ import msgspec
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused
-from xmpsync.shoot.answers import Answer
+from xmpsync.shoot.names_given import Answer
 from xmpsync.shoot.options import Options
 
 CHOICES_NAME = "review.json"

@@ -12,7 +12,7 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.face_names import keep_measured
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.load import LeftOut, Trouble
-from xmpsync.shoot.looks import with_looks
+from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.phrases import command

@@ -13,13 +13,13 @@ from pathlib import Path
 
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
-from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.bind import bind
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded
-from xmpsync.shoot.looks import with_looks
+from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.measure import measure, open_store
+from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.propose import propose
 from xmpsync.shoot.request import Stand, build_request, shifted

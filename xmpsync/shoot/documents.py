@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from xmpsync import __version__
 from xmpsync.shoot.check import Figures, Share, figures, share_judged
-from xmpsync.shoot.looks import look_groups
+from xmpsync.shoot.look_findings import look_groups
 
 if TYPE_CHECKING:
     from xmpsync.errors import XmpsyncError

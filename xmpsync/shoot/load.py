@@ -9,9 +9,9 @@ from xmpsync.disk.fence import Fenced
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import SidecarMalformed, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
-from xmpsync.shoot.names import matches
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import counted
+from xmpsync.shoot.pointers import matches
 from xmpsync.shoot.wishes import Wishes, read_wishes
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, read_regions

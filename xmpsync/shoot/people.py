@@ -8,10 +8,10 @@ from pathlib import Path
 
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import Face
-from xmpsync.shoot.answers import Answer, change_answers, face_at, read_answers
 from xmpsync.shoot.events import Listener, WithoutNotes
-from xmpsync.shoot.names import below, parse_pointer
+from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.pointers import below, parse_pointer
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check
 from xmpsync.solve.solution import FaceResult, Solution

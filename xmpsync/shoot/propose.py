@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.colour.camera import render
-from xmpsync.colour.difference import skin_difference, xyz_d50_from_lab
+from xmpsync.colour.cielab import skin_difference, xyz_d50_from_lab
 from xmpsync.records import Numbers, Settings3
 from xmpsync.shoot.face_names import given_names, names_to_write
-from xmpsync.shoot.neutrals import NeutralCast, neutral_casts
+from xmpsync.shoot.marks import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request

@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from xmpsync.colour.camera import white_from_neutral
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import SidecarMalformed
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Settings3, Vec3
-from xmpsync.shoot.answers import Answer, face_at
 from xmpsync.shoot.baseline import Baseline, baseline
 from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
+from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.wishes import Bound

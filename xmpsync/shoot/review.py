@@ -15,15 +15,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from xmpsync.errors import NoReference, Refused, WrongUsage
-from xmpsync.shoot.answers import Answer, change_answers, read_answers
 from xmpsync.shoot.choices import MAX_STEPS, Step, carried, keep_steps, read_steps
 from xmpsync.shoot.correct import Correction, PlannedCorrection, carry_out, prepare_correction, put_right
 from xmpsync.shoot.desk import Desk
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
-from xmpsync.shoot.names import find_frame
+from xmpsync.shoot.names_given import Answer, change_answers, read_answers
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
+from xmpsync.shoot.pointers import find_frame
 from xmpsync.shoot.session import recall, refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
 

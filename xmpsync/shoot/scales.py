@@ -12,11 +12,11 @@ from pathlib import Path
 
 import msgspec
 
+from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
 from xmpsync.colour.dng import is_for_camera
+from xmpsync.colour.dng_tags import BadColourTags
 from xmpsync.colour.huesat import effect_on_skin, hue_sat_map_from_tags
-from xmpsync.colour.profile import CameraProfile, ProfileSource
 from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
-from xmpsync.colour.tags import BadColourTags
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.measurement import AsShotPair, FrameMeasurement

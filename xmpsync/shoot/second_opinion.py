@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import OwnCheckFailed
 from xmpsync.records import Settings3, Vec3
 from xmpsync.solve.problem import Frame
@@ -32,7 +32,7 @@ def import_beside() -> None:
     def work() -> None:
         # Whatever is wrong comes up again, with its traceback, in `confirm`.
         with suppress(Exception):
-            from xmpsync.colour.second_opinion import colour_science
+            from xmpsync.colour.judge import colour_science
 
             colour_science()
 
@@ -89,7 +89,7 @@ def _claims(frame: Frame, face: FaceResult, camera: FloatArray, lab: Vec3, after
 
 
 def _compare(profile: CameraProfile, claims: list[_Claim]) -> None:
-    from xmpsync.colour.second_opinion import rendered, skin_difference
+    from xmpsync.colour.judge import rendered, skin_difference
 
     if not claims:
         return

@@ -11,13 +11,13 @@ from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import STATE_FOLDER
-from xmpsync.shoot.answers import read_answers
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
 from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
+from xmpsync.shoot.names_given import read_answers
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand

@@ -16,8 +16,8 @@ from typing import TypeVar
 
 from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.measurement import MarkedPlace
-from xmpsync.shoot.names import LabNumbers, Pointer, frame_named, matches, parse_pointer, parse_reference
 from xmpsync.shoot.options import RANGES, Options
+from xmpsync.shoot.pointers import LabNumbers, Pointer, frame_named, matches, parse_pointer, parse_reference
 from xmpsync.solve.problem import GroupStrength, Nudge, Reference
 
 MAX_NUDGE = (300.0, 150.0, 4.0)

@@ -20,7 +20,7 @@ import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray, apply, from_components
-from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
+from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 
 SKIN_LAB = (60.0, 13.0, 18.0)
 """CIELAB D50 of a middle skin colour: the mean of published class means (light to brown) lies within 5 units of it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.difference import skin_difference
+from xmpsync.colour.cielab import skin_difference
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.tables import IntArray, Table
 

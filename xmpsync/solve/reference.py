@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.difference import xyz_d50_from_lab
+from xmpsync.colour.cielab import xyz_d50_from_lab
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import Face
 from xmpsync.solve.coordinate import xyz_from_z, z_from_xyz

@@ -10,7 +10,7 @@ import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.difference import lab_from_xyz_d50
+from xmpsync.colour.cielab import lab_from_xyz_d50
 from xmpsync.records import Settings3
 from xmpsync.solve import closed_form, evidence, findings, mixed
 from xmpsync.solve.answers import Answers

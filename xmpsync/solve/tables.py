@@ -10,7 +10,7 @@ import scipy.sparse as sp
 
 from xmpsync.colour.arrays import FloatArray, apply, by_component
 from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face
 from xmpsync.records import Settings3
 from xmpsync.solve.coordinate import Coordinates, coordinates

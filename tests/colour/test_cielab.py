@@ -13,7 +13,7 @@ from hypothesis.extra import numpy as hnp
 
 from tests.colour.reference import colour_science
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.difference import delta_e00, lab_from_xyz_d50, skin_difference, xyz_d50_from_lab
+from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, skin_difference, xyz_d50_from_lab
 
 # Sharma, Wu & Dalal (2005), Color Res. Appl. 30, 21, table 1: 34 pairs, differences printed to 4 digits.
 SHARMA = Path(__file__).parent / "sharma_2005_table_1.csv"

@@ -9,7 +9,7 @@ import os
 import pytest
 
 from xmpsync.errors import WrongUsage
-from xmpsync.shoot.names import LabNumbers, Pointer, find_frame, matches, parse_pointer, parse_reference
+from xmpsync.shoot.pointers import LabNumbers, Pointer, find_frame, matches, parse_pointer, parse_reference
 
 FRAMES = ["a/K1_0001.DNG", "a/K1_0002.DNG", "b/K1_0002.NEF", "c=d@0.5,0.5.dng", "lab:1,2,3.dng"]
 

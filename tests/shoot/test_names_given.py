@@ -8,7 +8,7 @@ import pytest
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, Refused
-from xmpsync.shoot.answers import Answer, change_answers, read_answers, write_answers
+from xmpsync.shoot.names_given import Answer, change_answers, read_answers, write_answers
 from xmpsync.write.lock import held
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.profile import CameraProfile
+from xmpsync.colour.camera_profile import CameraProfile
 
 TINT_PER_DUV = 3000.0
 """Tint per unit of distance from the Planckian locus in CIE 1960 uv: common practice, not part of the standard."""

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from tests.xmp.samples import attributes
-from xmpsync.colour.profile import Calibration, CameraProfile
+from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture, Settings3
 from xmpsync.shoot.baseline import Baseline
 from xmpsync.shoot.load import SourceFrame
-from xmpsync.shoot.looks import look_groups, with_looks
+from xmpsync.shoot.look_findings import look_groups, with_looks
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis, Code, FaceResult, FrameResult, Solution
