@@ -7,8 +7,30 @@ either ends one frame (`FrameError`) or the whole command (everything else).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 NOTHING_WRITTEN = "Nothing was written."
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A frame that could not be found, read, measured, solved or written, as a value: counts as a failure (exit 1)."""
+
+    frame_id: str
+    what: str
+    next_step: str = ""
+
+    @property
+    def sentence(self) -> str:
+        return f"{self.what} {self.next_step}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class LeftAlone:
+    """A frame or file (relative to SHOOT) that was not worked on or not written, and why."""
+
+    name: str
+    reason: str
 
 
 class XmpsyncError(Exception):

@@ -22,10 +22,11 @@ from pathlib import Path
 
 import psutil
 
+from xmpsync.errors import Trouble
 from xmpsync.shoot.cluster import run_on_cluster
 from xmpsync.shoot.options import Cluster
 from xmpsync.shoot.pool import run_jobs
-from xmpsync.shoot.worker import Failed, MeasureJob, measure_frame
+from xmpsync.shoot.worker import MeasureJob, measure_frame
 
 
 @contextmanager
@@ -68,10 +69,10 @@ def overhead(n_jobs: int) -> dict[str, float]:
         cluster = Cluster(address)
 
         def there(n: int) -> None:
-            assert all(isinstance(o, Failed) for _, o in run_on_cluster(jobs[:n], sizes, cluster, timeout_s=120))
+            assert all(isinstance(o, Trouble) for _, o in run_on_cluster(jobs[:n], sizes, cluster, timeout_s=120))
 
         def here(n: int) -> None:
-            assert all(isinstance(o, Failed) for _, o in run_jobs(measure_frame, jobs[:n], n_workers=2, timeout_s=120))
+            assert all(isinstance(o, Trouble) for _, o in run_jobs(measure_frame, jobs[:n], n_workers=2, timeout_s=120))
 
         there(8)  # imports
         for way, run, processes in (("local", here, []), ("cluster", there, others)):

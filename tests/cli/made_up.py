@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, camera_of, frame
+from xmpsync.errors import LeftAlone, Trouble
 from xmpsync.records import Box, Numbers, Settings3
 from xmpsync.shoot.check import Checked, figures
 from xmpsync.shoot.correct import PlannedCorrection
 from xmpsync.shoot.history import History, RollbackReady
-from xmpsync.shoot.load import LeftOut, Loaded, Trouble
+from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.names_given import Answer
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import FacePlace, People, PersonFound
@@ -34,7 +35,7 @@ from xmpsync.solve.solution import (
     Solution,
     Unjudged,
 )
-from xmpsync.write.outcome import LeftAlone, RunOutcome
+from xmpsync.write.outcome import RunOutcome
 from xmpsync.write.plan import ChangeKind, FileChange, Plan
 from xmpsync.write.rollback import Action, RollbackPlan, RollbackStep
 from xmpsync.write.runs import RunState, RunSummary
@@ -122,7 +123,7 @@ def ready() -> Ready:
         root=ROOT, state=ROOT / ".xmpsync", options=OPTIONS, loaded=Loaded(ROOT, (), (), (), ids),
         stand=Stand({}, (), ()), request=request, scales=Scales({}),
         troubles=(Trouble("k1/K1_0099.nef", "k1/K1_0099.nef ends too early.", "Copy it from the card again."),),
-        left_out=tuple(LeftOut(f"k1/K1_{n:04d}.nef", "rejected (rating -1)") for n in range(200, 212)),
+        left_out=tuple(LeftAlone(f"k1/K1_{n:04d}.nef", "rejected (rating -1)") for n in range(200, 212)),
         n_from_store=len(ids),
         clocks_moved=True, clock_notes=("Maker/Two/2: the clock is moved by -00:01:30 (known to about 3 s).",),
     )  # fmt: skip

@@ -45,7 +45,7 @@ def test_subfolders_belong_to_the_shoot_and_hidden_ones_and_our_state_do_not(tmp
     )  # fmt: skip
     found = discover(tmp_path)
     assert ids(found) == ["a.nef", "card 2/b.CR3", "card 2/deep/c.dng"]
-    assert found.problems == ()
+    assert found.troubles == ()
     assert found.frames[1].raw == tmp_path / "card 2" / "b.CR3"
     assert found.frames[1].new_sidecar == tmp_path / "card 2" / "b.xmp"
 
@@ -67,16 +67,16 @@ def test_two_raws_of_one_stem_fail_and_the_others_go_on(tmp_path: Path) -> None:
     fill(tmp_path, "a.nef", "a.dng", "a.xmp", "b.nef", "sub/a.nef")
     found = discover(tmp_path)
     assert ids(found) == ["b.nef", "sub/a.nef"]
-    assert [p.frame_id for p in found.problems] == ["a.dng", "a.nef"]
-    assert "a.xmp" in found.problems[0].what and "a.nef" in found.problems[0].what
-    assert found.problems[0].next_step
+    assert [p.frame_id for p in found.troubles] == ["a.dng", "a.nef"]
+    assert "a.xmp" in found.troubles[0].what and "a.nef" in found.troubles[0].what
+    assert found.troubles[0].next_step
 
 
 def test_two_sidecars_of_one_raw_fail_and_the_others_go_on(tmp_path: Path) -> None:
     fill(tmp_path, "a.nef", "a.xmp", "a.nef.xmp", "b.nef")
     found = discover(tmp_path)
     assert ids(found) == ["b.nef"]
-    assert "a.xmp and a.nef.xmp" in found.problems[0].sentence
+    assert "a.xmp and a.nef.xmp" in found.troubles[0].sentence
 
 
 def test_sidecars_that_differ_in_case_alone_are_not_guessed_between(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_sidecars_that_differ_in_case_alone_are_not_guessed_between(tmp_path: Pa
     found = discover(tmp_path)
     assert ids(found) == ["b.nef"]
     assert sidecar_of(found, "b.nef") == "b.xmp"  # its own case wins over another spelling
-    assert [p.frame_id for p in found.problems] == ["C.nef", "a.nef", "c.nef"]
+    assert [p.frame_id for p in found.troubles] == ["C.nef", "a.nef", "c.nef"]
 
 
 def test_composed_and_decomposed_letters_are_the_same_name(tmp_path: Path) -> None:
@@ -98,7 +98,7 @@ def test_composed_and_decomposed_letters_are_the_same_name(tmp_path: Path) -> No
 def test_a_folder_with_the_sidecars_name_is_a_problem(tmp_path: Path) -> None:
     fill(tmp_path, "a.nef", "a.xmp/inside.txt")
     found = discover(tmp_path)
-    assert ids(found) == [] and "a.xmp" in found.problems[0].what
+    assert ids(found) == [] and "a.xmp" in found.troubles[0].what
 
 
 def test_links_in_circles_end_and_a_folder_is_read_once(tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_links_in_circles_end_and_a_folder_is_read_once(tmp_path: Path) -> None:
     except OSError:
         pytest.skip("no symbolic links here")
     found = discover(tmp_path)
-    assert len(found.frames) == 1 and found.problems == ()
+    assert len(found.frames) == 1 and found.troubles == ()
 
 
 def test_a_folder_without_end_is_refused_and_its_way_in_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -135,7 +135,7 @@ def test_links_that_lead_nowhere_are_problems(tmp_path: Path) -> None:
         pytest.skip("no symbolic links here")
     found = discover(tmp_path)
     assert ids(found) == ["a.nef"]
-    assert [p.frame_id for p in found.problems] == ["b.nef", "c.nef"]
+    assert [p.frame_id for p in found.troubles] == ["b.nef", "c.nef"]
 
 
 @pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="these systems refuse such names")
@@ -158,7 +158,7 @@ def test_a_folder_that_cannot_be_read_is_a_problem_and_the_others_go_on(tmp_path
     finally:
         (tmp_path / "locked").chmod(0o700)
     assert ids(found) == ["a.nef"]
-    assert found.problems[0].frame_id == "locked" and "permission" in found.problems[0].next_step
+    assert found.troubles[0].frame_id == "locked" and "permission" in found.troubles[0].next_step
 
 
 def test_a_folder_that_fails_while_it_is_read_is_a_problem(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -173,7 +173,7 @@ def test_a_folder_that_fails_while_it_is_read_is_a_problem(tmp_path: Path, monke
     monkeypatch.setattr(os, "scandir", scandir)
     found = discover(tmp_path)
     assert ids(found) == ["a.nef"]
-    assert "Permission denied" in found.problems[0].what and found.problems[0].frame_id == "locked"
+    assert "Permission denied" in found.troubles[0].what and found.troubles[0].frame_id == "locked"
 
 
 def test_a_shoot_inside_another_one_is_refused_with_the_way_out(tmp_path: Path) -> None:

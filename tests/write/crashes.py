@@ -426,6 +426,6 @@ def edits(world: World, tally: Tally, *, limit: int = 10**9) -> None:
                 report = recover(SHOOT, STATE, fs=other)
                 tally.crash_states += 1
                 tally.recoveries += 1
-                if began and (report is None or [item.path for item in report.left] != [path] or report.exit_code != 4):
+                if began and (report is None or [item.name for item in report.left] != [path] or report.exit_code != 4):
                     raise Lost(f"somebody's edit of {path} is not reported: {report}")
                 judge(world, other, ended=ended, edited=path)

@@ -19,9 +19,8 @@ from hypothesis import strategies as st
 from tests.write.disk import AnyDisk, Shoot, corrected, packet, rated
 from tests.write.simfs import SimFS
 from tests.write.tinydng import XMP_TAG, tiny_dng
-from xmpsync.errors import Refused
+from xmpsync.errors import LeftAlone, Refused
 from xmpsync.write import embed, patch
-from xmpsync.write.outcome import LeftAlone
 from xmpsync.write.patch import Condition, Patch, Spliced
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
@@ -393,5 +392,5 @@ def test_a_raw_saved_by_somebody_right_before_its_turn_is_left_alone(shoot: Shoo
     shoot.put("b.dng", tiny_dng("<", PADDED))
     plan = Plan((shoot.change("a.xmp", corrected(packet())), shoot.embedding("b.dng", packet())))
     outcome = perform(plan, shoot.root, shoot.state, fs=Saving())
-    assert outcome.left_alone[0].path == "b.dng"
+    assert outcome.left_alone[0].name == "b.dng"
     assert shoot.read("b.dng") == tiny_dng("<", PADDED, odd=1)

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from tests.write.disk import AnyDisk, Shoot, corrected, packet
-from xmpsync.errors import DiskNeedsAttention, Refused
-from xmpsync.write.outcome import LeftAlone, Progress
+from xmpsync.errors import DiskNeedsAttention, LeftAlone, Refused
+from xmpsync.write.outcome import Progress
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.runs import list_runs, verify_runs

@@ -99,7 +99,7 @@ def test_our_fields_changed_by_somebody_are_left_alone_unless_forced(shoot: Shoo
     outcome = _back(shoot)
     assert shoot.read("a.xmp") == theirs
     assert outcome.exit_code == 1
-    assert [item.path for item in outcome.left_alone] == ["a.xmp"]
+    assert [item.name for item in outcome.left_alone] == ["a.xmp"]
     with pytest.raises(WrongUsage, match="no run to roll back"):  # over with, also for the file left alone
         _plan(shoot)
     _back(shoot, list_runs(shoot.state)[0].run_id, force=True)

@@ -150,7 +150,7 @@ def show_rollback(found: RollbackReady, outcome: RunOutcome) -> None:
     n = len(outcome.written) + len(outcome.created) + len(outcome.removed)
     say(f"Run {found.plan.run_id} rolled back: {counted(n, 'file')}.", style="bold")
     for item in outcome.left_alone:
-        say(f"Left alone: {item.path}: {item.reason}", style="yellow")
+        say(f"Left alone: {item.name}: {item.reason}", style="yellow")
     for remark in outcome.remarks:
         say(remark)
     say("If your editor keeps a database of its own, let it load the sidecars again now.")

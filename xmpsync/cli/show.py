@@ -11,8 +11,8 @@ from xmpsync.shoot.phrases import counted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from xmpsync.errors import LeftAlone, Trouble
     from xmpsync.shoot.check import Figures, Share
-    from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.solve.solution import Finding, FrameResult
 
@@ -98,7 +98,7 @@ def show_worklist(
                 say(f"      {frame}, {who}: {d.d_exposure_ev:+.2f} EV, {d.d_mired:+.0f} mired, {d.d_tint:+.0f} tint")
 
 
-def show_left_out(left_out: Sequence[LeftOut]) -> None:
+def show_left_out(left_out: Sequence[LeftAlone]) -> None:
     """Frames left out on purpose, counted by reason."""
     for reason, n in sorted(Counter(item.reason for item in left_out).items()):
         say(f"Left out: {n} ({reason}).")

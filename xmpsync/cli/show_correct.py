@@ -196,7 +196,7 @@ def show_written(found: PlannedCorrection, outcome: RunOutcome | None) -> None:
     n_written = len(outcome.written) + len(set(outcome.created) - set(outcome.written))
     say(f"{counted(n_written, 'file')} written{new}, run {outcome.run_id}.", style="bold")
     for item in outcome.left_alone:
-        say(f"Left alone: {item.path}: {item.reason}", style="yellow")
+        say(f"Left alone: {item.name}: {item.reason}", style="yellow")
     for remark in outcome.remarks:
         say(remark)
     if outcome.written:

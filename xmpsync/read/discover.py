@@ -2,7 +2,7 @@
 
 Rules: subfolders belong to the shoot; hidden folders and `.xmpsync` do not. A frame is a RAW file. A sidecar is
 `NAME.xmp` (XMP Specification part 3: same name, extension xmp) or `NAME.EXT.xmp`, the extension in any case. A JPEG
-beside a RAW is ignored. Where it is not clear whose a sidecar is, these frames are problems and the others go on.
+beside a RAW is ignored. Where it is not clear whose a sidecar is, these frames are troubles and the others go on.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from xmpsync.errors import Refused, WrongUsage
+from xmpsync.errors import Refused, Trouble, WrongUsage
 from xmpsync.read.limits import printable
 
 STATE_FOLDER = ".xmpsync"
@@ -45,29 +45,16 @@ class FrameFiles:
     frame_id: str
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """A frame or folder that cannot go on, what is wrong, and what to do."""
-
-    frame_id: str
-    what: str
-    next_step: str
-
-    @property
-    def sentence(self) -> str:
-        return f"{self.what} {self.next_step}".strip()
-
-
 MOST_FOLDERS = 10_000
 """Folders that are looked at: a wedding has a few dozen, and a link to the root of a disk has no end."""
 
 
 @dataclass(frozen=True, slots=True)
 class Discovery:
-    """All frames that can go on, and the problems, each sorted by frame id."""
+    """All frames that can go on, and the troubles, each sorted by frame id."""
 
     frames: tuple[FrameFiles, ...]
-    problems: tuple[Problem, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
 
 
 def discover(shoot: Path, *, own_state: Path | None = None) -> Discovery:
@@ -86,15 +73,15 @@ def discover(shoot: Path, *, own_state: Path | None = None) -> Discovery:
         _refuse_around(shoot)
     walk = _Walk(shoot, check_state=own_state is None)
     frames: list[FrameFiles] = []
-    problems: list[Problem] = []
+    troubles: list[Trouble] = []
     for folder, names in walk.folders():
         found, wrong = _pair(shoot, folder, names)
         frames += found
-        problems += wrong
-    problems += walk.problems
+        troubles += wrong
+    troubles += walk.troubles
     return Discovery(
         tuple(sorted(frames, key=lambda f: _order(f.frame_id))),
-        tuple(sorted(problems, key=lambda p: _order(p.frame_id))),
+        tuple(sorted(troubles, key=lambda p: _order(p.frame_id))),
     )
 
 
@@ -118,12 +105,12 @@ def _refuse_around(shoot: Path) -> None:
 
 
 class _Walk:
-    """Folders of the shoot with their file names, each real folder once; trouble goes into `problems`."""
+    """Folders of the shoot with their file names, each real folder once; trouble goes into `troubles`."""
 
     def __init__(self, shoot: Path, *, check_state: bool) -> None:
         self.shoot = shoot
         self.check_state = check_state
-        self.problems: list[Problem] = []
+        self.troubles: list[Trouble] = []
 
     def folders(self) -> Iterator[tuple[Path, list[str]]]:
         seen: set[tuple[int, int]] = set()
@@ -170,8 +157,8 @@ class _Walk:
                     f"{printable(folder)} cannot be listed ({error.strerror}).", next_step="Check its permissions."
                 ) from error
             relative = folder.relative_to(self.shoot).as_posix()
-            self.problems.append(
-                Problem(
+            self.troubles.append(
+                Trouble(
                     relative,
                     f"The folder {printable(relative)} cannot be read ({error.strerror}); its frames are left out.",
                     "Check its permissions, then run the same command again.",
@@ -187,7 +174,7 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
         return False
 
 
-def _pair(shoot: Path, folder: Path, names: list[str]) -> tuple[list[FrameFiles], list[Problem]]:
+def _pair(shoot: Path, folder: Path, names: list[str]) -> tuple[list[FrameFiles], list[Trouble]]:
     """The frames of one folder with their sidecars."""
     prefix = folder.relative_to(shoot).as_posix()
     prefix = "" if prefix == "." else prefix + "/"
@@ -200,7 +187,7 @@ def _pair(shoot: Path, folder: Path, names: list[str]) -> tuple[list[FrameFiles]
     stems: dict[str, list[str]] = defaultdict(list)
     for name in raws:
         stems[_key(name.rpartition(".")[0])].append(name)
-    frames, problems = [], []
+    frames, troubles = [], []
     for name in raws:
         stem = name.rpartition(".")[0]
         outcome = _one(folder, name, stem, stems[_key(stem)], sidecars)
@@ -209,8 +196,8 @@ def _pair(shoot: Path, folder: Path, names: list[str]) -> tuple[list[FrameFiles]
             frames.append(FrameFiles(outcome.raw, outcome.sidecar, outcome.new_sidecar, frame_id))
         else:
             what, next_step = outcome
-            problems.append(Problem(frame_id, f"{printable(frame_id)}: {what}", next_step))
-    return frames, problems
+            troubles.append(Trouble(frame_id, f"{printable(frame_id)}: {what}", next_step))
+    return frames, troubles
 
 
 def _one(

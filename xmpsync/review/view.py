@@ -350,6 +350,6 @@ def _references(correction: Correction) -> list[dict[str, Any]]:
 
 def _notes(correction: Correction) -> list[str]:
     notes = [t.sentence for t in correction.troubles]
-    notes += [f"{f.frame_id}: left out, {f.reason}" for f in correction.left_out]
+    notes += [f"{f.name}: left out, {f.reason}" for f in correction.left_out]
     notes += [*correction.ready.stand.notes(), *correction.proposal.solution.notes]
     return [words.shown(note) for note in notes]

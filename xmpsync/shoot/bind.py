@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from xmpsync.errors import WrongOptions, WrongUsage
-from xmpsync.shoot.load import Trouble
+from xmpsync.errors import Trouble, WrongOptions, WrongUsage
 from xmpsync.shoot.marks import could_be_skin
 from xmpsync.shoot.names_given import face_at
 from xmpsync.shoot.pointers import LabNumbers, Pointer

@@ -12,12 +12,12 @@ import pickle
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from xmpsync.errors import Refused, WrongUsage, XmpsyncError
+from xmpsync.errors import Refused, Trouble, WrongUsage, XmpsyncError
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.shoot.options import Cluster
 from xmpsync.shoot.pool import Lost
 from xmpsync.shoot.remote import measure_there, version
-from xmpsync.shoot.worker import Failed, MeasureJob
+from xmpsync.shoot.worker import MeasureJob
 
 CONNECT_S = 15.0
 WORKERS_S = 60.0
@@ -34,7 +34,7 @@ class SchedulerGone(XmpsyncError):
 
 def run_on_cluster(
     jobs: Sequence[MeasureJob], sizes: Mapping[str, int], cluster: Cluster, *, timeout_s: float
-) -> Iterator[tuple[MeasureJob, FrameMeasurement | Failed | Lost]]:
+) -> Iterator[tuple[MeasureJob, FrameMeasurement | Trouble | Lost]]:
     """Yield (job, outcome) for every job as they get ready; `sizes`: bytes of each frame.
 
     Raises WrongUsage where the extra, the scheduler or workers are missing, Refused where a worker runs another
@@ -131,7 +131,7 @@ def _finished(client: Any, futures: list[Any], timeout_s: float) -> list[Any] | 
     return None
 
 
-def _taken(client: Any, future: Any) -> FrameMeasurement | Failed | Lost:
+def _taken(client: Any, future: Any) -> FrameMeasurement | Trouble | Lost:
     """The outcome of one frame. Raises `_Gone` and Refused."""
     if future.status in ("cancelled", "lost"):
         raise _Gone
@@ -156,5 +156,5 @@ def _taken(client: Any, future: Any) -> FrameMeasurement | Failed | Lost:
             written="What was measured is kept.",
             next_step="Install the same version on every machine.",
         )
-    outcome: FrameMeasurement | Failed = pickle.loads(packed)
+    outcome: FrameMeasurement | Trouble = pickle.loads(packed)
     return outcome

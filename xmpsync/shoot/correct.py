@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.errors import NoReference, WrongUsage
+from xmpsync.errors import LeftAlone, NoReference, Trouble, WrongUsage
 from xmpsync.shoot import second_opinion
 from xmpsync.shoot.embed import rekey_written
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.face_names import keep_measured
 from xmpsync.shoot.history import recover_or_raise
-from xmpsync.shoot.load import LeftOut, Trouble
 from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.measure import open_store
 from xmpsync.shoot.options import Machine, Options
@@ -40,7 +39,7 @@ class Correction:
         return self.ready.troubles
 
     @property
-    def left_out(self) -> tuple[LeftOut, ...]:
+    def left_out(self) -> tuple[LeftAlone, ...]:
         return self.ready.left_out
 
 

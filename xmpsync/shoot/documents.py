@@ -10,11 +10,10 @@ from xmpsync.shoot.check import Figures, Share, figures, share_judged
 from xmpsync.shoot.look_findings import look_groups
 
 if TYPE_CHECKING:
-    from xmpsync.errors import XmpsyncError
+    from xmpsync.errors import LeftAlone, Trouble, XmpsyncError
     from xmpsync.shoot.check import Checked
     from xmpsync.shoot.correct import PlannedCorrection
     from xmpsync.shoot.history import History, RollbackReady
-    from xmpsync.shoot.load import LeftOut, Trouble
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.shoot.people import People
     from xmpsync.shoot.propose import Row
@@ -132,7 +131,7 @@ def _head(command: str) -> dict[str, Any]:
 
 
 def _shared(
-    ready: Ready, solution: Solution, troubles: Sequence[Trouble], left_out: Sequence[LeftOut]
+    ready: Ready, solution: Solution, troubles: Sequence[Trouble], left_out: Sequence[LeftAlone]
 ) -> dict[str, Any]:
     return {
         "persons": [
@@ -176,8 +175,8 @@ def _failed(troubles: Sequence[Trouble]) -> list[dict[str, str]]:
     return [{"frame": t.frame_id, "what": t.what, "next_step": t.next_step} for t in troubles]
 
 
-def _left_out(left_out: Sequence[LeftOut]) -> list[dict[str, str]]:
-    return [{"frame": item.frame_id, "reason": item.reason} for item in left_out]
+def _left_out(left_out: Sequence[LeftAlone]) -> list[dict[str, str]]:
+    return [{"frame": item.name, "reason": item.reason} for item in left_out]
 
 
 def _row(row: Row) -> dict[str, Any]:
@@ -305,5 +304,5 @@ def _outcome(outcome: RunOutcome) -> dict[str, Any]:
         "written": list(outcome.written),
         "created": list(outcome.created),
         "removed": list(outcome.removed),
-        "left_alone": [{"file": item.path, "reason": item.reason} for item in outcome.left_alone],
+        "left_alone": [{"file": item.name, "reason": item.reason} for item in outcome.left_alone],
     }

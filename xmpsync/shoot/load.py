@@ -7,7 +7,7 @@ from pathlib import Path
 
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.plain import read_named
-from xmpsync.errors import SidecarMalformed, WrongUsage
+from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble, WrongUsage
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import counted
@@ -17,27 +17,6 @@ from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.regions import Regions, read_regions
 from xmpsync.xmp.scan import LIMITS
 from xmpsync.xmp.settings import DevelopSettings, read_settings
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """A frame that could not be read, measured, solved or written: counts as a failure (exit 1)."""
-
-    frame_id: str
-    what: str
-    next_step: str = ""
-
-    @property
-    def sentence(self) -> str:
-        return f"{self.what} {self.next_step}".strip()
-
-
-@dataclass(frozen=True, slots=True)
-class LeftOut:
-    """A frame that is left alone on purpose, with the reason; no failure."""
-
-    frame_id: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +43,7 @@ class Loaded:
     root: Path
     frames: tuple[SourceFrame, ...]
     troubles: tuple[Trouble, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[LeftAlone, ...]
     all_ids: tuple[str, ...]
     wishes: Wishes = field(default_factory=Wishes)
 
@@ -75,7 +54,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
     Raises WrongUsage when the folder is missing or holds no frame at all, WrongOptions for invalid options.
     """
     found = discover(root, own_state=own_state)
-    troubles = [Trouble(p.frame_id, p.what, p.next_step) for p in found.problems]
+    troubles = list(found.troubles)
     if not found.frames and not troubles:
         jpegs = sum(1 for path in root.rglob("*") if path.suffix.casefold() in (".jpg", ".jpeg", ".heic"))
         only = f" It holds {counted(jpegs, 'finished picture')} (JPEG), which cannot be measured." if jpegs else ""
@@ -84,7 +63,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
     wishes = read_wishes(options, ids)
     asked_for = wishes.asked_for
     frames: list[SourceFrame] = []
-    left_out: list[LeftOut] = []
+    left_out: list[LeftAlone] = []
     for files in found.frames:
         asked = files.frame_id in asked_for
         if options.frames and not asked and not matches(files.frame_id, options.frames):
@@ -94,7 +73,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
             continue
         reason = None if asked else why_left_out(source.settings, options)
         if reason:
-            left_out.append(LeftOut(files.frame_id, reason))
+            left_out.append(LeftAlone(files.frame_id, reason))
         else:
             frames.append(source)
     return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, wishes)

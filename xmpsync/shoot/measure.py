@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from xmpsync.errors import SidecarMalformed
+from xmpsync.errors import SidecarMalformed, Trouble
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
 from xmpsync.read.ahead import ReadAhead
@@ -15,10 +15,10 @@ from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
 from xmpsync.shoot.cluster import run_on_cluster
 from xmpsync.shoot.events import Listener
-from xmpsync.shoot.load import Loaded, SourceFrame, Trouble
+from xmpsync.shoot.load import Loaded, SourceFrame
 from xmpsync.shoot.options import Machine
 from xmpsync.shoot.pool import Lost, run_jobs
-from xmpsync.shoot.worker import Failed, MeasureJob, measure_frame
+from xmpsync.shoot.worker import MeasureJob, measure_frame
 from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.opening import require_place
@@ -89,7 +89,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
                     store.put(key, faces, fingerprint(Path(job.raw)), outcome)
                     found[job.frame_id] = outcome
                 else:
-                    troubles.append(_trouble(job, outcome))
+                    troubles.append(_lost(job, outcome) if isinstance(outcome, Lost) else outcome)
                 listener.step()
         finally:
             listener.done()
@@ -99,7 +99,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
 
 def _outcomes(
     jobs: list[MeasureJob], sizes: Mapping[str, int], machine: Machine
-) -> Iterator[tuple[MeasureJob, FrameMeasurement | Failed | Lost]]:
+) -> Iterator[tuple[MeasureJob, FrameMeasurement | Trouble | Lost]]:
     """The outcome of each job as it gets ready: from local workers, or from a cluster's."""
     if machine.cluster is not None:
         yield from run_on_cluster(jobs, sizes, machine.cluster, timeout_s=machine.timeout_s)
@@ -132,14 +132,12 @@ def _from_store(
     return None
 
 
-def _trouble(job: MeasureJob, outcome: Failed | Lost) -> Trouble:
-    if isinstance(outcome, Lost):
-        return Trouble(
-            job.frame_id,
-            f"{job.frame_id}: {outcome.reason} while measuring it.",
-            "The file may be damaged: try to open it elsewhere, or exclude it with --leave-out.",
-        )
-    return Trouble(job.frame_id, outcome.what, outcome.next_step)
+def _lost(job: MeasureJob, outcome: Lost) -> Trouble:
+    return Trouble(
+        job.frame_id,
+        f"{job.frame_id}: {outcome.reason} while measuring it.",
+        "The file may be damaged: try to open it elsewhere, or exclude it with --leave-out.",
+    )
 
 
 def _job(source: SourceFrame, marks: tuple[MarkedPlace, ...], machine: Machine) -> MeasureJob:

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.disk.files import RealFileSystem
+from xmpsync.errors import LeftAlone, Trouble
 from xmpsync.shoot.events import Listener
-from xmpsync.shoot.load import LeftOut, Loaded, Trouble
+from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.measure import STORE_NAME, Measured
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.scales import Scales
@@ -29,7 +30,7 @@ class MeasuredShoot:
         return (*self.loaded.troubles, *self.measured.troubles)
 
     @property
-    def left_out(self) -> tuple[LeftOut, ...]:
+    def left_out(self) -> tuple[LeftAlone, ...]:
         return self.loaded.left_out
 
 

@@ -36,16 +36,23 @@ def measure_there(packed: bytes, raw: str, size: int) -> tuple[str, str, bytes]:
 def _outcome(packed: bytes, raw: str, size: int) -> Any:
     from dataclasses import replace
 
-    from xmpsync.shoot.worker import Failed, measure_frame
+    from xmpsync.errors import Trouble
+    from xmpsync.shoot.worker import measure_frame
 
     job = pickle.loads(packed)
     advice = "Check --map, or measure it here: run the same command without --scheduler."
     try:
         found = Path(raw).stat().st_size
     except OSError as error:
-        return Failed(f"{job.frame_id}: the worker on {platform.node()} cannot read {raw} ({error.strerror}).", advice)
+        return Trouble(
+            job.frame_id,
+            f"{job.frame_id}: the worker on {platform.node()} cannot read {raw} ({error.strerror}).",
+            advice,
+        )
     if found != size:
-        return Failed(
-            f"{job.frame_id}: on {platform.node()}, {raw} is another file ({found} bytes instead of {size}).", advice
+        return Trouble(
+            job.frame_id,
+            f"{job.frame_id}: on {platform.node()}, {raw} is another file ({found} bytes instead of {size}).",
+            advice,
         )
     return measure_frame(replace(job, raw=raw))

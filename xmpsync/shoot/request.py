@@ -10,11 +10,11 @@ import numpy as np
 
 from xmpsync.colour.camera import white_from_neutral
 from xmpsync.colour.camera_profile import CameraProfile
-from xmpsync.errors import SidecarMalformed
+from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.records import Settings3, Vec3
 from xmpsync.shoot.baseline import Baseline, baseline
-from xmpsync.shoot.load import LeftOut, Loaded, SourceFrame, Trouble, why_left_out
+from xmpsync.shoot.load import Loaded, SourceFrame, why_left_out
 from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
@@ -54,7 +54,7 @@ class Stand:
 
     frames: Mapping[str, Standing]
     troubles: tuple[Trouble, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[LeftAlone, ...]
 
     def notes(self) -> tuple[str, ...]:
         """What the metadata says that changes the meaning of the numbers, each with the number of frames."""
@@ -88,7 +88,7 @@ def take_stand(
         Notes of our own runs for sidecars whose bytes are exactly what we wrote, by frame.
     """
     troubles: list[Trouble] = []
-    left_out: list[LeftOut] = []
+    left_out: list[LeftAlone] = []
     rows: list[tuple[SourceFrame, FrameMeasurement, DevelopSettings | None, Baseline]] = []
     for source in loaded.frames:
         measurement = measured.get(source.frame_id)
@@ -113,7 +113,7 @@ def take_stand(
                 continue
             reason = None if source.frame_id in loaded.wishes.asked_for else why_left_out(settings, options)
             if reason:
-                left_out.append(LeftOut(source.frame_id, reason))
+                left_out.append(LeftAlone(source.frame_id, reason))
                 continue
         rows.append((source, measurement, settings, baseline(settings, ours.get(source.frame_id))))
     profiles = [scales.profile_for(measurement) for _, measurement, _, _ in rows]

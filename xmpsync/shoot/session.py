@@ -8,13 +8,13 @@ from pathlib import Path
 
 from xmpsync.clocks.align import align
 from xmpsync.disk.files import require_real_folder
-from xmpsync.errors import DiskNeedsAttention, Refused, WrongUsage
+from xmpsync.errors import DiskNeedsAttention, LeftAlone, Refused, Trouble, WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.events import Listener
-from xmpsync.shoot.load import LeftOut, Loaded, Trouble, load
+from xmpsync.shoot.load import Loaded, load
 from xmpsync.shoot.measure import Measured, measure, open_store
 from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.names_given import read_answers
@@ -41,7 +41,7 @@ class Ready:
     request: Request
     scales: Scales
     troubles: tuple[Trouble, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[LeftAlone, ...]
     n_from_store: int
     clock_notes: tuple[str, ...] = ()
     clocks_moved: bool = False
@@ -160,9 +160,9 @@ def prepare(root: Path, options: Options, machine: Machine, listener: Listener, 
     )
 
 
-def left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftOut, ...]:
+def left_out_by_name(stand: Stand, bound: Bound) -> tuple[LeftAlone, ...]:
     """Frames that could be worked on and that `--leave-out` names."""
-    return tuple(LeftOut(one, "asked for (--leave-out)") for one in stand.frames if one in bound.leave_out)
+    return tuple(LeftAlone(one, "asked for (--leave-out)") for one in stand.frames if one in bound.leave_out)
 
 
 def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path) -> dict[str, object]:

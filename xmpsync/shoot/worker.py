@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from xmpsync.errors import FrameError
+from xmpsync.errors import FrameError, Trouble
 from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.faces.records import FoundFace
 from xmpsync.measurement import Face, FrameMeasurement, MarkedPlace, Neutral, Scene
@@ -59,22 +59,15 @@ class MeasureJob:
     people: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Failed:
-    """A frame that cannot be measured, in words for its owner."""
-
-    what: str
-    next_step: str
-
-
-def measure_frame(job: MeasureJob) -> FrameMeasurement | Failed:
-    """Measure one frame; every expected trouble is a `Failed`."""
+def measure_frame(job: MeasureJob) -> FrameMeasurement | Trouble:
+    """Measure one frame; every expected trouble is a `Trouble`."""
     try:
         return _measure(job)
     except FrameError as error:
-        return Failed(error.what.replace(job.raw, job.frame_id), error.next_step)
+        return Trouble(job.frame_id, error.what.replace(job.raw, job.frame_id), error.next_step)
     except MemoryError:
-        return Failed(f"{job.frame_id}: not enough memory to decode this frame.", "Use fewer workers (--jobs 1).")
+        what = f"{job.frame_id}: not enough memory to decode this frame."
+        return Trouble(job.frame_id, what, "Use fewer workers (--jobs 1).")
 
 
 def _measure(job: MeasureJob) -> FrameMeasurement:

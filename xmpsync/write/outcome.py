@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
-@dataclass(frozen=True, slots=True)
-class LeftAlone:
-    """A file that was not written, and why."""
-
-    path: str
-    reason: str
+from xmpsync.errors import LeftAlone
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +47,11 @@ class RecoveryReport:
             )
         for item in self.set_aside:
             text += (
-                f" The run {item.path} did not end and its documents cannot be used ({item.reason}): it is set aside, "
+                f" The run {item.name} did not end and its documents cannot be used ({item.reason}): it is set aside, "
                 "and nothing of it was taken back. Its folder in the state folder keeps whatever originals it has."
             )
         if self.left:
-            names = "; ".join(f"{item.path} ({item.reason})" for item in self.left)
+            names = "; ".join(f"{item.name} ({item.reason})" for item in self.left)
             text += f" Left as they are, because they hold somebody else's work: {names}."
             text += f" Their originals are kept in {', '.join(self.backups)}."
         return text.strip()

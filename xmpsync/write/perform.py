@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from xmpsync.disk.files import FileSystem, RealFileSystem
-from xmpsync.errors import DiskNeedsAttention
+from xmpsync.errors import DiskNeedsAttention, LeftAlone
 from xmpsync.write import journal, layout, lock, patch
 from xmpsync.write.journal import Run, Unconfirmed, phrase, state_readable
 from xmpsync.write.manifest import SCHEMA, Entry, Fate, Manifest, Piece, Result, RunEnding
-from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport, RunOutcome
+from xmpsync.write.outcome import Progress, RecoveryReport, RunOutcome
 from xmpsync.write.plan import Plan, sha256
 from xmpsync.write.recover import Listener, recover_locked, take_back
 from xmpsync.write.replace import ChangedMeanwhile, current_sha256, put

@@ -14,11 +14,11 @@ from pathlib import Path, PurePosixPath
 
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import FileSystem, RealFileSystem
-from xmpsync.errors import DiskNeedsAttention
+from xmpsync.errors import DiskNeedsAttention, LeftAlone
 from xmpsync.write import embed, journal, layout, lock, patch
 from xmpsync.write.journal import BackupDamaged, Damaged, Run, Unconfirmed, phrase, state_readable
 from xmpsync.write.manifest import Entry, Fate, Result, RunEnding
-from xmpsync.write.outcome import LeftAlone, Progress, RecoveryReport
+from xmpsync.write.outcome import Progress, RecoveryReport
 from xmpsync.write.plan import ChangeKind
 from xmpsync.write.replace import ChangedMeanwhile, clear, current_sha256, put
 from xmpsync.write.settings import DEFAULT, WriteSettings

@@ -8,11 +8,11 @@ from enum import StrEnum
 from pathlib import Path
 
 from xmpsync.disk.files import FileSystem, RealFileSystem
-from xmpsync.errors import DiskNeedsAttention, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
+from xmpsync.errors import DiskNeedsAttention, LeftAlone, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
 from xmpsync.write import embed, journal, layout, patch
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run, phrase
 from xmpsync.write.manifest import Entry, RunEnding
-from xmpsync.write.outcome import LeftAlone, RunOutcome
+from xmpsync.write.outcome import RunOutcome
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import CORRECT, ROLLBACK, ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import Listener, unfinished

@@ -8,11 +8,10 @@ from pathlib import Path
 
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import FileStat, FileSystem
-from xmpsync.errors import FrameError, Refused
+from xmpsync.errors import FrameError, LeftAlone, Refused
 from xmpsync.write import embed, journal, layout, patch
 from xmpsync.write.journal import BackupDamaged, Run, phrase
 from xmpsync.write.manifest import why_no_target
-from xmpsync.write.outcome import LeftAlone
 from xmpsync.write.patch import Patch
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.tiff import MAX_LENGTH
