@@ -96,12 +96,12 @@ def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[Target
     state and measurement in their references once steadied."""
     out = np.einsum("pii->pi", x.table.persons_covariance).copy()
     # By the light's own faces alone: that this person looks like the reference says nothing of the reference.
-    by_faces = pooled.settled_variance(x.within, np.zeros_like(x.t_variance))
+    by_faces = pooled.diagonal(x.own_covariance)
     for i, target in enumerate(targets):
         rows = np.array(target.faces, dtype=np.intp)
         light, moment = lights.of_frame[table.face_frame[rows]], lights.moment[table.face_frame[rows]]
         slot = x.cell.slot[light, i]
-        steadied = by_faces[light, np.maximum(slot, 0)] + 1.0 / x.within.h[moment]
+        steadied = by_faces[light, np.maximum(slot, 0)] + 1.0 / x.within.h[:, moment].T
         alone = x.variance[rows, :2] + x.components.state**2
         each = np.where((slot >= 0)[:, None], np.minimum(steadied, alone), alone)
         out[i] = each.sum(axis=0) / (len(rows) + len(target.given)) ** 2
@@ -124,7 +124,7 @@ def _whites(
     target = x.persons_z[person, :2]
     # Student's t of two dimensions holds (nu + 2) / (nu + 4) of the information of a normal of its scale.
     tails = (s.variances.tail + 4.0) / (s.variances.tail + 2.0)
-    steadied = tails * (x.t_variance[light, cell.place] + 1.0 / x.within.h[moment])
+    steadied = tails * (x.t_variance[light, cell.place] + 1.0 / x.within.h[:, moment].T)
     own = _target_variance(table, lights, x, targets)
     error = steadied + own[person] + s.noise_floor**2
     several = np.bincount(frame, weights=cell.r, minlength=n) > 1.02

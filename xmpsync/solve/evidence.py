@@ -23,15 +23,19 @@ from xmpsync.solve.levels import LightLevels, Question
 from xmpsync.solve.pooled import Components, TableCells, Within
 from xmpsync.solve.roster import Roster, ratios
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
-from xmpsync.solve.tables import IntArray, summed
+from xmpsync.solve.tables import IntArray
 from xmpsync.solve.two_way import TwoWay
 
 EXCLUSION_PASSES = 8
+UNCONTENDED = 1e-6
+"""Probability of a person in two faces of a frame below which neither yields to the other."""
 OWN_LAMP, OWN_LAMP_Z = 0.03, 10.0
 """Part of the faces that stand in a light of their own, and how far (z) it takes their colour: a lamp beside a window
 differs by some 100 mired. Such a face is still who its name and its features say."""
 DARKER, OWN_LAMP_EV = 0.1, 1.0
 """Part of the faces that stand darker or brighter than the others of their frame (shade, a lamp), and by how much."""
+LEVEL_TAIL = 4.0
+"""Degrees of freedom of Student's t for a face's level: one in thirty is turned from the light or shaded."""
 CERTAIN = -30.0
 """ln probability of what is ruled out."""
 
@@ -83,9 +87,8 @@ def colour(
     people: tuple[FloatArray, float],
     s: VarianceSettings,
 ) -> FloatArray:
-    """ln density (N, P + 1) of the faces' chroma z (N, 2), measurement variance (N,), at their lights' whites.
-
-    `pinned` (G,): lights whose white is given (references, held frames).
+    """Density (P + 1, N), up to a factor for each face, of the faces' chroma z (N, 2), measurement variance (N,), at
+    their lights' whites. `pinned` (G,): lights whose white is given (references, held frames).
     """
     n_lights, n_persons = len(pinned), len(persons_z)
     # What is known of a light without the person in question.
@@ -96,38 +99,36 @@ def colour(
     person = 0.5 * np.einsum("pii->p", table.persons_covariance)
     expected = 1.0 / (components.person_light**2 + person + 1.0 / np.maximum(light, 1e-6))
 
-    # The other faces of the cell, the burst left out.
-    w, y = x.w.mean(axis=-1), x.y + x.drift()[:, None, :]
-    total = summed(x.light, w, n_lights)
-    mean = summed(x.light, w[..., None] * y, n_lights)
-    weight, sums = np.zeros((len(z), n_persons)), np.zeros((len(z), n_persons, 2))
-    slot = cell.slot[face_light]
-    for p in range(n_persons):
-        at = np.flatnonzero(slot[:, p] >= 0)
-        if len(at):
-            q, m = slot[at, p], face_moment[at]
-            rest = np.maximum(total[face_light[at], q] - w[m, q], 0.0)
-            weight[at, p] = rest
-            sums[at, p] = mean[face_light[at], q] - w[m, q][:, None] * y[m, q]
-    prior = expected[face_light]
-    place = (prior[..., None] * persons_z + sums) / (prior + weight)[..., None]
-    frame = components.frame[face_light]
-    own = variance + components.state**2 + frame**2
-    total_variance = own[:, None] + 1.0 / (prior + weight)
-    d = ((z[:, None, :] - place) ** 2).sum(axis=-1)
-    nu = s.tail
-    known = -np.log(total_variance) - 0.5 * (nu + 2.0) * np.log1p(d / (nu * total_variance))
-    lamp = total_variance + OWN_LAMP_Z**2
-    own_lamp = -np.log(lamp) - 0.5 * d / lamp
-    known = np.logaddexp(np.log1p(-OWN_LAMP) + known, np.log(OWN_LAMP) + own_lamp)
+    # The other moments of the cell, for every moment; a last slot without weight stands for persons without a cell.
+    w = np.concatenate([x.w.mean(axis=0), np.zeros((1, len(x.light)))])
+    slot = np.where(cell.slot >= 0, cell.slot, len(w) - 1).T[:, x.light]
+    moment = np.arange(len(x.light))
+    own = w[slot, moment]
+    weight = np.maximum(x.summed(w)[slot, x.light] - own, 0.0)
+    prior = expected.T[:, x.light]
+    certain = 1.0 / (prior + weight)
+    d = np.zeros((n_persons, len(z)))
+    for axis in (0, 1):
+        wy = w.copy()
+        wy[:-1] *= x.y[axis] + x.trend[axis, x.light] * x.minutes
+        sums = x.summed(wy)[slot, x.light] - wy[slot, moment]
+        place = (prior * persons_z[:, axis, None] + sums) * certain
+        d += (z[:, axis] - place[:, face_moment]) ** 2
+    own_variance = variance + components.state**2 + components.frame[face_light] ** 2
+    total = own_variance + certain[:, face_moment]
+    lamp = total + OWN_LAMP_Z**2
+    out = np.empty((n_persons + 1, len(z)))
+    out[:-1] = (1.0 - OWN_LAMP) * (1.0 + d / (s.tail * total)) ** (-0.5 * (s.tail + 2.0)) / total
+    out[:-1] += OWN_LAMP * np.exp(-0.5 * d / lamp) / lamp
     mean_people, sd = people
-    wide = own + sd**2 + 1.0 / np.maximum(light.max(axis=1, initial=0.0), 1e-6)[face_light]
-    stranger = -np.log(wide) - 0.5 * ((z - mean_people) ** 2).sum(axis=-1) / wide
-    return np.concatenate([known, stranger[:, None]], axis=1)
+    wide = own_variance + sd**2 + 1.0 / np.maximum(light.max(axis=1, initial=0.0), 1e-6)[face_light]
+    out[-1] = np.exp(-0.5 * ((z - mean_people) ** 2).sum(axis=-1) / wide) / wide
+    return out
 
 
 def level(q: Question, x: LightLevels, n_faces: int, people: tuple[float, float]) -> FloatArray:
-    """ln density (N, P + 1) of the faces' levels, the face itself left out of what its frame should be."""
+    """Density (P + 1, N), up to a factor for each face, of the faces' levels; what its frame should be is found without
+    the face itself."""
     frame_w = np.bincount(q.face, weights=x.w, minlength=n_faces)
     target = x.person[q.person] - q.y[q.face]
     frame_v = np.bincount(q.face, weights=x.w * target, minlength=n_faces)
@@ -138,17 +139,17 @@ def level(q: Question, x: LightLevels, n_faces: int, people: tuple[float, float]
     ev = np.where(told, value / np.where(told, h, 1.0), 0.0)
     spread = np.where(told, 1.0 / np.where(told, h, 1.0) + x.light_variance[q.light[f]] * (x.c[f] > 0), 1e4)
     own = x.pose**2 + q.variance + spread
-    variance = own[:, None] + x.person_variance
-    d = (x.person - q.y[:, None] - ev[:, None]) ** 2
-    nu = 4.0
-    known = -0.5 * np.log(variance) - 0.5 * (nu + 1.0) * np.log1p(d / (nu * variance))
+    variance = own + x.person_variance[:, None]
+    d = (x.person[:, None] - q.y - ev) ** 2
     lamp = variance + OWN_LAMP_EV**2
-    known = np.logaddexp(np.log1p(-DARKER) + known, np.log(DARKER) - 0.5 * np.log(lamp) - 0.5 * d / lamp)
+    out = np.empty((len(x.person) + 1, n_faces))
+    out[:-1] = (1.0 - DARKER) * (1.0 + d / (LEVEL_TAIL * variance)) ** (-0.5 * (LEVEL_TAIL + 1.0)) / np.sqrt(variance)
+    out[:-1] += DARKER * np.exp(-0.5 * d / lamp) / np.sqrt(lamp)
     mean, sd = people
     wide = own + sd**2
-    stranger = -0.5 * np.log(wide) - 0.5 * (mean - q.y - ev) ** 2 / wide
-    out = np.concatenate([known, stranger[:, None]], axis=1)
-    return np.where(told[:, None], out, 0.0)
+    out[-1] = np.exp(-0.5 * (mean - q.y - ev) ** 2 / wide) / np.sqrt(wide)
+    out[:, ~told] = 1.0
+    return out
 
 
 def softmax(log_joint: FloatArray) -> FloatArray:
@@ -157,37 +158,36 @@ def softmax(log_joint: FloatArray) -> FloatArray:
     return np.asarray(r / r.sum(axis=-1, keepdims=True))
 
 
-def responsibilities(log_joint: FloatArray, frame: IntArray) -> FloatArray:
-    """Probabilities (N, P + 1) whose rows sum to 1; one frame does not show the same person twice.
+def responsibilities(likelihood: FloatArray, frame: IntArray) -> FloatArray:
+    """Probabilities (N, P + 1), rows of sum 1, from likelihoods (P + 1, N); one frame shows nobody twice.
 
     Each face's odds of a person are multiplied by the probability that no other face of the frame is that person: a
-    few damped passes of mean field.
+    few damped passes of mean field, where a frame's faces contend for a person at all.
     """
+    r = likelihood / likelihood.sum(axis=0)
     order = np.argsort(frame, kind="stable")
-    out = np.empty_like(log_joint)
-    out[order] = _excluded(log_joint[order], frame[order])
-    return out
+    first, size = _runs(frame[order])
+    contended = np.zeros(len(first), dtype=bool)
+    if (size > 1).any():
+        part = r[:-1, order]
+        most = np.maximum.reduceat(part, first, axis=1)
+        others = np.add.reduceat(part, first, axis=1) - most
+        contended = (np.minimum(most, others) > UNCONTENDED).any(axis=0)
+    rows = order[np.repeat(contended, size)]
+    if len(rows):
+        first, size = _runs(frame[rows])
+        base = part = r[:, rows]
+        for _ in range(EXCLUSION_PASSES):
+            nobody = 1.0 - np.minimum(part[:-1], 1.0 - 1e-6)
+            together = np.repeat(np.multiply.reduceat(nobody, first, axis=1), size, axis=1)
+            adjusted = base.copy()
+            adjusted[:-1] *= together / nobody
+            part = 0.5 * (part + adjusted / adjusted.sum(axis=0))
+        r[:, rows] = part
+    return np.asarray(r.T)
 
 
-def _excluded(log_joint: FloatArray, frame: IntArray) -> FloatArray:
-    """`responsibilities` of rows of which those of one frame are neighbours."""
-    r = softmax(log_joint)
-    if not len(r):
-        return r
-    start = np.flatnonzero(np.diff(frame, prepend=frame[0] - 1) != 0)
-    size = np.diff(np.append(start, len(r)))
-    run = np.repeat(np.arange(len(start)), size)
-    several = np.flatnonzero((size > 1)[run])
-    if not len(several):
-        return r
-    first = np.cumsum(size[size > 1]) - size[size > 1]
-    of = np.repeat(np.arange(len(first)), size[size > 1])
-    base, part = r[several], r[several]
-    for _ in range(EXCLUSION_PASSES):
-        nobody = 1.0 - np.minimum(part[:, :-1], 1.0 - 1e-6)
-        together = np.multiply.reduceat(nobody, first, axis=0)
-        adjusted = base.copy()
-        adjusted[:, :-1] *= together[of] / nobody
-        part = 0.5 * (part + adjusted / adjusted.sum(axis=-1, keepdims=True))
-    r[several] = part
-    return r
+def _runs(label: IntArray) -> tuple[IntArray, IntArray]:
+    """First row and length of each run of equal labels (n,)."""
+    first = np.flatnonzero(np.diff(label, prepend=label[:1] - 1) != 0)
+    return first, np.diff(np.append(first, len(label)))

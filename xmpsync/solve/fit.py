@@ -48,6 +48,8 @@ class Fit:
     r: FloatArray
     cell: TableCells
     within: Within
+    own_t: FloatArray
+    own_covariance: FloatArray
     t: FloatArray
     t_variance: FloatArray
     table: TwoWay
@@ -77,7 +79,7 @@ def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: in
     state: Fit | None = None
     for number in range(passes or s.passes):
         moved = _moved(g, r, theta, persons, components, level, state, s)
-        new_r = evidence.responsibilities(_log_joint(g, moved, s), g.table.exclusive)
+        new_r = evidence.responsibilities(_likelihood(g, moved, s), g.table.exclusive)
         # A face that swings to and fro between two persons is led to its middle.
         back = ((new_r - r) * change).sum(axis=1, keepdims=True) < 0.0
         part, change = np.where(back, 0.5 * part, np.minimum(1.2 * part, RENEWED)), new_r - r
@@ -86,7 +88,7 @@ def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: in
         persons = moved.persons_z.copy()
         persons[:, :2] += moved.table.d_persons
         persons[:, 2] = moved.levels.person
-        moved = replace(moved, within=pooled.with_trends(moved.within, TREND_EVIDENCE))
+        moved = replace(moved, within=pooled.with_trends(moved.within, moved.own_t, TREND_EVIDENCE))
         state = replace(moved, passes=number + 1)
         if step < s.converged_z and step_r < s.converged_r:
             return replace(state, r=new_r, persons_z=persons)
@@ -104,9 +106,7 @@ def _moved(
 ) -> Fit:  # fmt: skip
     """Everything that follows from whites, own colours and responsibilities, with the next step in `table`."""
     lights = g.lights
-    frame_theta = np.zeros((g.table.n_frames, 3))
-    frame_theta[:, :2] = theta[lights.of_frame]
-    at = g.table.faces_at(frame_theta)
+    at = g.seen.at(theta)
     variance = _variances(g, at)
     kept = before.cell if before is not None and before.passes >= s.growing_passes else None
     cell = pooled.cells(r, g.light, g.moment, lights.n, LEAST, kept)
@@ -116,7 +116,8 @@ def _moved(
         before.within if before is not None else None, s.variances,
     )  # fmt: skip
     jacobian = _cell_jacobians(cell, at, g.light, lights.n)
-    own_t = pooled.settled(x)
+    own_covariance = pooled.inverse(x)
+    own_t = pooled.settled(x, own_covariance)
     persons = _referenced(g, at, x, own_t, cell, persons)
     q = _question(g, cell, at, variance)
     people_level = float(g.people[2])
@@ -136,13 +137,14 @@ def _moved(
     s_new = np.where(real, (persons[:, :2] + step.d_persons)[np.maximum(cell.person, 0)], 0.0)
     shifted = s_new - np.einsum("gkij,gj->gki", jacobian, step.d_theta)
     tie = np.where(real, 1.0 / m_variance, 0.0)
-    t = pooled.settled(x, tie, tie * shifted)
-    t_variance = pooled.settled_variance(x, tie)
+    covariance = pooled.inverse(x, tie)
+    t, t_variance = pooled.settled(x, covariance, tie * shifted), pooled.diagonal(covariance)
     rest = np.where(real, own_t - shifted, 0.0)
     objective = _objective(x, t, cell, shifted, components, found, q, s)
     return Fit(
-        theta, persons, r, cell, x, t, t_variance, step, jacobian, rest, q, found, components, at, variance, objective
-    )
+        theta, persons, r, cell, x, own_t, own_covariance, t, t_variance, step, jacobian, rest, q, found, components,
+        at, variance, objective,
+    )  # fmt: skip
 
 
 def _objective(
@@ -151,10 +153,11 @@ def _objective(
 ) -> float:  # fmt: skip
     """J at the eliminated T and u: Student's t of faces, moments and cells (constants left out), and the levels."""
     v = s.variances
-    u = x.shared(t)
-    q_face = ((x.y - t[x.light] - u[:, None, :]) ** 2 / (x.variance + c.state**2 + 1e-12)).sum(axis=-1)
+    off = x.off(t)
+    u = (x.w * off).sum(axis=1) / x.h
+    q_face = ((off - u[:, None, :]) ** 2 / (x.variance + c.state**2 + 1e-12)).sum(axis=0)
     total = 0.5 * (v.tail + 2.0) * (x.r * np.log1p(q_face / v.tail)).sum()
-    d = (u**2).sum(axis=-1) / c.frame[x.light] ** 2
+    d = (u**2).sum(axis=0) / c.frame[x.light] ** 2
     total += 0.5 * (v.frame_tail + 2.0) * np.log1p(d / v.frame_tail).sum()
     m = ((t - shifted) ** 2 / c.person_lights**2).sum(axis=-1)
     total += 0.5 * (v.tail + 2.0) * np.log1p(m[cell.person >= 0] / v.tail).sum()
@@ -163,16 +166,17 @@ def _objective(
     return float(total)
 
 
-def _log_joint(g: Given, x: Fit, s: SolveSettings) -> FloatArray:
+def _likelihood(g: Given, x: Fit, s: SolveSettings) -> FloatArray:
+    """(P + 1, N): how well each person explains each face."""
     if not g.roster.n:
-        return g.names
-    out = g.names + g.identity
-    out += evidence.colour(
+        return g.told
+    seen = evidence.colour(
         x.at.z[:, :2], x.variance[:, :2].mean(axis=1), g.light, g.moment, x.cell, x.within, x.table,
         x.persons_z[:, :2], x.components, g.pinned.astype(float), (g.people[:2], s.priors.person_z), s.variances,
     )  # fmt: skip
-    out += evidence.level(x.question, x.levels, g.table.n_faces, (float(g.people[2]), s.priors.person_ev))
-    return np.where(g.names <= evidence.CERTAIN, evidence.CERTAIN * 4, out)
+    seen *= evidence.level(x.question, x.levels, g.table.n_faces, (float(g.people[2]), s.priors.person_ev))
+    seen *= g.told
+    return seen
 
 
 def _step_z(x: Fit) -> float:
@@ -183,9 +187,8 @@ def _step_z(x: Fit) -> float:
 
 def _components(x: Fit, free: BoolArray, s: SolveSettings) -> Components:
     state, frame = pooled.components_from(x.within, x.t, x.t_variance, x.components, s.variances)
-    noise = np.stack(
-        [np.einsum("gii->gi", np.linalg.pinv(x.within.a[..., k], hermitian=True)) for k in (0, 1)], axis=-1
-    )
+    shown = np.einsum("agii->gia", x.within.a) > 0
+    noise = np.where(shown, pooled.diagonal(x.own_covariance), 0.0)
     m = interaction(x.rest, noise, x.cell.person, free, _cell_weight(x.rest, x.components, s), s.variances)
     return Components(state, frame, m)
 
@@ -198,8 +201,9 @@ def _cell_weight(rest: FloatArray, c: Components, s: SolveSettings) -> FloatArra
 
 def _variances(g: Given, at: Coordinates) -> FloatArray:
     """Measurement variances (N, 3) of z."""
-    b = at.by_log_camera
-    return np.asarray(((b @ g.table.face_log_covariance) * b).sum(axis=-1))
+    b = np.moveaxis(at.by_log_camera, (-2, -1), (0, 1))
+    through = (b[:, :, None] * g.log_covariance).sum(axis=1)
+    return np.asarray((through * b).sum(axis=1).T)
 
 
 def _cell_jacobians(cell: TableCells, at: Coordinates, light: IntArray, n_lights: int) -> FloatArray:

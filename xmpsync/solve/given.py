@@ -11,7 +11,7 @@ from xmpsync.solve import evidence
 from xmpsync.solve.reference import Target
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import PriorSettings, SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+from xmpsync.solve.tables import BoolArray, IntArray, Seen, Table, members
 from xmpsync.solve.two_way import LightPrior
 
 NO_WHITE = (190.0, 0.0)
@@ -39,8 +39,8 @@ class Lights:
 class Given:
     """One solve's fixed part. `people` (3,): usual colour of skin.
 
-    `light`, `moment` (N,) of the faces; `free` (P,) persons without a reference; `names`,
-    `identity` (N, P + 1): ln prior of names, ln evidence of the vectors.
+    `seen`: the faces at whites of their lights; `log_covariance` (3, 3, N), `light`, `moment` (N,) of the faces; `free`
+    (P,) persons without a reference; `told` (P + 1, N): likelihood of names and identity, largest 1.
     `reference_z`: of each target its faces at the settings of their frames (n, 3). `pinned` (G,): lights that hold a
     fixed frame; `defining` (G,): those that hold a reference. `prior`: whites expected without skin; `level_prior`
     (G,): level of each light at which its frames keep exposure 0. `bodies` (B, Q): light of each body in each place or
@@ -52,11 +52,12 @@ class Given:
     roster: Roster
     targets: tuple[Target, ...]
     people: FloatArray
+    seen: Seen
+    log_covariance: FloatArray
     light: IntArray
     moment: IntArray
     free: BoolArray
-    names: FloatArray
-    identity: FloatArray
+    told: FloatArray
     reference_z: tuple[FloatArray, ...]
     pinned: BoolArray
     defining: BoolArray
@@ -80,17 +81,21 @@ def given(
     defining[lights.of_frame[table.face_frame[rows]]] = True
     prior, level_prior = _light_priors(table, lights, s.priors)
     coupled = np.isfinite(table.settings_ev) & ~table.flash
+    names = evidence.names(roster, s.priors)
+    told = names + evidence.identity(roster)
+    told -= told.max(axis=1, keepdims=True)
     return Given(
         table=table,
         lights=lights,
         roster=roster,
         targets=targets,
         people=people,
+        seen=table.seen_by(lights.of_frame),
+        log_covariance=np.ascontiguousarray(np.moveaxis(table.face_log_covariance, 0, -1)),
         light=lights.of_frame[table.face_frame],
         moment=lights.moment[table.face_frame],
         free=~roster.referenced,
-        names=evidence.names(roster, s.priors),
-        identity=evidence.identity(roster),
+        told=np.ascontiguousarray(np.where(names <= evidence.CERTAIN, 0.0, np.exp(told)).T),
         reference_z=tuple(at_baseline) if targets else (),
         pinned=pinned,
         defining=defining,
@@ -103,8 +108,8 @@ def given(
 
 
 def lights_of(table: Table, group: IntArray, place: IntArray, moment: IntArray) -> Lights:
-    """Records of the lights; `moment` is cut where the light changes."""
-    pair = np.stack([moment, group], axis=1)
+    """Records of the lights; `moment` is cut where the light changes, and moments are numbered light by light."""
+    pair = np.stack([group, moment], axis=1)
     _, own = np.unique(pair, axis=0, return_inverse=True)
     own = own.reshape(-1).astype(np.intp)
     n, n_lights = int(own.max(initial=-1)) + 1, int(group.max(initial=-1)) + 1

@@ -14,7 +14,8 @@ solved for all lights at once. The heavy tails are variances divided by weights 
 a lone far moment is taken for another light (u), a lone far face beside others for its own lamp or a wrong name (s).
 When it fails: one face a moment everywhere cannot tell u from s; then the starting variances decide the shares.
 
-Layout: cells have slots 0..K-1 in their light; arrays (M, K, 2) hold moments by slots by axes, zero weight where empty.
+Layout: cells have slots 0..K-1 in their light; arrays (2, K, M) hold axes by slots by moments, zero weight where empty.
+Moments are sorted by light, so that sums over a light are sums over neighbours.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import VarianceSettings
-from xmpsync.solve.tables import BoolArray, IntArray, summed
+from xmpsync.solve.tables import BoolArray, IntArray
 
 INNER = 1
 """Reweighting steps in one call; the next pass goes on from there."""
@@ -63,10 +64,11 @@ class Components:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Within:
-    """`a` (G, K, K, 2), `b` (G, K, 2): normal equations of T. `y` (M, K, 2), `w` observations and their weights.
+    """`a` (2, G, K, K), `b` (2, G, K): normal equations of T by axis. `y`, `w` (2, K, M): observations, their weights.
 
-    `r` (M, K): how much of a person a moment shows. `h` (M, 2): precision of u given T. `frame_weight`, `face_weight`:
-    the tails' weights (1 = ordinary). `trend` (G, 2): z per minute, zero unless the light's own data carry it.
+    `r` (K, M): how much of a person a moment shows. `h` (2, M): precision of u given T. `frame_weight` (M,),
+    `face_weight` (K, M): the tails' weights (1 = ordinary). `trend` (2, G): z per minute, zero unless the light's own
+    data carry it. `light` (M,), rising; `first` (G,): the first moment of each light.
     """
 
     a: FloatArray
@@ -81,14 +83,23 @@ class Within:
     trend: FloatArray
     minutes: FloatArray
     light: IntArray
+    first: IntArray
+
+    def off(self, t: FloatArray) -> FloatArray:
+        """(2, K, M): what is observed beyond the trend, less T (G, K, 2)."""
+        return np.asarray(self.y - np.take(np.ascontiguousarray(t.T), self.light, axis=-1))
 
     def shared(self, t: FloatArray) -> FloatArray:
         """u (M, 2) beyond the trend, given T (G, K, 2)."""
-        return np.asarray((self.w * (self.y - t[self.light])).sum(axis=1) / self.h)
+        return np.asarray(((self.w * self.off(t)).sum(axis=1) / self.h).T)
 
     def drift(self) -> FloatArray:
         """(M, 2): the trend at each moment."""
-        return self.trend[self.light] * self.minutes[:, None]
+        return np.asarray((self.trend[:, self.light] * self.minutes).T)
+
+    def summed(self, values: FloatArray) -> FloatArray:
+        """Sums (..., G) of values (..., M) over the moments of each light."""
+        return np.asarray(np.add.reduceat(values, self.first, axis=-1))
 
 
 def cells(
@@ -135,94 +146,86 @@ def within(
     before
         The last answer: its trend and tail weights are gone on from.
     """
-    n_moments, width = len(light), cell.person.shape[1]
-    flat = cell.moment * width + cell.place
-    precision = cell.r[:, None] / variance[cell.face]
-    total = _sums(flat, precision, n_moments * width).reshape(n_moments, width, 2)
-    y = _sums(flat, precision * z[cell.face], n_moments * width).reshape(n_moments, width, 2)
-    share = np.zeros(n_moments * width)
+    n_moments, (n_lights, width) = len(light), cell.person.shape
+    flat = cell.place * n_moments + cell.moment
+    precision = cell.r / variance[cell.face].T
+    total = _sums(flat, precision, (width, n_moments))
+    y = _sums(flat, precision * z[cell.face].T, (width, n_moments))
+    share = np.zeros(width * n_moments)
     np.maximum.at(share, flat, cell.r)
-    share = share.reshape(n_moments, width)
-    seen = total > 0
-    y = np.where(seen, y / np.where(seen, total, 1.0), 0.0)
-    own = np.where(seen, share[..., None] / np.where(seen, total, 1.0), 0.0)
-    same = before is not None and before.face_weight.shape == share.shape
-    face_weight = before.face_weight if before is not None and same else np.ones((n_moments, width))
-    frame_weight = before.frame_weight if before is not None and same else np.ones(n_moments)
-    trend = (
-        before.trend
-        if before is not None and len(before.trend) == len(cell.person)
-        else np.zeros((len(cell.person), 2))
-    )
+    share = share.reshape(width, n_moments)
+    safe = np.where(total > 0, total, 1.0)
+    y, own = y / safe, share / safe
+    if before is not None and before.face_weight.shape == share.shape:
+        face_weight, frame_weight = before.face_weight, before.frame_weight
+    else:
+        face_weight, frame_weight = np.ones(share.shape), np.ones(n_moments)
+    trend = before.trend if before is not None and before.trend.shape[1] == n_lights else np.zeros((2, n_lights))
+    first = np.searchsorted(light, np.arange(n_lights))
     for _ in range(INNER):
-        out = _equations(y, own, share, light, minutes, trend, components, face_weight, frame_weight)
-        t = settled(out)
-        u = out.shared(t)
-        face_weight, frame_weight = _tails(out, t, u, components, s)
-    return _equations(y, own, share, light, minutes, trend, components, face_weight, frame_weight)
+        out = _equations(y, own, share, light, first, minutes, trend, components, face_weight, frame_weight)
+        face_weight, frame_weight = _tails(out, settled(out), components, s)
+    return _equations(y, own, share, light, first, minutes, trend, components, face_weight, frame_weight)
 
 
-def settled(x: Within, more: FloatArray | None = None, rhs: FloatArray | None = None) -> FloatArray:
-    """T (G, K, 2) from the equations, with further precision (G, K, 2) and right-hand side where given."""
-    out = np.zeros_like(x.b)
-    eye = np.eye(x.b.shape[1])
-    for k in (0, 1):
-        a, b = x.a[..., k], x.b[..., k]
-        if more is not None and rhs is not None:
-            a = a + more[..., k][:, :, None] * eye
-            b = b + rhs[..., k]
-        empty = np.einsum("gii->gi", a) <= 0
-        a = a + empty[:, :, None] * eye + 1e-9 * eye
-        out[..., k] = np.linalg.solve(a, b[..., None])[..., 0]
-    return out
+def inverse(x: Within, more: FloatArray | None = None) -> FloatArray:
+    """Covariances (2, G, K, K) of T, with further precision (G, K, 2) where given; a cell without any has 1."""
+    own = np.full(x.b.shape, 1e-9) if more is None else more.transpose(2, 0, 1) + 1e-9
+    own = np.where(np.einsum("agii->agi", x.a) <= 0, np.maximum(own, 1.0), own)
+    return np.asarray(np.linalg.inv(x.a + own[..., None] * np.eye(x.b.shape[-1])))
 
 
-def settled_variance(x: Within, more: FloatArray) -> FloatArray:
-    """Variances (G, K, 2) of `settled` with further precision (G, K, 2)."""
-    eye = np.eye(x.b.shape[1])
-    a = np.moveaxis(x.a, -1, 0)
-    own = np.moveaxis(more, -1, 0) + 1e-9
-    own = np.where(np.einsum("agii->agi", a) <= 0, np.maximum(own, 1.0), own)
-    return np.moveaxis(np.einsum("agii->agi", np.linalg.inv(a + own[..., None] * eye)), 0, -1)
+def settled(x: Within, covariance: FloatArray | None = None, rhs: FloatArray | None = None) -> FloatArray:
+    """T (G, K, 2) from the equations, with a further right-hand side (G, K, 2) where given.
+
+    `covariance`: `inverse` with the precision that belongs to it.
+    """
+    b = x.b if rhs is None else x.b + rhs.transpose(2, 0, 1)
+    covariance = inverse(x) if covariance is None else covariance
+    return np.asarray((covariance @ b[..., None])[..., 0].transpose(1, 2, 0))
+
+
+def diagonal(covariance: FloatArray) -> FloatArray:
+    """Variances (G, K, 2) of covariances (2, G, K, K)."""
+    return np.asarray(np.einsum("agii->gia", covariance))
 
 
 def _equations(
-    y: FloatArray, own: FloatArray, share: FloatArray, light: IntArray, minutes: FloatArray, trend: FloatArray,
-    components: Components, face_weight: FloatArray, frame_weight: FloatArray,
+    y: FloatArray, own: FloatArray, share: FloatArray, light: IntArray, first: IntArray, minutes: FloatArray,
+    trend: FloatArray, components: Components, face_weight: FloatArray, frame_weight: FloatArray,
 ) -> Within:  # fmt: skip
-    seen = share > 0
-    state = components.state**2 / np.maximum(face_weight, 1e-9)
-    w = np.where(seen[..., None], share[..., None] / (own + np.where(seen, state, 1.0)[..., None]), 0.0)
+    width, n_lights = len(share), len(first)
+    w = share / (own + components.state**2 / np.maximum(face_weight, 1e-9))
     frame = components.frame[light] ** 2 / np.maximum(frame_weight, 1e-9)
-    h = w.sum(axis=1) + 1.0 / frame[:, None]
-    shifted = np.where(seen[..., None], y - (trend[light] * minutes[:, None])[:, None, :], 0.0)
-    n_lights = len(components.frame)
-    a = np.zeros((n_lights, share.shape[1], share.shape[1], 2))
-    b = np.zeros((n_lights, share.shape[1], 2))
-    eye = np.eye(share.shape[1])
-    for k in (0, 1):
-        wk, yk, hk = w[..., k], shifted[..., k], h[:, k]
-        outer = wk[:, :, None] * wk[:, None, :] / hk[:, None, None]
-        a[..., k] = summed(light, wk, n_lights)[:, :, None] * eye - summed(light, outer, n_lights)
-        mean = (wk * yk).sum(axis=1) / hk
-        b[..., k] = summed(light, wk * (yk - mean[:, None]), n_lights)
-    return Within(a, b, shifted, w, share, own, h, frame_weight, face_weight, trend, minutes, light)
+    h = w.sum(axis=1) + 1.0 / frame
+    shifted = y - (trend[:, light] * minutes)[:, None, :] if trend.any() else y
+    a = np.empty((2, n_lights, width, width))
+    v = w / np.sqrt(h)[:, None, :]
+    for k in range(width):
+        a[:, :, k, k:] = -np.add.reduceat(v[:, k, None] * v[:, k:], first, axis=-1).transpose(0, 2, 1)
+        a[:, :, k:, k] = a[:, :, k, k:]
+    diagonal = np.einsum("agii->agi", a)
+    diagonal += np.add.reduceat(w, first, axis=-1).transpose(0, 2, 1)
+    wy = w * shifted
+    mean = wy.sum(axis=1) / h
+    b = np.add.reduceat(wy - w * mean[:, None, :], first, axis=-1).transpose(0, 2, 1)
+    return Within(a, b, shifted, w, share, own, h, frame_weight, face_weight, trend, minutes, light, first)
 
 
-def _tails(
-    x: Within, t: FloatArray, u: FloatArray, c: Components, s: VarianceSettings
-) -> tuple[FloatArray, FloatArray]:
-    """Weights of Student's t for faces (M, K) and moments (M,), both axes together."""
-    rest = x.y - t[x.light] - u[:, None, :]
-    q = (rest**2 / (x.variance + c.state**2 + 1e-12)).sum(axis=-1)
-    face = np.where(x.r > 0, (s.tail + 2.0) / (s.tail + q), 1.0)
+def _tails(x: Within, t: FloatArray, c: Components, s: VarianceSettings) -> tuple[FloatArray, FloatArray]:
+    """Weights of Student's t for faces (K, M) and moments (M,), both axes together."""
+    off = x.off(t)
+    sums = (x.w * off).sum(axis=1)
+    u = sums / x.h
+    q2 = (off - u[:, None, :]) ** 2 / (x.variance + c.state**2 + 1e-12)
+    face = np.where(x.r > 0, (s.tail + 2.0) / (s.tail + q2[0] + q2[1]), 1.0)
     # What a moment is off as a whole, beyond what state and measurement do: a lone far moment is another light.
     total = x.w.sum(axis=1)
-    shown = total > 0
+    shown = (total > 0).all(axis=0)
     safe = np.where(shown, total, 1.0)
-    mean = (x.w * (x.y - t[x.light])).sum(axis=1) / safe
-    excess = np.maximum((mean**2).sum(axis=-1) - FAR**2 * (1.0 / safe).sum(axis=-1), 0.0)
-    d = np.maximum(np.where(shown.all(axis=-1), excess, 0.0), (u**2).sum(axis=-1)) / c.frame[x.light] ** 2
+    mean2 = (sums / safe) ** 2
+    excess = np.maximum(mean2[0] + mean2[1] - FAR**2 * (1.0 / safe[0] + 1.0 / safe[1]), 0.0)
+    d = np.maximum(np.where(shown, excess, 0.0), u[0] ** 2 + u[1] ** 2) / c.frame[x.light] ** 2
     return face, (s.frame_tail + 2.0) / (s.frame_tail + d)
 
 
@@ -230,58 +233,48 @@ def components_from(
     x: Within, t: FloatArray, t_variance: FloatArray, c: Components, s: VarianceSettings
 ) -> tuple[float, FloatArray]:
     """State sd and frame sd (G,), one step of expectation and maximisation with the starting values as prior."""
-    u = x.shared(t)
+    off = x.off(t)
+    u = (x.w * off).sum(axis=1) / x.h
     var_u = 1.0 / x.h
-    seen = x.r > 0
-    rest = x.y - t[x.light] - u[:, None, :]
-    state = c.state**2 / np.maximum(x.face_weight, 1e-9)[..., None]
+    state = c.state**2 / np.maximum(x.face_weight, 1e-9)
     k = state / (state + x.variance)
-    second = (k * rest) ** 2 + k * x.variance + k**2 * (var_u[:, None, :] + t_variance[x.light])
-    weight = x.r * x.face_weight * seen
-    total = s.weight * s.state_z**2 + (weight[..., None] * second).sum() / 2.0
-    new_state = np.sqrt(total / (s.weight + x.r[seen].sum()))
+    of_t = np.take(np.ascontiguousarray(t_variance.T), x.light, axis=-1)
+    second = (k * (off - u[:, None, :])) ** 2 + k * x.variance + k**2 * (var_u[:, None, :] + of_t)
+    weight = x.r * x.face_weight
+    total = s.weight * s.state_z**2 + (weight * second).sum() / 2.0
+    new_state = np.sqrt(total / (s.weight + x.r.sum()))
 
-    shown = seen.any(axis=1)
-    moment = ((u**2 + var_u).sum(axis=-1) / 2.0) * x.frame_weight * shown
-    count = np.bincount(x.light[shown], minlength=len(c.frame)).astype(float)
-    sums = np.bincount(x.light, weights=moment, minlength=len(c.frame))
+    shown = x.r.any(axis=0)
+    sums = x.summed((u**2 + var_u).sum(axis=0) / 2.0 * x.frame_weight * shown)
+    count = x.summed(shown.astype(float))
     shoot = (s.weight * s.frame_z**2 + sums.sum()) / (s.weight + count.sum())
     frame = (s.weight * shoot + sums) / (s.weight + count)
     return max(float(new_state), s.smallest_z), np.maximum(np.sqrt(frame), s.smallest_z)
 
 
-def with_trends(x: Within, evidence: float) -> Within:
-    """The same with z per minute (G, 2): a straight line through the moments of a light that carry it, else zero.
+def with_trends(x: Within, t: FloatArray, evidence: float) -> Within:
+    """The same with z per minute (2, G): a straight line through the moments of a light that carry it, else zero.
 
-    A slope is kept where it explains more than `evidence` squared standard errors (both axes together), the price of
-    its parameters; residuals of the moments themselves are the yardstick.
+    `t` (G, K, 2): what its persons look like. A slope is kept where it explains more than `evidence` squared standard
+    errors (both axes together), the price of its parameters; residuals of the moments themselves are the yardstick.
     """
-    t = settled(x)
-    seen = (x.r > 0).any(axis=1)
     total = x.w.sum(axis=1)
-    rest = np.where(total > 0, (x.w * (x.y - t[x.light])).sum(axis=1) / np.where(total > 0, total, 1.0), 0.0)
-    rest = rest + x.drift()
+    rest = (x.w * x.off(t)).sum(axis=1) / np.where(total > 0, total, 1.0) + x.drift().T
+    seen = x.r.any(axis=0)
     weight = np.where(seen, x.frame_weight, 0.0)
-    n = len(x.trend)
-    count = np.bincount(x.light[seen], minlength=n)
-    sw = np.maximum(np.bincount(x.light, weights=weight, minlength=n), 1e-9)
-    tm = np.bincount(x.light, weights=weight * x.minutes, minlength=n) / sw
-    dt = x.minutes - tm[x.light]
-    stt = np.bincount(x.light, weights=weight * dt**2, minlength=n)
-    out = np.zeros((n, 2))
-    gain = np.zeros(n)
-    for k in (0, 1):
-        ym = np.bincount(x.light, weights=weight * rest[:, k], minlength=n) / sw
-        dy = rest[:, k] - ym[x.light]
-        sty = np.bincount(x.light, weights=weight * dt * dy, minlength=n)
-        syy = np.bincount(x.light, weights=weight * dy**2, minlength=n)
-        slope = np.where(stt > 0, sty / np.where(stt > 0, stt, 1.0), 0.0)
-        left = np.maximum(syy - slope * sty, 0.0) / np.maximum(count - 2, 1)
-        gain += np.where(left > 0, slope**2 * stt / np.where(left > 0, left, 1.0), 0.0)
-        out[:, k] = slope
+    count = x.summed(seen.astype(float))
+    sw = np.maximum(x.summed(weight), 1e-9)
+    dt = x.minutes - (x.summed(weight * x.minutes) / sw)[x.light]
+    dy = rest - (x.summed(weight * rest) / sw)[:, x.light]
+    stt = x.summed(weight * dt**2)
+    sty, syy = x.summed(weight * dt * dy), x.summed(weight * dy**2)
+    slope = np.where(stt > 0, sty / np.where(stt > 0, stt, 1.0), 0.0)
+    left = np.maximum(syy - slope * sty, 0.0) / np.maximum(count - 2, 1)
+    gain = np.where(left > 0, slope**2 * stt / np.where(left > 0, left, 1.0), 0.0).sum(axis=0)
     keep: BoolArray = (count >= 6) & (gain > evidence + 2.0 * np.log(np.maximum(count, 1)))
-    return replace(x, trend=np.where(keep[:, None], out, 0.0))
+    return replace(x, trend=np.where(keep, slope, 0.0))
 
 
-def _sums(index: IntArray, values: FloatArray, n: int) -> FloatArray:
-    return np.stack([np.bincount(index, weights=values[:, k], minlength=n) for k in (0, 1)], axis=-1)
+def _sums(index: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatArray:
+    """Sums (2, *shape) of values (2, E) at flat places (E,)."""
+    return np.stack([np.bincount(index, weights=v, minlength=shape[0] * shape[1]).reshape(shape) for v in values])

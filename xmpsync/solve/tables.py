@@ -24,12 +24,43 @@ BoolArray = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """Faces (rows) seen through one profile, the frames they are in (each once), and the place of each face's frame
-    among these."""
+    """Faces (rows) seen through one profile, the settings (rows) they are rendered at (each once), and the place of
+    each face's settings among these."""
 
     faces: IntArray
-    frames: IntArray
+    settings: IntArray
     back: IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """Faces (N,) with linear camera values (N, 3), one view for each profile, and their baseline exposures (N,)."""
+
+    profiles: tuple[CameraProfile, ...]
+    views: tuple[View, ...]
+    camera: FloatArray
+    exposure: FloatArray
+
+    def at(self, whites: FloatArray, exposure_ev: FloatArray | float = 0.0) -> Coordinates:
+        """Coordinates of the faces, whites (S, 2 or 3) being the settings: mired, tint; exposures are the faces'."""
+        exposure = self.exposure + exposure_ev
+        pieces = []
+        for profile, view in zip(self.profiles, self.views, strict=True):
+            if len(view.faces):
+                lens = xyz_from_camera_jacobian(profile, 1e6 / whites[view.settings, 0], whites[view.settings, 1])
+                matrix, by_mired, by_tint = (
+                    np.moveaxis(np.take(np.moveaxis(m, 0, -1), view.back, axis=-1), -1, 0) for m in lens
+                )
+                camera = by_component(self.camera[view.faces], 1)
+                pieces.append(coordinates(matrix, by_mired, by_tint, camera, exposure[view.faces]))
+        if len(pieces) == 1:
+            return pieces[0]
+        n = len(self.camera)
+        out = Coordinates(*(by_component(np.empty((n, *shape)), len(shape)) for shape in ((3,), (3, 3), (3, 3))))
+        for view, piece in zip([v for v in self.views if len(v.faces)], pieces, strict=True):
+            for whole, values in zip(out, piece, strict=True):
+                whole[view.faces] = values
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,31 +110,20 @@ class Table:
 
     def faces_at(self, theta: FloatArray) -> Coordinates:
         """Coordinates of all faces with the frames at theta (F, 3): mired, tint, EV."""
-        return self._faces_at(theta, self.views, np.arange(self.n_faces))
+        seen = Seen(self.profiles, self.views, self.face_camera, self.baseline_exposure[self.face_frame])
+        return seen.at(theta, theta[self.face_frame, 2])
 
     def faces_at_rows(self, theta: FloatArray, rows: IntArray) -> Coordinates:
         """`faces_at` for some faces only (rows)."""
-        return self._faces_at(theta, _views(self.face_profile[rows], self.face_frame[rows], len(self.profiles)), rows)
+        return self._seen(rows, self.face_frame[rows]).at(theta, theta[self.face_frame[rows], 2])
 
-    def _faces_at(self, theta: FloatArray, views: tuple[View, ...], rows: IntArray) -> Coordinates:
-        exposure = (theta[:, 2] + self.baseline_exposure)[self.face_frame[rows]]
-        camera = by_component(self.face_camera[rows], 1)
-        pieces = []
-        for profile, view in zip(self.profiles, views, strict=True):
-            if len(view.faces):
-                lens = xyz_from_camera_jacobian(profile, 1e6 / theta[view.frames, 0], theta[view.frames, 1])
-                matrix, by_mired, by_tint = (
-                    np.moveaxis(np.take(np.moveaxis(m, 0, -1), view.back, axis=-1), -1, 0) for m in lens
-                )
-                pieces.append(coordinates(matrix, by_mired, by_tint, camera[view.faces], exposure[view.faces]))
-        if len(pieces) == 1:
-            return pieces[0]
-        n = len(rows)
-        out = Coordinates(*(by_component(np.empty((n, *shape)), len(shape)) for shape in ((3,), (3, 3), (3, 3))))
-        for view, piece in zip([v for v in views if len(v.faces)], pieces, strict=True):
-            for whole, values in zip(out, piece, strict=True):
-                whole[view.faces] = values
-        return out
+    def seen_by(self, light: IntArray) -> Seen:
+        """The faces when all frames of a light (F,) have one white."""
+        return self._seen(np.arange(self.n_faces), light[self.face_frame])
+
+    def _seen(self, rows: IntArray, settings: IntArray) -> Seen:
+        views = _views(self.face_profile[rows], settings, len(self.profiles))
+        return Seen(self.profiles, views, self.face_camera[rows], self.baseline_exposure[self.face_frame[rows]])
 
     def xyz(self, frame: int, theta: FloatArray, camera: FloatArray) -> FloatArray:
         """XYZ D50 (..., 3) of camera values of one frame at theta (3,)."""
@@ -165,12 +185,11 @@ def build(
     )
 
 
-def _views(face_profile: IntArray, face_frame: IntArray, n_profiles: int) -> tuple[View, ...]:
+def _views(face_profile: IntArray, settings: IntArray, n_profiles: int) -> tuple[View, ...]:
     views = []
     for profile in range(n_profiles):
         faces = np.flatnonzero(face_profile == profile)
-        frames, back = np.unique(face_frame[faces], return_inverse=True)
-        views.append(View(faces, frames, back))
+        views.append(View(faces, *np.unique(settings[faces], return_inverse=True)))
     return tuple(views)
 
 

@@ -80,12 +80,12 @@ def two_way(
     omega = np.zeros((n_lights, 2 * width, 2 * width))
     rhs = np.zeros((n_lights, 2 * width))
     for k in (0, 1):
-        a = x.a[..., k]
+        a = x.a[k]
         spread = np.linalg.inv(eye + a * m_variance[:, None, :, k])
         rows = slice(k * width, (k + 1) * width)
         omega[:, rows, rows] = spread @ a
         s = np.where(person >= 0, persons_z[used, k], 0.0)
-        rhs[:, rows] = (spread @ (x.b[..., k] - np.einsum("gij,gj->gi", a, s))[..., None])[..., 0]
+        rhs[:, rows] = (spread @ (x.b[k] - np.einsum("gij,gj->gi", a, s))[..., None])[..., 0]
     omega = 0.5 * (omega + np.swapaxes(omega, 1, 2))
     weighted = omega @ j
     lam = prior.precision[:, :, None] * np.eye(2)
