@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.shoot.test_looks import looked, named, standing
+from tests.shoot.test_look_findings import looked, named, standing
 from tests.xmp.samples import attributes
 from xmpsync.shoot.look_findings import LOOK_CODES, look_groups
 from xmpsync.shoot.look_findings import with_looks as found_in
