@@ -1,7 +1,7 @@
 """``python -m benchmarks.page [--frames 2000]``: CPU seconds of each kind of choice on the living page.
 
 The shoot is that of `benchmarks.plan`: everything is measured already. Printed is the time until the page's data are
-ready after a choice; wanted is at most 2 s at 2,000 frames. Set OMP_NUM_THREADS=1: one core.
+ready after a choice, and their size; wanted is at most 2 s at 2,000 frames. Set OMP_NUM_THREADS=1: one core.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import tempfile
 import time
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from benchmarks.plan.shoot import make_measured
@@ -22,6 +23,7 @@ from xmpsync.review.choice import Choice
 from xmpsync.review.guard import Keys
 from xmpsync.review.server import Live
 from xmpsync.shoot.events import Silent
+from xmpsync.shoot.memory import stays
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.review import Review
 
@@ -40,9 +42,10 @@ def main(arguments: list[str] | None = None) -> int:
     bodies = like(cameras(None)[0], 6, rng)
     with tempfile.TemporaryDirectory(prefix="xmpsync-page-") as folder:
         made = make_measured(Path(folder) / "shoot", options.frames, "names", bodies, skins)
-        print(f"{made.n_frames} frames, {made.n_faces} faces | CPU s")
+        print(f"{made.n_frames} frames, {made.n_faces} faces | CPU s | sent")
         start = time.process_time()
         review = Review(made.root, Options(references=(made.reference,)), Machine(), Silent())
+        stays()
         live = Live(review, Keys(1))
         document = live.document()
         print(f"{'open':>22} | {time.process_time() - start:5.2f}")
@@ -57,8 +60,9 @@ def main(arguments: list[str] | None = None) -> int:
             ("undo", Choice("undo")),
         ):
             start = time.process_time()
-            live.chosen(choice)
-            print(f"{name:>22} | {time.process_time() - start:5.2f}", flush=True)
+            choice.version = review.version
+            sent = len(msgspec.json.encode(live.chosen(choice)))
+            print(f"{name:>22} | {time.process_time() - start:5.2f} | {sent / 1000:7.0f} kB", flush=True)
     if options.frames == WANTED_FRAMES:
         print(f"wanted: at most {WANTED_S:g} s after each choice")
     return 0

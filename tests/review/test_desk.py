@@ -145,6 +145,20 @@ def test_skin_at_a_place_without_a_face_becomes_the_reference_and_a_wall_does_no
     assert ida in review.options.references
     review.step(-1)
     assert len(_frame(review, "jubilee_0009").faces) == 1
+    review.close()
+
+
+def test_a_place_just_outside_a_faces_box_is_that_face_for_page_and_solver(desk: Open) -> None:
+    review = desk(REFERENCE)
+    nine = _frame(review, "jubilee_0009")
+    (face,) = nine.faces
+    chin = (face.box.left + face.box.width / 2, face.box.top + face.box.height * 1.08)
+    assert not face.box.contains(*chin)
+    _choose(review, nine, do="reference-place", x=chin[0], y=chin[1], person="Ida")
+    assert [f.face_id for f in _frame(review, "jubilee_0009").faces] == [face.face_id]
+    (ida,) = [r for r in review.now.ready.request.references if r.frame_id == nine.frame_id]
+    assert ida.face_id == face.face_id and ida.person == "Ida"
+    review.close()
 
 
 def test_a_page_without_a_reference_offers_frames_and_writes_nothing(desk: Open) -> None:

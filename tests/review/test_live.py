@@ -69,6 +69,7 @@ def desk(shoot: Path) -> Iterator[Desk]:
     yield Desk(review, keys)
     serving.should_exit = True
     thread.join()
+    review.close()
 
 
 def test_only_the_page_itself_is_answered(desk: Desk, shoot: Path) -> None:
@@ -166,6 +167,21 @@ def test_a_choice_made_on_an_older_page_is_refused_and_the_newer_one_is_told(des
     assert status == 409 and "another tab" in said
     assert json.loads(desk.ask("GET", "/version")[1])["version"] == first["live"]["version"] + 1
     assert desk.review.options.keep == (frame["path"],)
+
+
+def test_only_changed_frames_are_sent_to_a_page_that_shows_the_version_before(desk: Desk) -> None:
+    first = json.loads(desk.ask("GET", "/document")[1])
+    frames = {f["key"]: f for f in first["frames"]}
+    key = next(f["key"] for f in first["frames"] if f["basis"] == "faces")
+    nudge = {"do": "nudge", "frame": key, "ev": 0.1, "version": first["live"]["version"]}
+    sent = json.loads(desk.ask("POST", "/choose", nudge)[1])["frames"]
+    whole = json.loads(desk.ask("GET", "/document")[1])["frames"]
+    assert [f["key"] for f in sent if isinstance(f, dict)] == [key]
+    assert [frames[f] if isinstance(f, str) else f for f in sent] == whole
+    same = json.loads(desk.ask("GET", f"/document?since={first['live']['version'] + 1}")[1])["frames"]
+    assert same == [f["key"] for f in whole]
+    for since in ("", "-1", "9" * 30, "x", "777"):  # not a version that was sent: everything
+        assert json.loads(desk.ask("GET", f"/document?since={since}")[1])["frames"] == whole, since
 
 
 def test_the_page_is_served_on_the_other_loopback_address_too(desk: Desk) -> None:

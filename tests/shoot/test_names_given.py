@@ -8,7 +8,10 @@ import pytest
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, Refused
-from xmpsync.shoot.names_given import Answer, change_answers, read_answers, write_answers
+from xmpsync.faces.matching import MatchSettings, marked_face
+from xmpsync.measurement import BY_HAND, Face
+from xmpsync.records import Box
+from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers, write_answers
 from xmpsync.write.lock import held
 
 
@@ -39,3 +42,16 @@ def test_answers_kept_meanwhile_are_not_lost(tmp_path: Path) -> None:
     change_answers(tmp_path, lambda kept: [*kept, ida])
     change_answers(tmp_path, lambda kept: [*kept, ben])
     assert read_answers(tmp_path) == (ida, ben)
+
+
+def test_a_place_means_the_face_that_a_mark_there_picks_when_the_frame_is_measured() -> None:
+    """Beside a face there is no second patch: the worker gives the place to the face, and so must everybody else."""
+    left, right = Face("f1", Box(0.2, 0.3, 0.1, 0.2)), Face("f2", Box(0.32, 0.3, 0.1, 0.2))
+    patch = Face("h1", Box(0.9, 0.9, 0.02, 0.02), origin=BY_HAND)
+    faces = [left, right, patch]
+    settings = MatchSettings()
+    for x, y in ((0.25, 0.4), (0.25, 0.52), (0.19, 0.3), (0.31, 0.35), (0.315, 0.35), (0.6, 0.6), (0.92, 0.93)):
+        picked = marked_face(x, y, [left.box, right.box], settings)
+        assert face_at(faces, x, y) is (None if picked is None else faces[picked]), (x, y)
+    assert face_at(faces, 0.25, 0.52) is left  # just below its box
+    assert face_at(faces, 0.91, 0.91) is patch

@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-from xmpsync.shoot.pool import Lost, run_jobs
+from xmpsync.shoot.pool import Idle, Lost, run_jobs
 
 
 def _work(job: str) -> str:
@@ -35,6 +35,33 @@ def test_an_unexpected_error_is_told_with_its_place_and_the_worker_goes_on() -> 
     assert outcome["a"] == "A"
     assert isinstance(outcome["raise"], Lost) and "ValueError: odd number" in outcome["raise"].reason
     assert "test_pool.py:" in outcome["raise"].reason
+
+
+def _who(_: str) -> int:
+    return os.getpid()
+
+
+def test_one_worker_waits_between_calls_until_it_is_closed_or_dies() -> None:
+    idle: Idle[str] = Idle()
+    first, again = (dict(run_jobs(_who, ["a"], n_workers=1, timeout_s=60, idle=idle))["a"] for _ in range(2))
+    assert first == again != os.getpid()
+    assert isinstance(first, int)
+    os.kill(first, 9)
+    while _alive(first):
+        time.sleep(0.02)
+    third = dict(run_jobs(_who, ["a", "b", "c"], n_workers=2, timeout_s=60, idle=idle))
+    assert first not in third.values() and all(isinstance(who, int) for who in third.values())
+    (waiting,) = idle.take()
+    idle.keep(waiting)
+    assert waiting.process.pid in third.values()
+    idle.close()
+    assert not waiting.process.is_alive() and idle.take() == []
+
+
+def _alive(pid: int) -> bool:
+    """Whether a process of that number runs; one that ended and was not asked yet does not."""
+    stat = Path(f"/proc/{pid}/stat")
+    return stat.exists() and stat.read_text().rpartition(")")[2].split()[0] != "Z"
 
 
 def test_a_crash_of_the_last_job_does_not_wait_for_a_new_worker() -> None:

@@ -61,11 +61,13 @@ def review(shoot: Path, port: int, no_browser: bool, **values: Any) -> None:
 
     from xmpsync.review.guard import Keys
     from xmpsync.review.server import application, listen, server
+    from xmpsync.shoot.memory import stays
     from xmpsync.shoot.review import Review
 
     sockets, port = listen(port)
     with ProgressLine() as progress:
         found = Review(shoot, options_from(values, shoot), machine_from(values), progress)
+    stays()
     if found.from_kept:
         say("The choices made on the page last time are used again; the page shows them as a command line.")
     keys = Keys(port)
@@ -79,3 +81,5 @@ def review(shoot: Path, port: int, no_browser: bool, **values: Any) -> None:
         server(application(found, keys)).run(sockets=sockets)
     except KeyboardInterrupt:
         say("Stopped.")
+    finally:
+        found.close()

@@ -26,6 +26,7 @@ from xmpsync.review.pictures import render_proxy
 from xmpsync.review.view import key_of, left_out_frames, settings_now, view
 from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
+from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.review import Review
 from xmpsync.solve.problem import Frame
 
@@ -34,6 +35,8 @@ MAX_BODY_BYTES = 64 * 1024
 """Bytes of one request: a choice is a few hundred."""
 MAX_DIFFS_CHARACTERS = 400_000
 """Characters of the diff shown on the page; the rest is counted."""
+KEPT_VERSIONS = 3
+"""Versions of the page against which changed frames are told; an older page gets all."""
 KEPT_PICTURES = 600
 """Rendered pictures kept in memory, some 20 kB each."""
 
@@ -49,9 +52,23 @@ class Live:
         self.review, self.keys = review, keys
         self._pictures: OrderedDict[tuple[str, Settings3], bytes] = OrderedDict()
         self._frames: tuple[Correction | None, dict[str, Frame]] = None, {}
+        self._sent: OrderedDict[int, dict[str, dict[str, Any]]] = OrderedDict()
 
-    def document(self) -> dict[str, Any]:
-        """The page's data with what only the living page has."""
+    def document(self, since: int = -1) -> dict[str, Any]:
+        """The page's data with what only the living page has.
+
+        For a page that shows version `since`, frames that are the same there are given by their keys alone.
+        """
+        with self.review.lock, seldom_collected():
+            found = self._document()
+            known, now = self._sent.get(since, {}), {frame["key"]: frame for frame in found["frames"]}
+            self._sent[self.review.version] = now
+            while len(self._sent) > KEPT_VERSIONS:
+                self._sent.popitem(last=False)
+            found["frames"] = [key if known.get(key) == frame else frame for key, frame in now.items()]
+            return found
+
+    def _document(self) -> dict[str, Any]:
         review = self.review
         version, correction = review.version, review.now
         found = view(correction, review.people())
@@ -124,12 +141,13 @@ class Live:
 
     def chosen(self, choice: Choice) -> dict[str, Any]:
         """Take one choice; the page after it. One that was made on an older page is refused."""
-        if choice.version not in (-1, self.review.version):
-            raise Refused(
-                "Something was chosen in another tab: this page shows it now.", next_step="Look, and choose again."
-            )
-        self.choose(choice)
-        return self.document()
+        with self.review.lock, seldom_collected():
+            if choice.version not in (-1, self.review.version):
+                raise Refused(
+                    "Something was chosen in another tab: this page shows it now.", next_step="Look, and choose again."
+                )
+            self.choose(choice)
+            return self.document(choice.version)
 
     def plan(self) -> dict[str, Any]:
         """The plan with its diff, and the key that writes it."""
@@ -197,8 +215,11 @@ def application(review: Review, keys: Keys) -> Starlette:
         )
         return Response(text, media_type="text/html")
 
-    async def document(_: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(live.document))
+    async def document(request: Request) -> Response:
+        since = request.query_params.get("since", "")
+        return await _answered(
+            request, None, lambda _: live.document(int(since) if since.isdecimal() and len(since) < 10 else -1)
+        )
 
     async def picture(request: Request) -> Response:
         at = request.query_params.get("at", "")
@@ -257,7 +278,8 @@ async def _answered(request: Request, kind: Any, work: Callable[[Any], Any]) -> 
             return JSONResponse({"error": "The request is too large. Nothing was written."}, status_code=413)
     try:
         asked = msgspec.json.decode(body, type=kind) if kind is not None else None
-        return JSONResponse(await run_in_threadpool(work, asked))
+        found = await run_in_threadpool(lambda: msgspec.json.encode(work(asked)))
+        return Response(found, media_type="application/json")
     except msgspec.MsgspecError as error:
         return JSONResponse({"error": f"The request cannot be read ({error}). Nothing was written."}, status_code=400)
     except XmpsyncError as error:

@@ -23,6 +23,7 @@ from xmpsync.records import Numbers, Settings3
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
 from xmpsync.shoot.correct import Correction
+from xmpsync.shoot.names_given import face_at
 from xmpsync.shoot.people import FacePlace, People
 from xmpsync.shoot.pointers import LabNumbers
 from xmpsync.shoot.propose import Row
@@ -303,9 +304,8 @@ def _lights(correction: Correction, rows: Mapping[str, Row]) -> list[dict[str, A
 def _asked(place: FacePlace, correction: Correction) -> dict[str, Any]:
     """A face whose name would settle most: its frame, its id, and how many faces wait for the like."""
     frame = next(f for f in correction.proposal.request.frames if f.frame_id == place.frame_id)
-    hit = [face for face in frame.faces if face.box.contains(place.x, place.y)]
-    face = min(hit, key=lambda f: f.box.width * f.box.height)
-    return {"key": key_of(place.frame_id), "id": face.face_id}
+    face = face_at(frame.faces, place.x, place.y)
+    return {"key": key_of(place.frame_id), "id": face.face_id if face is not None else ""}
 
 
 def _candidates(people: People, root: Path) -> list[dict[str, Any]]:

@@ -19,12 +19,15 @@ from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.measure import measure, open_store
+from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.pool import Idle
 from xmpsync.shoot.propose import propose
 from xmpsync.shoot.request import Stand, build_request, shifted
 from xmpsync.shoot.session import Ready, left_out_by_name, prepare
 from xmpsync.shoot.wishes import Wishes, read_wishes
+from xmpsync.shoot.worker import MeasureJob
 from xmpsync.solve import answered, checked, solved
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.results import Solved
@@ -45,26 +48,27 @@ class Desk:
     machine: Machine
     listener: Listener
     ready: Ready
+    idle: Idle[MeasureJob]
     _measured: dict[tuple[str, Marks], FrameMeasurement] = field(default_factory=dict)
     _marks: dict[str, Marks] = field(default_factory=dict)
     _solves: OrderedDict[int, tuple[Request, Solved]] = field(default_factory=OrderedDict)
     n_solved: int = 0
 
     @staticmethod
-    def of(root: Path, options: Options, machine: Machine, listener: Listener) -> Desk:
-        """Read and measure a shoot."""
+    def of(root: Path, options: Options, machine: Machine, listener: Listener, idle: Idle[MeasureJob]) -> Desk:
+        """Read and measure a shoot. `idle` measures frames in which places are pointed at."""
         ready = prepare(root, options, machine, listener)
         if not ready.request.frames:
             raise WrongUsage(
                 "None of the frames could be read.",
                 next_step=" ".join(t.sentence for t in ready.troubles[:3]) or "Check the folder.",
             )
-        return Desk.around(ready, machine, listener)
+        return Desk.around(ready, machine, listener, idle)
 
     @staticmethod
-    def around(ready: Ready, machine: Machine, listener: Listener) -> Desk:
+    def around(ready: Ready, machine: Machine, listener: Listener, idle: Idle[MeasureJob]) -> Desk:
         """A desk for what was read and measured already."""
-        desk = Desk(ready.root, machine, listener, ready)
+        desk = Desk(ready.root, machine, listener, ready, idle)
         desk._marks = _by_frame(ready.loaded.wishes)
         for frame_id, marks in desk._marks.items():
             if frame_id in ready.stand.frames:
@@ -80,6 +84,7 @@ class Desk:
         mine, theirs = ({s.frame_id: s.sidecar for s in r.loaded.frames} for r in (self.ready, ready))
         return mine == theirs
 
+    @seldom_collected()
     def ask(self, options: Options, answers: Sequence[Answer]) -> Correction:
         """The values of every frame with these choices; without a reference, how the frames stand.
 
@@ -148,7 +153,7 @@ class Desk:
             return {}
         some = replace(loaded, frames=tuple(s for s in loaded.frames if s.frame_id in frame_ids))
         with open_store(self.ready.state, self.machine, self.listener) as store:
-            found = measure(some, self.machine, store, self.listener)
+            found = measure(some, self.machine, store, self.listener, self.idle)
         if found.troubles:
             raise WrongUsage(" ".join(trouble.sentence for trouble in found.troubles), next_step="Point elsewhere.")
         return found.frames

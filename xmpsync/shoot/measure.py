@@ -17,7 +17,7 @@ from xmpsync.shoot.cluster import run_on_cluster
 from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, SourceFrame
 from xmpsync.shoot.options import Machine
-from xmpsync.shoot.pool import Lost, run_jobs
+from xmpsync.shoot.pool import Idle, Lost, run_jobs
 from xmpsync.shoot.worker import MeasureJob, measure_frame
 from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
@@ -56,8 +56,13 @@ def _said(store: Store, listener: Listener) -> Store:
     return store
 
 
-def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) -> Measured:
-    """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing."""
+def measure(
+    loaded: Loaded, machine: Machine, store: Store, listener: Listener, idle: Idle[MeasureJob] | None = None
+) -> Measured:
+    """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing.
+
+    `idle`: a worker that waits for what is measured one by one.
+    """
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
     to_do: dict[str, tuple[MeasureJob, FileKey, SourceFrame]] = {}
@@ -81,7 +86,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
         jobs = [job for job, _, _ in sorted(to_do.values(), key=lambda entry: -entry[1].size)]
         sizes = {frame_id: key.size for frame_id, (_, key, _) in to_do.items()}
         try:
-            for job, outcome in _outcomes(jobs, sizes, machine):
+            for job, outcome in _outcomes(jobs, sizes, machine, idle):
                 if isinstance(outcome, FrameMeasurement):
                     _, key, source = to_do[job.frame_id]
                     regions = regions_of(source, outcome.embedded_xmp)
@@ -98,7 +103,7 @@ def measure(loaded: Loaded, machine: Machine, store: Store, listener: Listener) 
 
 
 def _outcomes(
-    jobs: list[MeasureJob], sizes: Mapping[str, int], machine: Machine
+    jobs: list[MeasureJob], sizes: Mapping[str, int], machine: Machine, idle: Idle[MeasureJob] | None
 ) -> Iterator[tuple[MeasureJob, FrameMeasurement | Trouble | Lost]]:
     """The outcome of each job as it gets ready: from local workers, or from a cluster's."""
     if machine.cluster is not None:
@@ -108,7 +113,7 @@ def _outcomes(
     try:
         yield from run_jobs(
             measure_frame, jobs, n_workers=machine.n_workers, timeout_s=machine.timeout_s, prepare=prepare_worker,
-            announce=lambda job: ahead.want(Path(job.raw)),
+            announce=lambda job: ahead.want(Path(job.raw)), idle=idle,
         )  # fmt: skip
     finally:
         ahead.close()

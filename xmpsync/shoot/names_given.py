@@ -14,6 +14,7 @@ import msgspec
 
 from xmpsync.disk.files import RealFileSystem, make_dirs
 from xmpsync.errors import DiskNeedsAttention
+from xmpsync.faces.matching import MatchSettings, marked_face
 from xmpsync.measurement import Face
 from xmpsync.write.lock import held
 
@@ -93,6 +94,11 @@ def change_answers(state: Path, change: Callable[[tuple[Answer, ...]], Sequence[
 
 
 def face_at(faces: Sequence[Face], x: float, y: float) -> Face | None:
-    """The smallest face whose box holds the place."""
+    """The face or patch that is meant by a place: the smallest box that holds it, else the face that a mark there picks
+    when the frame is measured (the nearest whose box reaches that far)."""
     hit = [face for face in faces if face.box.contains(x, y)]
-    return min(hit, key=lambda face: face.box.width * face.box.height) if hit else None
+    if hit:
+        return min(hit, key=lambda face: face.box.width * face.box.height)
+    found = [face for face in faces if not face.by_hand]
+    near = marked_face(x, y, [face.box for face in found], MatchSettings())
+    return found[near] if near is not None else None

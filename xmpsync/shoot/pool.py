@@ -75,6 +75,35 @@ class _Queue(Generic[J]):
         return job
 
 
+class Idle(Generic[J]):
+    """One worker that waits between calls of `run_jobs` with the same function: its next job starts at once.
+
+    Whoever makes one closes it; a worker whose caller is gone ends by itself.
+    """
+
+    def __init__(self) -> None:
+        self._worker: _Worker[J] | None = None
+
+    def take(self) -> list[_Worker[J]]:
+        """The worker, if there is one and it is alive; it is the caller's from now on."""
+        worker, self._worker = self._worker, None
+        if worker is not None and not worker.process.is_alive():
+            _stop(worker)
+            return []
+        return [worker] if worker is not None else []
+
+    def keep(self, worker: _Worker[J]) -> None:
+        """Let this one wait; one that waits already ends."""
+        self.close()
+        self._worker = worker
+
+    def close(self) -> None:
+        """End the worker."""
+        if self._worker is not None:
+            _stop(self._worker)
+            self._worker = None
+
+
 def _nothing() -> None:
     """No preparation."""
 
@@ -91,19 +120,25 @@ def run_jobs(
     timeout_s: float,
     prepare: Callable[[], None] = _nothing,
     announce: Callable[[J], None] = _ignored,
+    idle: Idle[J] | None = None,
 ) -> Iterator[tuple[J, R | Lost]]:
     """Yield (job, result or `Lost`) for every job, as they get ready.
 
     `function` is a module-level function; it returns expected trouble as a value. `prepare`, one too, is called once
     in each new worker. `announce` is called here with each job some time before its turn, as many ahead as there are
-    workers, in order. Closing the iterator (Ctrl-C included) ends the workers; what was yielded before stays with the
-    caller. Raises WorkersMissing where a worker does not start.
+    workers, in order. A worker that is `idle` is used first, and one waits there afterwards. Closing the iterator
+    (Ctrl-C included) ends the workers; what was yielded before stays with the caller.
+
+    Raises WorkersMissing where a worker does not start.
     """
     n_workers = min(n_workers, len(jobs))
     waiting = _Queue(jobs, announce, n_workers)
     workers: list[_Worker[J]] = []
     try:
-        workers = [_start(function, prepare) for _ in range(n_workers)]
+        workers = idle.take() if idle is not None else []
+        for worker in workers:
+            _give(worker, waiting, timeout_s)
+        workers += [_start(function, prepare) for _ in range(n_workers - len(workers))]
         while waiting.waiting or any(worker.job is not None for worker in workers):
             busy = {w.pipe: w for w in workers if w.job is not None or (not w.ready and waiting.waiting)}
             first_deadline_s = min(worker.deadline_s for worker in busy.values())
@@ -127,6 +162,10 @@ def run_jobs(
                 else:
                     _give(worker, waiting, timeout_s)
                 yield job, outcome
+        ready_ones = [worker for worker in workers if worker.ready]
+        if idle is not None and ready_ones:
+            idle.keep(ready_ones[0])
+            workers.remove(ready_ones[0])
     finally:
         for worker in workers:
             _stop(worker)

@@ -24,7 +24,9 @@ from xmpsync.shoot.names_given import Answer, change_answers, read_answers
 from xmpsync.shoot.options import Machine, Options
 from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
 from xmpsync.shoot.pointers import find_frame
+from xmpsync.shoot.pool import Idle
 from xmpsync.shoot.session import recall, refuse_unfinished, state_folder
+from xmpsync.shoot.worker import MeasureJob
 from xmpsync.write.outcome import RunOutcome
 
 
@@ -38,7 +40,8 @@ class Shown:
 
 
 class Review:
-    """One shoot on the desk. Every public method may be called from any thread; one works at a time.
+    """One shoot on the desk. Every public method may be called from any thread; one works at a time, and whoever reads
+    several things that belong together holds `lock`.
 
     `version` counts what changed the page, so that a page that shows an older one can be told.
     """
@@ -47,8 +50,10 @@ class Review:
         self.root, self.machine, self.listener = root, machine, listener
         self.state = state_folder(root, machine)
         refuse_unfinished(root, self.state)
-        self._lock = threading.RLock()
+        self.lock = threading.RLock()
         self._shown: Shown | None = None
+        self._people: tuple[Correction, People] | None = None
+        self._idle: Idle[MeasureJob] = Idle()
         kept = read_steps(self.state) if options == Options() else None
         self.from_kept = kept is not None
         if kept is not None:
@@ -57,7 +62,7 @@ class Review:
         else:
             options = recall(options, self.state, listener)
             self._steps, self._at = [], 0
-        self._desk = Desk.of(root, options, machine, listener)
+        self._desk = Desk.of(root, options, machine, listener, self._idle)
         options = by_frame(options, self._desk.ready.loaded.all_ids)
         self.now: Correction = self._desk.ask(options, read_answers(self.state))
         self.version = 0
@@ -78,18 +83,26 @@ class Review:
 
     def people(self) -> People:
         """Who is in the shoot, and whose names would settle most."""
-        return people_of(self.now.ready, self.now.proposal.solution, read_answers(self.state))
+        now, answers = self.now, read_answers(self.state)
+        if self._people is None or self._people[0] is not now or self._people[1].answers != answers:
+            self._people = now, people_of(now.ready, now.proposal.solution, answers)
+        return self._people[1]
+
+    def close(self) -> None:
+        """End the worker that waits for places to measure."""
+        with self.lock:
+            self._idle.close()
 
     def change(self, options: Options) -> None:
         """Take new choices. Where they are invalid (WrongUsage), the old ones stay."""
-        with self._lock:
+        with self.lock:
             answers = read_answers(self.state)
             found = self._asked(options, answers)
             self._add(Step(options, answers), found)
 
     def say(self, wish: PeopleWish) -> None:
         """Take an answer about people: kept where `people` keeps them, so that every command counts it."""
-        with self._lock:
+        with self.lock:
             people = self.people()
             answers = tuple(answers_after(people, wish, self.root))
             found = self._asked(self.options, answers)
@@ -98,7 +111,7 @@ class Review:
 
     def step(self, by: int) -> None:
         """Undo (-1) or redo (+1)."""
-        with self._lock:
+        with self.lock:
             at = self._at + by
             if not 0 <= at < len(self._steps):
                 raise WrongUsage("There is nothing more to undo or redo.", next_step="Make a choice.")
@@ -115,12 +128,12 @@ class Review:
 
         Raises NoReference where none is chosen.
         """
-        with self._lock:
+        with self.lock:
             if not self.options.references:
                 raise NoReference("No skin is chosen yet.", next_step="Click a face whose skin is right.")
             found = prepare_correction(self.root, self.options, self.machine, self.listener, writes=False)
             if not self._desk.holds(found.ready):
-                self._desk = Desk.around(found.ready, self.machine, self.listener)
+                self._desk = Desk.around(found.ready, self.machine, self.listener, self._idle)
                 self.now = self._desk.ask(self.options, read_answers(self.state))
                 self.version += 1
             self._shown = Shown(secrets.token_hex(8), found, self._steps[self._at])
@@ -131,7 +144,7 @@ class Review:
 
         Raises Refused where choices changed since; the run itself refuses where a sidecar changed since.
         """
-        with self._lock:
+        with self.lock:
             shown = self._shown
             if shown is None or shown.plan_id != plan_id or shown.step != self._steps[self._at]:
                 raise Refused("The choices changed since this plan was shown.", next_step="Look at the plan again.")
@@ -143,7 +156,7 @@ class Review:
 
     def roll_back(self) -> RunOutcome:
         """Take the newest run back, as `rollback` does."""
-        with self._lock:
+        with self.lock:
             ready = prepare_rollback(self.root, self.machine.state, None, (), force=False, writes=True)
             outcome = carry_out_rollback(ready)
             self._shown = None
@@ -170,12 +183,12 @@ class Review:
 
     def _asked(self, options: Options, answers: Sequence[Answer]) -> Correction:
         if self._desk.read_anew(options):
-            self._desk = Desk.of(self.root, options, self.machine, self.listener)
+            self._desk = Desk.of(self.root, options, self.machine, self.listener, self._idle)
         return self._desk.ask(options, answers)
 
     def _afresh(self) -> None:
         """Read the files again: a run changed them."""
-        self._desk = Desk.of(self.root, self.options, self.machine, self.listener)
+        self._desk = Desk.of(self.root, self.options, self.machine, self.listener, self._idle)
         self.now = self._desk.ask(self.options, read_answers(self.state))
         self.version += 1
 

@@ -32,7 +32,7 @@ function choose(choice, said) {
 
 // What another tab or a run changed since is drawn.
 async function newer() {
-  try { if ((await ask("/version")).version !== page.data.live.version) { const large = page.large; redraw(await ask("/document")); return large; } } catch { /* told already */ }
+  try { if ((await ask("/version")).version !== page.data.live.version) { const large = page.large; redraw(await ask(`/document?since=${page.data.live.version}`)); return large; } } catch { /* told already */ }
   return null;
 }
 document.addEventListener("visibilitychange", () => { if (!document.hidden) busy = busy.then(newer); });

@@ -22,6 +22,8 @@ export class Page {
   }
 
   show(data) {
+    // the server tells a frame that is the same as before by its key alone
+    data.frames = data.frames.map((frame) => (typeof frame === "string" ? this.byKey.get(frame) : frame));
     this.data = data;
     this.byKey = new Map(data.frames.map((frame) => [frame.key, frame]));
     this.tolerance = data.chosen ? data.tolerance : null; // nothing is off before a skin is chosen
