@@ -16,6 +16,7 @@ ORDER = [
     "cli",
     "review",
     "shoot",
+    "measuring",
     "write",
     "read",
     "faces",
@@ -28,7 +29,7 @@ ORDER = [
     "xmp",
     "colour",
 ]
-BOTTOM = {"records", "errors", "printable", "__init__"}
+BOTTOM = {"records", "errors", "printable", "events", "__init__"}
 PURE = {"clocks", "measurement", "solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {
@@ -46,8 +47,8 @@ HOME = {
     "PIL": {"read", "faces"},
     "onnxruntime": {"faces"},
     "sqlite3": {"store"},
-    "multiprocessing": {"shoot"},
-    "distributed": {"shoot"},
+    "multiprocessing": {"measuring"},
+    "distributed": {"measuring"},
     "colour": {"colour"},
     "lxml": {"xmp"},
     "starlette": {"review"},
@@ -125,7 +126,7 @@ def test_write_and_store_open_files_through_disk_alone(path: Path) -> None:
             assert not opens, f"{path.name}:{node.lineno} opens a file by itself"
 
 
-@pytest.mark.parametrize("path", [p for p in _modules() if _room(p) == "shoot"], ids=lambda p: p.name)
+@pytest.mark.parametrize("path", [p for p in _modules() if _room(p) in ("shoot", "measuring")], ids=lambda p: p.name)
 def test_what_lies_in_a_shoot_is_read_whole_through_disk_alone(path: Path) -> None:
     """Plain files, bounded (docs/decisions/0016). RAW files are opened by path in `read/`, for piecewise readers.
 

@@ -13,7 +13,7 @@ from tests.store.test_database import KEY, MEASUREMENT
 from tests.write.disk import Shoot, corrected, packet
 from tests.write.tinydng import tiny_dng
 from xmpsync.cli.main import run
-from xmpsync.shoot import measure, pool
+from xmpsync.measuring import frames, pool
 from xmpsync.store.database import Store
 
 SHOTS = (1, 2, 8, 13)
@@ -80,7 +80,7 @@ def without_workers() -> None:
         for job in jobs:
             yield job, known[job.frame_id]
 
-    setattr(measure, "run_jobs", run_jobs)  # noqa: B010
+    setattr(frames, "run_jobs", run_jobs)  # noqa: B010
 
 
 def _victim(root: Path) -> Path:

@@ -19,12 +19,13 @@ from benchmarks.plan.shoot import make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.memory import stays
 from xmpsync.review.choice import Choice
 from xmpsync.review.guard import Keys
 from xmpsync.review.server import Live
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.memory import stays
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 
 WANTED_S, WANTED_FRAMES = 2.0, 2000

@@ -30,8 +30,9 @@ from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.plan import Planned, plan_bytes
 from xmpsync.shoot.propose import propose
 from xmpsync.shoot.session import prepare

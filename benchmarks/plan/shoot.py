@@ -20,12 +20,14 @@ from benchmarks.solve.cost import request_of_size
 from demo_shoot.dng import DngProfile, write_dng
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring.frames import STORE_NAME, face_key, regions_of
+from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
-from xmpsync.shoot.load import SourceFrame, load
-from xmpsync.shoot.measure import STORE_NAME, face_key, regions_of
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.load import load
+from xmpsync.shoot.options import Options
 from xmpsync.solve.problem import Frame
 from xmpsync.store.database import FileKey, Store
 

@@ -34,8 +34,8 @@ from PIL import Image
 from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
 from xmpsync.faces.detector import Detector
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring import worker
 from xmpsync.read.picture import preview, resize
-from xmpsync.shoot import worker
 
 KINDS: dict[str, dict[str, object]] = {
     "lossless, one stream": {},
@@ -86,7 +86,7 @@ def peak_mb(path: Path) -> float:
         "import resource, sys\n"
         "from pathlib import Path\n"
         "from xmpsync.read.limits import prepare_worker\n"
-        "from xmpsync.shoot.worker import MeasureJob, measure_frame\n"
+        "from xmpsync.measuring.worker import MeasureJob, measure_frame\n"
         "prepare_worker()\n"
         "measure_frame(MeasureJob('f', sys.argv[1], None, (), True))\n"
         "status = Path('/proc/self/status')\n"  # Linux: ru_maxrss starts with the parent's

@@ -3,7 +3,7 @@
 A scheduler and two worker processes run on this machine. The jobs are frames that do not exist, which both ways answer
 at once, so that only the way there and back is counted: CPU of all processes together, the main one included. Each way
 runs with N and with 3 N jobs, and the slope is the cost of one: what starts once (imports) drops out. A result with a
-proxy of some 30 kB comes on top; that results are equal byte for byte is a test (`tests/shoot/test_cluster.py`).
+proxy of some 30 kB comes on top; that results are equal byte for byte is a test (`tests/measuring/test_cluster.py`).
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ from pathlib import Path
 import psutil
 
 from xmpsync.errors import Trouble
-from xmpsync.shoot.cluster import run_on_cluster
-from xmpsync.shoot.options import Cluster
-from xmpsync.shoot.pool import run_jobs
-from xmpsync.shoot.worker import MeasureJob, measure_frame
+from xmpsync.measuring.cluster import run_on_cluster
+from xmpsync.measuring.machine import Cluster
+from xmpsync.measuring.pool import run_jobs
+from xmpsync.measuring.worker import MeasureJob, measure_frame
 
 
 @contextmanager

@@ -16,9 +16,10 @@ import numpy as np
 from benchmarks.solve.plain import Table, closed_form, pooled
 from benchmarks.whole_shoot.score import Numbers, as_shot
 from benchmarks.whole_shoot.shoot import TrueFrame
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
 from xmpsync.records import Box, Settings3
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
 from xmpsync.solve.problem import Frame, Request

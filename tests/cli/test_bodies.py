@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import REFERENCE, Call
+from xmpsync.measuring.frames import Measured
 from xmpsync.shoot import session
-from xmpsync.shoot.measure import Measured
 
 
 def test_a_name_for_bodies_that_have_serial_numbers_is_refused(shoot: Path, call: Call) -> None:

@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.cli.conftest import REFERENCE, Call, tree
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
 from xmpsync.review.guard import Keys
 from xmpsync.review.server import application, listen, server
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 
 if TYPE_CHECKING:

@@ -100,10 +100,11 @@ def test_a_name_that_looks_like_markup_is_shown_as_it_is(
 def test_pictures_go_into_a_folder_when_they_are_too_many_for_one_file(
     browser: Browser, shoot: Path, tmp_path: Path
 ) -> None:
+    from xmpsync.events import Silent
+    from xmpsync.measuring.machine import Machine
     from xmpsync.review.page import write_report
     from xmpsync.shoot.correct import prepare_correction
-    from xmpsync.shoot.events import Silent
-    from xmpsync.shoot.options import Machine, Options
+    from xmpsync.shoot.options import Options
 
     found = prepare_correction(shoot, Options(references=(REFERENCE,)), Machine(), Silent(), writes=False)
     file = tmp_path / "the page #1.html"

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.cli.conftest import REFERENCE
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
 from xmpsync.review.page import page_text, view_of
 from xmpsync.review.pictures import render_proxy
 from xmpsync.shoot.correct import values_first
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -8,10 +8,10 @@ from pathlib import Path
 from tests.xmp.samples import attributes
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture, Settings3
 from xmpsync.shoot.baseline import Baseline
-from xmpsync.shoot.load import SourceFrame
 from xmpsync.shoot.look_findings import look_groups, with_looks
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Reference, Request

@@ -11,10 +11,11 @@ import pytest
 from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
+from xmpsync.events import Silent
+from xmpsync.measuring.machine import Machine
 from xmpsync.shoot import edits
 from xmpsync.shoot.correct import carry_out, planned, values_first
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import read_settings

@@ -9,9 +9,9 @@ import pytest
 
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.errors import WrongUsage
+from xmpsync.events import Silent
 from xmpsync.records import Capture, Settings3
 from xmpsync.shoot import session
-from xmpsync.shoot.events import Silent
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import shifted
 from xmpsync.shoot.wishes import clock

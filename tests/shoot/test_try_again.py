@@ -13,8 +13,9 @@ from benchmarks.plan.shoot import make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from xmpsync.shoot.correct import prepare_correction
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.events import Silent
+from xmpsync.shoot.options import Options
+from xmpsync.measuring.machine import Machine
 
 def refuse(self):
     raise SystemExit("a worker was started")

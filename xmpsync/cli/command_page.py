@@ -59,9 +59,9 @@ def review(shoot: Path, port: int, no_browser: bool, **values: Any) -> None:
     """
     import webbrowser
 
+    from xmpsync.measuring.memory import stays
     from xmpsync.review.guard import Keys
     from xmpsync.review.server import application, listen, server
-    from xmpsync.shoot.memory import stays
     from xmpsync.shoot.review import Review
 
     sockets, port = listen(port)

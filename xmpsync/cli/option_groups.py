@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from xmpsync.shoot.options import Machine, Options
+    from xmpsync.measuring.machine import Machine
+    from xmpsync.shoot.options import Options
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -206,8 +207,8 @@ def options_from(values: dict[str, Any], shoot: Path) -> Options:
 def machine_from(values: dict[str, Any]) -> Machine:
     """`Machine` from a command's parameters."""
     from xmpsync.errors import WrongUsage
-    from xmpsync.shoot.capacity import capacity
-    from xmpsync.shoot.options import Cluster, Machine
+    from xmpsync.measuring.capacity import capacity
+    from xmpsync.measuring.machine import Cluster, Machine
 
     jobs, scheduler, maps = values.get("jobs"), values.get("scheduler"), tuple(values.get("map", ()))
     if maps and not scheduler:

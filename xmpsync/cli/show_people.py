@@ -12,7 +12,8 @@ from xmpsync.errors import NoReference
 from xmpsync.shoot.phrases import command, counted
 
 if TYPE_CHECKING:
-    from xmpsync.shoot.options import Machine, Options
+    from xmpsync.measuring.machine import Machine
+    from xmpsync.shoot.options import Options
     from xmpsync.shoot.people import People
     from xmpsync.shoot.references import References
 

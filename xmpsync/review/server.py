@@ -18,6 +18,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from xmpsync.errors import Refused, XmpsyncError
+from xmpsync.measuring.memory import seldom_collected
 from xmpsync.records import Settings3
 from xmpsync.review.choice import Choice, nudge_of, options_after, wish_of
 from xmpsync.review.guard import Guard, Keys
@@ -26,7 +27,6 @@ from xmpsync.review.pictures import render_proxy
 from xmpsync.review.view import key_of, left_out_frames, settings_now, view
 from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.review import Review
 from xmpsync.solve.problem import Frame
 

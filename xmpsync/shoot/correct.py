@@ -6,14 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import LeftAlone, NoReference, Trouble, WrongUsage
+from xmpsync.events import Listener
+from xmpsync.measuring.frames import open_store
+from xmpsync.measuring.machine import Machine
 from xmpsync.shoot import second_opinion
 from xmpsync.shoot.embed import rekey_written
-from xmpsync.shoot.events import Listener
 from xmpsync.shoot.face_names import keep_measured
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.look_findings import with_looks
-from xmpsync.shoot.measure import open_store
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.plan import Planned, plan_bytes
 from xmpsync.shoot.propose import Proposal, propose

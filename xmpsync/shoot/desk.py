@@ -12,22 +12,23 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
+from xmpsync.events import Listener
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
+from xmpsync.measuring.frames import measure, open_store
+from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.memory import seldom_collected
+from xmpsync.measuring.pool import Idle
+from xmpsync.measuring.worker import MeasureJob
 from xmpsync.shoot.bind import bind
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.look_findings import with_looks
-from xmpsync.shoot.measure import measure, open_store
-from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.names_given import Answer, face_at
-from xmpsync.shoot.options import Machine, Options
-from xmpsync.shoot.pool import Idle
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.propose import propose
 from xmpsync.shoot.request import Stand, build_request, shifted
 from xmpsync.shoot.session import Ready, left_out_by_name, prepare
 from xmpsync.shoot.wishes import Wishes, read_wishes
-from xmpsync.shoot.worker import MeasureJob
 from xmpsync.solve import answered, checked, solved
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.results import Solved
@@ -151,9 +152,9 @@ class Desk:
         """Measure these frames again, with the places pointed at in them."""
         if not frame_ids:
             return {}
-        some = replace(loaded, frames=tuple(s for s in loaded.frames if s.frame_id in frame_ids))
+        some = [s for s in loaded.frames if s.frame_id in frame_ids]
         with open_store(self.ready.state, self.machine, self.listener) as store:
-            found = measure(some, self.machine, store, self.listener, self.idle)
+            found = measure(some, loaded.wishes.marks, self.machine, store, self.listener, self.idle)
         if found.troubles:
             raise WrongUsage(" ".join(trouble.sentence for trouble in found.troubles), next_step="Point elsewhere.")
         return found.frames

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from xmpsync.errors import FrameError, XmpsyncError
-from xmpsync.shoot.memory import seldom_collected
-from xmpsync.shoot.pool import Lost, WorkersMissing, run_jobs
+from xmpsync.measuring.memory import seldom_collected
+from xmpsync.measuring.pool import Lost, WorkersMissing, run_jobs
 from xmpsync.xmp.edit import Change, apply_change, from_embedded, new_sidecar
 
 MANY = 500

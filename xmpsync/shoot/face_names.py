@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 from xmpsync.errors import SidecarMalformed
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
+from xmpsync.measuring.frames import face_key, regions_of
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.read.fingerprint import fingerprint
-from xmpsync.shoot.load import SourceFrame
-from xmpsync.shoot.measure import face_key, regions_of
 from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request
 from xmpsync.solve.solution import Basis, FrameResult

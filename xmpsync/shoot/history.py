@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath
 
 from xmpsync import __version__
 from xmpsync.errors import DiskNeedsAttention, WrongUsage
-from xmpsync.shoot.options import Machine
+from xmpsync.measuring.machine import Machine
 from xmpsync.shoot.pointers import find_frame
 from xmpsync.shoot.session import refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome

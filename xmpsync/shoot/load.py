@@ -8,29 +8,16 @@ from pathlib import Path
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble, WrongUsage
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import counted
 from xmpsync.shoot.pointers import matches
 from xmpsync.shoot.wishes import Wishes, read_wishes
 from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.regions import Regions, read_regions
+from xmpsync.xmp.regions import read_regions
 from xmpsync.xmp.scan import LIMITS
 from xmpsync.xmp.settings import DevelopSettings, read_settings
-
-
-@dataclass(frozen=True, slots=True)
-class SourceFrame:
-    """A frame's files and the sidecar as it is now."""
-
-    files: FrameFiles
-    sidecar: bytes | None
-    settings: DevelopSettings | None
-    regions: Regions | None = None
-
-    @property
-    def frame_id(self) -> str:
-        return self.files.frame_id
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import LeftAlone, Trouble
-from xmpsync.shoot.events import Listener
+from xmpsync.events import Listener
+from xmpsync.measuring.frames import STORE_NAME, Measured
+from xmpsync.measuring.machine import Machine
 from xmpsync.shoot.load import Loaded
-from xmpsync.shoot.measure import STORE_NAME, Measured
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.session import gather, state_folder
 from xmpsync.store.database import Store

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from xmpsync.errors import WrongUsage
+from xmpsync.events import Listener, WithoutNotes
 from xmpsync.measurement import Face
-from xmpsync.shoot.events import Listener, WithoutNotes
+from xmpsync.measuring.machine import Machine
 from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.pointers import below, parse_pointer
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check

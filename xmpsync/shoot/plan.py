@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from xmpsync import __version__
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import FrameError, Trouble
+from xmpsync.measuring.memory import seldom_collected
 from xmpsync.shoot.baseline import to_note
 from xmpsync.shoot.edits import SidecarEdit, edit_all
 from xmpsync.shoot.embed import embedded_change, is_dng
-from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.propose import Proposal, Wish
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.targets import why_unwritable

@@ -12,9 +12,10 @@ from xmpsync.colour.camera import white_from_neutral
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.records import Settings3, Vec3
 from xmpsync.shoot.baseline import Baseline, baseline
-from xmpsync.shoot.load import Loaded, SourceFrame, why_left_out
+from xmpsync.shoot.load import Loaded, why_left_out
 from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales

@@ -9,16 +9,17 @@ from pathlib import Path
 from xmpsync.clocks.align import align
 from xmpsync.disk.files import require_real_folder
 from xmpsync.errors import DiskNeedsAttention, LeftAlone, Refused, Trouble, WrongUsage
+from xmpsync.events import Listener
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring.frames import Measured, measure, open_store
+from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.memory import seldom_collected
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
-from xmpsync.shoot.events import Listener
 from xmpsync.shoot.load import Loaded, load
-from xmpsync.shoot.measure import Measured, measure, open_store
-from xmpsync.shoot.memory import seldom_collected
 from xmpsync.shoot.names_given import read_answers
-from xmpsync.shoot.options import Machine, Options
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
@@ -112,7 +113,7 @@ def gather(root: Path, options: Options, machine: Machine, listener: Listener) -
     """Load and measure the frames, and learn the scale of each camera: the slow part."""
     loaded = load(root, options, machine.state)
     with open_store(state_folder(root, machine), machine, listener) as store:
-        measured = measure(loaded, machine, store, listener)
+        measured = measure(loaded.frames, loaded.wishes.marks, machine, store, listener)
         frames, notes = with_bodies(measured.frames, loaded.wishes.bodies)
         measured = replace(measured, frames=frames)
         for note in notes:

@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-from xmpsync.shoot.pool import Idle, Lost, run_jobs
+from xmpsync.measuring.pool import Idle, Lost, run_jobs
 
 
 def _work(job: str) -> str:
@@ -80,7 +80,7 @@ def test_workers_that_cannot_start_end_the_run_with_advice(tmp_path: Path) -> No
     """A script without the guard that spawned processes need."""
     script = tmp_path / "script.py"
     script.write_text(
-        "from xmpsync.shoot.pool import run_jobs\nlist(run_jobs(len, ['a'] * 50, n_workers=2, timeout_s=60))\n"
+        "from xmpsync.measuring.pool import run_jobs\nlist(run_jobs(len, ['a'] * 50, n_workers=2, timeout_s=60))\n"
     )
     result = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=120)
     assert result.returncode == 1 and "if __name__ == '__main__':" in result.stderr.splitlines()[-1]

@@ -6,7 +6,7 @@ import gc
 
 import pytest
 
-from xmpsync.shoot.memory import THRESHOLDS, seldom_collected
+from xmpsync.measuring.memory import THRESHOLDS, seldom_collected
 
 
 def test_the_collector_runs_seldom_inside_and_as_before_afterwards() -> None:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from xmpsync.measuring.capacity import Capacity, capacity
+from xmpsync.measuring.pool import run_jobs
 from xmpsync.read import ahead
 from xmpsync.read.ahead import ReadAhead
-from xmpsync.shoot.capacity import Capacity, capacity
-from xmpsync.shoot.pool import run_jobs
 
 
 def test_workers_go_by_processors_and_by_memory() -> None:

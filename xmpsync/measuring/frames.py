@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed, Trouble
+from xmpsync.events import Listener
 from xmpsync.faces.version import FACES_VERSION
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
+from xmpsync.measuring.cluster import run_on_cluster
+from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.pool import Idle, Lost, run_jobs
+from xmpsync.measuring.source import SourceFrame
+from xmpsync.measuring.worker import MeasureJob, measure_frame
 from xmpsync.read.ahead import ReadAhead
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.limits import prepare_worker
-from xmpsync.shoot.cluster import run_on_cluster
-from xmpsync.shoot.events import Listener
-from xmpsync.shoot.load import Loaded, SourceFrame
-from xmpsync.shoot.options import Machine
-from xmpsync.shoot.pool import Idle, Lost, run_jobs
-from xmpsync.shoot.worker import MeasureJob, measure_frame
 from xmpsync.skin.settings import SKIN_VERSION
 from xmpsync.store.database import FileKey, Store
 from xmpsync.store.opening import require_place
@@ -57,17 +57,22 @@ def _said(store: Store, listener: Listener) -> Store:
 
 
 def measure(
-    loaded: Loaded, machine: Machine, store: Store, listener: Listener, idle: Idle[MeasureJob] | None = None
+    frames: Sequence[SourceFrame],
+    marks: tuple[MarkedPlace, ...],
+    machine: Machine,
+    store: Store,
+    listener: Listener,
+    idle: Idle[MeasureJob] | None = None,
 ) -> Measured:
-    """Measure every loaded frame. Each result is stored at once, so that stopping early loses nothing.
+    """Measure these frames with the marks on them. Each result is stored at once: stopping early loses nothing.
 
     `idle`: a worker that waits for what is measured one by one.
     """
     found: dict[str, FrameMeasurement] = {}
     troubles: list[Trouble] = []
     to_do: dict[str, tuple[MeasureJob, FileKey, SourceFrame]] = {}
-    for source in loaded.frames:
-        job = _job(source, loaded.wishes.marks, machine)
+    for source in frames:
+        job = _job(source, marks, machine)
         try:
             stat = source.files.raw.stat()
         except OSError as error:
@@ -98,7 +103,7 @@ def measure(
                 listener.step()
         finally:
             listener.done()
-    ordered = {s.frame_id: found[s.frame_id] for s in loaded.frames if s.frame_id in found}
+    ordered = {s.frame_id: found[s.frame_id] for s in frames if s.frame_id in found}
     return Measured(ordered, tuple(sorted(troubles, key=lambda t: t.frame_id)), n_from_store)
 
 

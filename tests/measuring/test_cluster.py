@@ -18,10 +18,11 @@ import pytest
 
 from demo_shoot.event import make_shoot
 from xmpsync.errors import Refused, WrongUsage
-from xmpsync.shoot import cluster as cluster_room
-from xmpsync.shoot.cluster import SchedulerGone
-from xmpsync.shoot.events import Silent
-from xmpsync.shoot.options import Cluster, Machine, Options
+from xmpsync.events import Silent
+from xmpsync.measuring import cluster as cluster_room
+from xmpsync.measuring.cluster import SchedulerGone
+from xmpsync.measuring.machine import Cluster, Machine
+from xmpsync.shoot.options import Options
 from xmpsync.shoot.overnight import MeasuredShoot, measure_only
 
 

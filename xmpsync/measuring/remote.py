@@ -37,7 +37,7 @@ def _outcome(packed: bytes, raw: str, size: int) -> Any:
     from dataclasses import replace
 
     from xmpsync.errors import Trouble
-    from xmpsync.shoot.worker import measure_frame
+    from xmpsync.measuring.worker import measure_frame
 
     job = pickle.loads(packed)
     advice = "Check --map, or measure it here: run the same command without --scheduler."

@@ -14,10 +14,10 @@ from typing import Any
 
 from xmpsync.errors import Refused, Trouble, WrongUsage, XmpsyncError
 from xmpsync.measurement import FrameMeasurement
-from xmpsync.shoot.options import Cluster
-from xmpsync.shoot.pool import Lost
-from xmpsync.shoot.remote import measure_there, version
-from xmpsync.shoot.worker import MeasureJob
+from xmpsync.measuring.machine import Cluster
+from xmpsync.measuring.pool import Lost
+from xmpsync.measuring.remote import measure_there, version
+from xmpsync.measuring.worker import MeasureJob
 
 CONNECT_S = 15.0
 WORKERS_S = 60.0
