@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -77,39 +77,26 @@ EXPOSURE_RANGE_EV = (-4.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Settings3:
-    """Temperature (K), tint and exposure (EV) that a frame is rendered with: the white is always known."""
+class Develop:
+    """Temperature (K), tint and exposure (EV) that a frame is rendered with, in the scale of its profile.
+
+    `as_shot`: the sidecar holds no numbers for the white; temperature and tint are those of the camera's own.
+    """
 
     temperature_k: float
     tint: float
     exposure_ev: float
+    as_shot: bool = field(default=False, compare=False)
 
-    def rounded(self) -> Settings3:
+    def rounded(self) -> Develop:
         """What a sidecar can hold of it; see `rounded`."""
-        return Settings3(*(float(v) for v in rounded([self.temperature_k, self.tint, self.exposure_ev])))
+        temperature_k, tint, exposure_ev = rounded([self.temperature_k, self.tint, self.exposure_ev]).tolist()
+        return Develop(temperature_k, tint, exposure_ev)
 
-
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """The same three as a sidecar holds them, in the editor's numbers: temperature and tint None = as shot."""
-
-    temperature_k: float | None = None
-    tint: float | None = None
-    exposure_ev: float = 0.0
-
-    @property
-    def white(self) -> Vec2 | None:
-        """Temperature and tint; None where the white is as shot."""
-        return None if self.temperature_k is None or self.tint is None else (self.temperature_k, self.tint)
-
-    def over(self, as_shot: Settings3) -> Settings3:
-        """What the frame is rendered with, the as-shot white filled in."""
-        temperature_k, tint = self.white or (as_shot.temperature_k, as_shot.tint)
-        return Settings3(temperature_k, tint, self.exposure_ev)
-
-    def plain(self) -> dict[str, float | None]:
-        """As JSON values, units in the keys."""
-        return {"temperature_k": self.temperature_k, "tint": self.tint, "exposure_ev": self.exposure_ev}
+    def as_json(self) -> dict[str, float | None]:
+        """As JSON values, units in the keys; temperature and tint null where the white is as shot."""
+        temperature_k, tint = (None, None) if self.as_shot else (self.temperature_k, self.tint)
+        return {"temperature_k": temperature_k, "tint": tint, "exposure_ev": self.exposure_ev}
 
 
 def rounded(numbers: ArrayLike) -> NDArray[np.float64]:

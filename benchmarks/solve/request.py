@@ -10,7 +10,7 @@ from benchmarks.skin.spectra import Array
 from benchmarks.solve.people import FACE_DISTANCE
 from benchmarks.solve.shoot import Shoot
 from xmpsync.measurement import Face, Scene
-from xmpsync.records import Box, Capture, Mat3, Settings3, Vec3
+from xmpsync.records import Box, Capture, Develop, Mat3, Vec3
 from xmpsync.skin.records import FaceSkin, Region, RegionSkin, SideDifference, Unusable
 from xmpsync.solve.problem import Frame, Reference, Request
 
@@ -129,8 +129,8 @@ def _frame(shoot: Shoot, f: int, faces: tuple[Face, ...], scene: Scene) -> Frame
         frame_id=frame_id(f),
         profile=shoot.bodies[body].profile,
         capture=capture,
-        as_shot=Settings3(float(shoot.light.as_shot[f, 0]), float(shoot.light.as_shot[f, 1]), 0.0),
-        baseline=Settings3(*(float(v) for v in shoot.truth.baseline[f])),
+        as_shot=Develop(float(shoot.light.as_shot[f, 0]), float(shoot.light.as_shot[f, 1]), 0.0),
+        baseline=Develop(*(float(v) for v in shoot.truth.baseline[f])),
         faces=faces,
         scene=scene,
     )

@@ -18,7 +18,7 @@ from benchmarks.whole_shoot.score import Numbers, as_shot
 from benchmarks.whole_shoot.shoot import TrueFrame
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
-from xmpsync.records import Box, Settings3
+from xmpsync.records import Box, Develop
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
@@ -116,7 +116,7 @@ def _numbers(true: Sequence[TrueFrame], theta: np.ndarray) -> NumbersOf:
 
 
 def _settings(true: Sequence[TrueFrame], request: Request, solution: Solution) -> NumbersOf:
-    found: dict[str, Settings3] = {}
+    found: dict[str, Develop] = {}
     for t, frame, result in zip(true, request.frames, solution.frames, strict=True):
         found[t.name] = result.correction or frame.baseline
     return lambda frame: (

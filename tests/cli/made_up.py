@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, camera_of, frame
 from xmpsync.errors import LeftAlone, Trouble
-from xmpsync.records import Box, Numbers, Settings3
+from xmpsync.records import Box, Develop
 from xmpsync.shoot.check import Checked, figures
 from xmpsync.shoot.correct import PlannedCorrection
 from xmpsync.shoot.history import History, RollbackReady
@@ -49,7 +49,7 @@ _PEOPLE = ("Ada", "Ben", "person 3")
 _LIGHTS = (DAY, SHADE, LAMP)
 
 
-def _results() -> list[tuple[FrameResult, Numbers, Numbers | None]]:
+def _results() -> list[tuple[FrameResult, Develop, Develop | None]]:
     """Each frame with its numbers before and after: 15 lights of 1 to 4 frames, the first frame is the reference."""
     found = []
     number = 0
@@ -79,15 +79,16 @@ def _results() -> list[tuple[FrameResult, Numbers, Numbers | None]]:
                 findings.append(Finding(Code.LOOK_DIFFERS, "Differs.", properties=("crs:Contrast2012",)))
             reference = number == 1
             settings = (
-                None if reference else Settings3(5200.0 + 310 * light, float(light - 4), round(0.1 * light - 0.5, 2))
+                None if reference else Develop(5200.0 + 310 * light, float(light - 4), round(0.1 * light - 0.5, 2))
             )
             result = FrameResult(
                 name, Basis.REFERENCE if reference else Basis.FACES if faces else Basis.GROUP, light, settings,
                 3.0, 1.0, 0.05, tuple(faces), tuple(findings),
             )  # fmt: skip
-            before = Numbers(5150.0, 4.0, 0.2) if reference or number % 4 == 0 else Numbers()
-            after = None if settings is None else Numbers(settings.temperature_k, settings.tint, settings.exposure_ev)
-            found.append((result, before, after))
+            before = (
+                Develop(5150.0, 4.0, 0.2) if reference or number % 4 == 0 else Develop(5000.0, 0.0, 0.0, as_shot=True)
+            )
+            found.append((result, before, settings))
     return found
 
 

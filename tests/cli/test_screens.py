@@ -14,7 +14,7 @@ import pytest
 from xmpsync.cli.show import RIGHT
 from xmpsync.cli.show_correct import YIELDING, frame_table, lights
 from xmpsync.cli.table import fitted, shortened
-from xmpsync.records import Numbers, Settings3
+from xmpsync.records import Develop
 from xmpsync.shoot.propose import Row
 from xmpsync.solve.solution import Basis, Code, FaceResult, Finding, FrameResult, Unjudged
 
@@ -28,12 +28,16 @@ def _face(person: str | None, before: float, after: float, ev: float) -> FaceRes
 
 
 def _row(
-    name: str, group: int, basis: Basis, *faces: FaceResult, after: Numbers | None, findings: tuple[Code, ...] = ()
+    name: str,
+    group: int,
+    basis: Basis,
+    *faces: FaceResult,
+    after: Develop | None,
+    findings: tuple[Code, ...] = (),
 ) -> Row:
     told = tuple(Finding(code, "Look at it.") for code in findings)
-    correction = None if after is None else Settings3(after.temperature_k or 0.0, after.tint or 0.0, after.exposure_ev)
-    result = FrameResult(name, basis, group, correction, 3.0, 1.0, 0.05, faces, told)
-    before = Numbers(None, None, 0.0) if group else Numbers(5150.0, 4.0, 0.2)
+    result = FrameResult(name, basis, group, after, 3.0, 1.0, 0.05, faces, told)
+    before = Develop(5000.0, 0.0, 0.0, as_shot=True) if group else Develop(5150.0, 4.0, 0.2)
     return Row(name, f"{name}.xmp", before, after, result)
 
 
@@ -41,11 +45,11 @@ ROWS = (
     _row("card 1 of the second photographer/BRIDE_AND_GROOM_0412.dng", 0, Basis.REFERENCE, _face("Ada", 0, 0, 0),
          after=None),
     _row("card 1 of the second photographer/BRIDE_AND_GROOM_0413.dng", 0, Basis.FACES, _face("Ada", 4.2, 0.4, -0.61),
-         _face("Ben", 3.9, 0.6, -0.55), after=Numbers(5320.0, 12.0, 0.78)),
-    _row("k2/K2_0007.nef", 1, Basis.FACES, _face("Ada", 12.3, 2.9, 1.4), after=Numbers(2410.0, -3.0, -1.25),
+         _face("Ben", 3.9, 0.6, -0.55), after=Develop(5320.0, 12.0, 0.78)),
+    _row("k2/K2_0007.nef", 1, Basis.FACES, _face("Ada", 12.3, 2.9, 1.4), after=Develop(2410.0, -3.0, -1.25),
          findings=(Code.MIXED_LIGHT,)),
-    _row("k2/K2_0008.nef", 1, Basis.FACES, _face(None, 11.0, 1.0, 1.2), after=Numbers(50000.0, -150.0, -1.2)),
-    _row("k2/K2_0900.nef", 2, Basis.GROUP, after=Numbers(7100.0, 8.0, 0.0), findings=(Code.NO_FACE,)),
+    _row("k2/K2_0008.nef", 1, Basis.FACES, _face(None, 11.0, 1.0, 1.2), after=Develop(50000.0, -150.0, -1.2)),
+    _row("k2/K2_0900.nef", 2, Basis.GROUP, after=Develop(7100.0, 8.0, 0.0), findings=(Code.NO_FACE,)),
 )  # fmt: skip
 
 

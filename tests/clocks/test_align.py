@@ -18,7 +18,7 @@ from xmpsync.clocks.align import align
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.measurement import Scene
-from xmpsync.records import Capture, Settings3
+from xmpsync.records import Capture, Develop
 from xmpsync.solve.problem import Frame
 
 OTHER_PROFILE = CameraProfile(
@@ -103,7 +103,7 @@ def _in_light(
             green = np.exp2(seen + settings_ev + offset_ev * second)
             neutral = neutral_from_white(profile, 5500.0 if flash else light[1], light[2])
             mean = np.log(0.7 * green * neutral / neutral[1]) + colour + rng.normal(0.0, 0.03, 3)
-            auto = Settings3(5600.0, 10.0, 0.0) if second else Settings3(4800.0 + 0.6 * (light[1] - 4800.0), tint, 0.0)
+            auto = Develop(5600.0, 10.0, 0.0) if second else Develop(4800.0 + 0.6 * (light[1] - 4800.0), tint, 0.0)
             make, model, serial = body.split("/")
             lacking = rng.random() < how.lacking
             capture = Capture(
@@ -203,9 +203,7 @@ def test_white_balance_and_exposure_of_a_body_do_not_matter() -> None:
         ev = float(rng.normal())
         scene = replace(f.scene, green_percentiles=tuple(v * 2.0**ev for v in f.scene.green_percentiles))
         capture = replace(f.capture, exposure_s=f.capture.exposure_s * 2.0**ev)
-        other.append(
-            replace(f, as_shot=Settings3(float(rng.uniform(3e3, 9e3)), 0.0, 0.0), capture=capture, scene=scene)
-        )
+        other.append(replace(f, as_shot=Develop(float(rng.uniform(3e3, 9e3)), 0.0, 0.0), capture=capture, scene=scene))
     assert found(other) == pytest.approx(found(frames), abs=1.0)  # shifts are whole seconds; rounding may differ
 
 

@@ -11,7 +11,7 @@ from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
 from xmpsync.read import libraw
 from xmpsync.read.discover import FrameFiles
-from xmpsync.records import Capture
+from xmpsync.records import Capture, Develop
 from xmpsync.shoot.baseline import Baseline, baseline, from_note, to_note
 from xmpsync.shoot.request import DAYLIGHT, Stand, Standing, _frame
 from xmpsync.xmp.packet import Packet
@@ -61,6 +61,15 @@ def test_a_white_balance_without_its_numbers_is_as_shot_and_not_known(fields: di
     found = baseline(settings(**fields), None)
     assert (found.temperature_k, found.tint, found.known, found.custom) == (None, None, False, False)
     assert found.note is not None and "not usable as a reference" in found.note
+
+
+def test_an_as_shot_white_is_filled_in() -> None:
+    as_shot = Develop(5321.0, 4.5, 0.0)
+    assert Baseline(None, None, 0.3).over(as_shot) == Develop(5321.0, 4.5, 0.3)
+    assert Baseline(None, None, 0.3).over(as_shot).as_shot
+    assert Baseline(3000.0, -2.0, 0.3).over(as_shot) == Develop(3000.0, -2.0, 0.3)
+    assert not Baseline(3000.0, -2.0, 0.3).over(as_shot).as_shot
+    assert Baseline(3000.0, None, 0.0).over(as_shot).as_shot
 
 
 def test_the_exposure_of_an_older_process_counts() -> None:

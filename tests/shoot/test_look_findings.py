@@ -10,7 +10,7 @@ from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
 from xmpsync.read.discover import FrameFiles
-from xmpsync.records import Capture, Settings3
+from xmpsync.records import Capture, Develop
 from xmpsync.shoot.baseline import Baseline
 from xmpsync.shoot.look_findings import look_groups, with_looks
 from xmpsync.shoot.request import Standing
@@ -35,7 +35,7 @@ def standing(frame_id: str, held: str | bytes) -> Standing:
         read_settings(Packet.parse(data)),
         Baseline(),
         PROFILE,
-        Settings3(5000, 0, 0),
+        Develop(5000, 0, 0),
     )
 
 

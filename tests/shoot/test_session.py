@@ -10,7 +10,7 @@ import pytest
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.errors import WrongUsage
 from xmpsync.events import Silent
-from xmpsync.records import Capture, Settings3
+from xmpsync.records import Capture, Develop
 from xmpsync.shoot import session
 from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import shifted
@@ -19,7 +19,7 @@ from xmpsync.solve.problem import Frame
 from xmpsync.write.runs import RunState, RunSummary
 
 PROFILE = CameraProfile((Calibration(6500.0, ((0.9, -0.2, 0.0), (-0.4, 1.2, 0.2), (0.0, 0.1, 0.6))),))
-FRAME = Frame("a.dng", PROFILE, Capture("Boatworks", "B2", time_s=1000.0), Settings3(5000, 0, 0), Settings3(5000, 0, 0))
+FRAME = Frame("a.dng", PROFILE, Capture("Boatworks", "B2", time_s=1000.0), Develop(5000, 0, 0), Develop(5000, 0, 0))
 
 
 def test_clock_corrections_are_hours_minutes_seconds_with_a_sign() -> None:

@@ -14,7 +14,7 @@ from xmpsync.colour.camera import apply, xyz_from_camera
 from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSource
 from xmpsync.colour.cielab import xyz_d50_from_lab
 from xmpsync.measurement import Face
-from xmpsync.records import Box, Capture, Settings3
+from xmpsync.records import Box, Capture, Develop
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Frame, Reference, Request
 
@@ -27,7 +27,7 @@ PROFILE = CameraProfile(
     name="test body",
 )
 
-NEUTRAL = Settings3(5000.0, 0.0, 0.0)
+NEUTRAL = Develop(5000.0, 0.0, 0.0)
 
 SKIN_LAB = {"ann": (66.0, 13.0, 17.0), "ben": (54.0, 16.0, 20.0), "cleo": (40.0, 14.0, 18.0)}
 """Light, intermediate and brown skin (ITA 43, 11 and -29 degrees)."""
@@ -68,8 +68,8 @@ def face(
 
 
 def frame(
-    frame_id: str, faces: tuple[Face, ...], *, time_s: float, as_shot: Settings3 = NEUTRAL,
-    baseline: Settings3 | None = None, exposure_s: float | None = 1 / 100, flash: bool = False, **more: object,
+    frame_id: str, faces: tuple[Face, ...], *, time_s: float, as_shot: Develop = NEUTRAL,
+    baseline: Develop | None = None, exposure_s: float | None = 1 / 100, flash: bool = False, **more: object,
 ) -> Frame:  # fmt: skip
     capture = Capture(
         make="T", model="B", time_s=time_s, exposure_s=exposure_s, f_number=2.8, iso=400.0, flash_fired=flash,
@@ -84,12 +84,12 @@ def frame(
 def reference_frame(people: tuple[str, ...] = ("ann",), *, named: bool = True, time_s: float = 0.0) -> Frame:
     """The reference: `people` in daylight, the sidecar at exactly the daylight's white."""
     faces = tuple(face(p, DAY, named=named, number=i) for i, p in enumerate(people))
-    return frame("ref", faces, time_s=time_s, baseline=Settings3(DAY.kelvin, DAY.tint, 0.0))
+    return frame("ref", faces, time_s=time_s, baseline=Develop(DAY.kelvin, DAY.tint, 0.0))
 
 
 def burst(
     prefix: str, light: Light, who: list[tuple[str, ...]], start_s: float, *, rng: np.random.Generator | None = None,
-    named: bool = True, as_shot: Settings3 = NEUTRAL, scatter: float = 0.01, **more: object,
+    named: bool = True, as_shot: Develop = NEUTRAL, scatter: float = 0.01, **more: object,
 ) -> list[Frame]:  # fmt: skip
     """Frames two seconds apart, one per entry of `who`; faces scatter in ln camera value."""
     rng = rng or np.random.default_rng(7)
@@ -109,6 +109,6 @@ def shoot(named: bool = True) -> Request:
     who = [("ann",), ("ann", "ben"), ("ben",), (), ("ann", "cleo"), ("cleo",), ("ann",), ("ben", "cleo")]
     frames = [reference_frame(named=named)]
     frames += burst("day", DAY, who, 10.0, rng=rng, named=named)
-    frames += burst("shade", SHADE, who, 2000.0, rng=rng, named=named, as_shot=Settings3(6000.0, 2.0, 0.0))
-    frames += burst("lamp", LAMP, who, 4000.0, rng=rng, named=named, as_shot=Settings3(3600.0, 5.0, 0.0))
+    frames += burst("shade", SHADE, who, 2000.0, rng=rng, named=named, as_shot=Develop(6000.0, 2.0, 0.0))
+    frames += burst("lamp", LAMP, who, 4000.0, rng=rng, named=named, as_shot=Develop(3600.0, 5.0, 0.0))
     return Request(tuple(frames), (Reference(frame_id="ref"),))

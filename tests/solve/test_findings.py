@@ -10,7 +10,7 @@ import pytest
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, Light, burst, face, frame, reference_frame
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.measurement import Neutral, Scene
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.skin.records import Unusable
 from xmpsync.solve import api, mixed, solve
 from xmpsync.solve.problem import Frame, Reference, Request
@@ -90,7 +90,7 @@ def test_a_correction_beyond_the_fields_is_clamped_and_told() -> None:
     # darker than any slider reaches: the whole group needs more than the +2.5 that may be meant
     frames = [
         reference_frame(),
-        *burst("sun", Light(52000.0, 0.0), [("ann",)] * 3, 900.0, as_shot=Settings3(9000.0, 0.0, 0.0)),
+        *burst("sun", Light(52000.0, 0.0), [("ann",)] * 3, 900.0, as_shot=Develop(9000.0, 0.0, 0.0)),
     ]
     result = _result(frames, "sun01")
     assert result.correction is None or result.correction.temperature_k <= 50000
@@ -116,7 +116,7 @@ def test_the_cast_left_on_a_marked_neutral_is_told_and_a_weight_trades_it() -> N
 
 def test_a_person_never_linked_to_a_reference_is_told() -> None:
     frames = [reference_frame(), *burst("day", DAY, [("ann",)] * 4, 10.0)]
-    frames += burst("far", LAMP, [("cleo",)] * 4, 9000.0, as_shot=Settings3(4500.0, 0.0, 0.0), named=True)
+    frames += burst("far", LAMP, [("cleo",)] * 4, 9000.0, as_shot=Develop(4500.0, 0.0, 0.0), named=True)
     far = _result(frames, "far01")
     assert Code.UNLINKED_PERSON in _codes(far)
     # nobody knows what cleo should look like: neither a colour of people in general nor ann's is forced on her

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.solve.builders import DAY, GREEN, LAMP, SHADE, Light, burst, face, frame, reference_frame
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve import solve
 from xmpsync.solve.groups import segments
 from xmpsync.solve.problem import Frame, Reference, Request
@@ -28,9 +28,9 @@ def test_known_lights_come_back_as_groups(automatic: bool) -> None:
         for f in burst(
             name, light, [("ann",), ("ann", "ben"), ("ben",), ("ann",)] * 3, 100.0 + 900.0 * number, rng=rng
         ):
-            white = Settings3(5200.0, 4.0, 0.0)
+            white = Develop(5200.0, 4.0, 0.0)
             if automatic:
-                white = Settings3(0.5 * (light.kelvin + 5200.0) * float(np.exp(rng.normal(0, 0.02))), light.tint, 0.0)
+                white = Develop(0.5 * (light.kelvin + 5200.0) * float(np.exp(rng.normal(0, 0.02))), light.tint, 0.0)
             frames.append(replace(f, as_shot=white, baseline=white))
     group = _groups(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))
     for name in ("shade", "lamp"):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.solve.builders import DAY, GREEN, LAMP, SHADE, burst, face, frame, reference_frame, shoot
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve import check, solve
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis, FrameResult, Solution, Unjudged
@@ -99,7 +99,7 @@ def test_a_reference_that_blushes_is_outvoted_by_its_neighbours_in_the_same_ligh
 def test_a_light_without_any_face_is_left_alone_and_says_so() -> None:
     rng = np.random.default_rng(1)
     frames = [reference_frame(), *burst("day", DAY, [("ann",)] * 4, 10.0, rng=rng)]
-    as_shot = Settings3(3100.0, 12.0, 0.0)
+    as_shot = Develop(3100.0, 12.0, 0.0)
     frames += burst("hall", GREEN, [()] * 4, 9000.0, as_shot=as_shot, exposure_s=1 / 8)
     result = _by_id(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))["hall01"]
     assert result.basis is Basis.LEFT_ALONE
@@ -118,7 +118,7 @@ def test_exposure_follows_the_cameras_settings_where_no_face_is_seen() -> None:
 
 def test_an_overexposed_warm_frame_gets_cooler_and_darker() -> None:
     """Common practice: less kelvin renders cooler; the light is warmer than the camera's white and too bright."""
-    as_shot = Settings3(5000.0, 0.0, 0.0)
+    as_shot = Develop(5000.0, 0.0, 0.0)
     warm = replace(LAMP, kelvin=3400.0, gain_ev=1.0)
     frames = [reference_frame(), *burst("warm", warm, [("ann",)] * 3, 3000.0, as_shot=as_shot)]
     result = _by_id(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))["warm01"]
@@ -129,7 +129,10 @@ def test_an_overexposed_warm_frame_gets_cooler_and_darker() -> None:
 
 def test_green_lamps_move_tint_towards_magenta() -> None:
     """Common practice: raising tint renders more magenta, which takes a green cast away."""
-    frames = [reference_frame(), *burst("green", GREEN, [("ann",)] * 3, 3000.0, as_shot=Settings3(4100.0, 0.0, 0.0))]
+    frames = [
+        reference_frame(),
+        *burst("green", GREEN, [("ann",)] * 3, 3000.0, as_shot=Develop(4100.0, 0.0, 0.0)),
+    ]
     result = _by_id(solve(Request(tuple(frames), (Reference(frame_id="ref"),))))["green01"]
     assert result.correction is not None
     assert result.correction.tint > 20
@@ -177,7 +180,7 @@ def test_identity_vectors_tell_who_is_who_without_names() -> None:
         vector = centre[person] + rng.normal(0.0, 0.03, 128)
         return face(person, light, named=False, number=number, identity=tuple(vector.tolist()))  # type: ignore[arg-type]
 
-    frames = [frame("ref", (shown("ann", 0, DAY),), time_s=0.0, baseline=Settings3(DAY.kelvin, DAY.tint, 0.0))]  # type: ignore[arg-type]
+    frames = [frame("ref", (shown("ann", 0, DAY),), time_s=0.0, baseline=Develop(DAY.kelvin, DAY.tint, 0.0))]  # type: ignore[arg-type]
     for k in range(8):
         who = "ann" if k % 2 else "ben"
         frames.append(frame(f"lamp{k}", (shown(who, 0, LAMP),), time_s=4000.0 + k))  # type: ignore[arg-type]

@@ -14,7 +14,7 @@ import pytest
 from benchmarks.skin.cameras import cameras
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face
-from xmpsync.records import Box, Capture, Settings3
+from xmpsync.records import Box, Capture, Develop
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve import solve
 from xmpsync.solve.problem import Frame, Reference, Request
@@ -44,7 +44,7 @@ def _profile() -> CameraProfile:
     return camera.profile
 
 
-def _rendered_outside(settings: Settings3, camera: np.ndarray) -> np.ndarray:
+def _rendered_outside(settings: Develop, camera: np.ndarray) -> np.ndarray:
     """XYZ D50 by the DNG specification's forward matrices, with colour-science's temperature and tint.
 
     Robertson's uv of a temperature and D_uv (`CCT_to_uv_Robertson1968`); tint 1 is 1/3000 in D_uv, positive above the
@@ -83,7 +83,7 @@ def _frame(light: str, number: int, patches: tuple[str, ...], at_s: float) -> Fr
         )
         for i, patch in enumerate(patches)
     )
-    white = Settings3(5200.0, 5.0, 0.0)
+    white = Develop(5200.0, 5.0, 0.0)
     capture = Capture(
         make="Made", model="Up", serial="1", time_s=at_s, exposure_s=0.01, f_number=2.8, iso=200.0, flash_fired=False
     )
@@ -123,11 +123,11 @@ def test_the_closed_form_meets_the_reference_to_the_rounding_when_colour_science
     from xmpsync.colour.match import settings_for_target
 
     for patch in PATCHES:
-        target = _rendered_outside(Settings3(5200.0, 5.0, 0.0), _camera_values("D55", patch))
+        target = _rendered_outside(Develop(5200.0, 5.0, 0.0), _camera_values("D55", patch))
         for light in LIGHTS:
             camera = _camera_values(light, patch)
             kelvin, tint, ev = (float(v) for v in settings_for_target(_profile(), camera, target))
-            xyz = _rendered_outside(Settings3(kelvin, tint, ev), camera)
+            xyz = _rendered_outside(Develop(kelvin, tint, ev), camera)
             # two implementations of Robertson's method, one table (colour-science has the uncorrected 325 mired entry)
             assert _difference(xyz, target) < 0.05, (patch, light)
             assert abs(np.log2(xyz[1] / target[1])) < 0.003, (patch, light)

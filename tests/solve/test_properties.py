@@ -9,7 +9,7 @@ import pytest
 
 from tests.solve.builders import DAY, LAMP, burst, face, reference_frame, shoot
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve import api, solve
 from xmpsync.solve.coordinate import z_from_xyz
 from xmpsync.solve.problem import Frame, Reference, Request
@@ -165,7 +165,7 @@ def test_strength_keeps_the_evenness_inside_a_group() -> None:
 
 def test_held_frames_stay_and_serve_as_anchors() -> None:
     request = shoot()
-    own = Settings3(LAMP.kelvin, LAMP.tint, -LAMP.gain_ev)
+    own = Develop(LAMP.kelvin, LAMP.tint, -LAMP.gain_ev)
     frames = [replace(f, held=True, baseline=own) if f.frame_id == "lamp05" else f for f in request.frames]
     solution = solve(replace(request, frames=tuple(frames)))
     held = next(f for f in solution.frames if f.frame_id == "lamp05")

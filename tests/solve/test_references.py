@@ -8,7 +8,7 @@ import pytest
 
 from tests.solve.builders import DAY, LAMP, burst, face, frame, reference_frame
 from xmpsync.errors import WrongUsage
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.skin.records import Unusable
 from xmpsync.solve import solve
 from xmpsync.solve.problem import Reference, Request
@@ -80,7 +80,7 @@ def test_a_frame_without_a_person_serves_each_person_in_it() -> None:
 
 
 def test_several_references_of_one_person_are_averaged_and_their_spread_is_told() -> None:
-    warm = frame("ref2", (face("ann", DAY),), time_s=5.0, baseline=Settings3(6600.0, 4.0, 0.0))
+    warm = frame("ref2", (face("ann", DAY),), time_s=5.0, baseline=Develop(6600.0, 4.0, 0.0))
     frames = (reference_frame(), warm, *burst("lamp", LAMP, [("ann",)] * 3, 4000.0))
     solution = solve(Request(frames, (Reference(frame_id="ref"), Reference(frame_id="ref2"))))
     ann = solution.persons[0]

@@ -20,6 +20,7 @@ from xmpsync.shoot.phrases import command, counted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from xmpsync.records import Develop
     from xmpsync.shoot.correct import Correction, PlannedCorrection
     from xmpsync.shoot.propose import Row
     from xmpsync.solve.solution import FrameResult
@@ -110,25 +111,15 @@ def frame_table(rows: Sequence[Row]) -> tuple[tuple[str, ...], list[tuple[str, .
 
 
 def _row(row: Row) -> tuple[str, ...]:
-    before, after = row.before, row.after
-    white_before = (
-        ("as shot", "") if before.temperature_k is None else (f"{before.temperature_k:.0f}", _tint(before.tint))
-    )
-    if after is None:
-        values = (white_before[0], white_before[1], f"{before.exposure_ev:+.2f}")
-    else:
-        values = (
-            _change(white_before[0], "as shot" if after.temperature_k is None else f"{after.temperature_k:.0f}"),
-            _change(white_before[1], _tint(after.tint)),
-            _change(f"{before.exposure_ev:+.2f}", f"{after.exposure_ev:+.2f}"),
-        )
+    values = [_change(old, new) for old, new in zip(_texts(row.before), _texts(row.after or row.before), strict=True)]
     colour, level = _faces(row.result)
     findings = ", ".join(f.code.value.replace("-", " ") for f in row.result.findings)
     return (row.frame_id, str(row.result.group + 1), row.result.basis.value, *values, colour, level, findings)
 
 
-def _tint(tint: float | None) -> str:
-    return "" if tint is None else f"{tint:+.0f}"
+def _texts(values: Develop) -> tuple[str, str, str]:
+    white = ("as shot", "") if values.as_shot else (f"{values.temperature_k:.0f}", f"{values.tint:+.0f}")
+    return (*white, f"{values.exposure_ev:+.2f}")
 
 
 def _change(before: str, after: str) -> str:

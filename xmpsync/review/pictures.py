@@ -9,14 +9,14 @@ from xmpsync.colour.camera import render
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.screen import srgb_from_xyz_d50
 from xmpsync.read.picture import decode_jpeg, encode_jpeg, resize
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 
 JPEG_QUALITY = 82
 """0..100: artefacts stay below what a page at this size shows."""
 
 
 def render_proxy(
-    proxy: bytes, profile: CameraProfile, settings: Settings3, baseline_exposure_ev: float, long_side_px: int
+    proxy: bytes, profile: CameraProfile, settings: Develop, baseline_exposure_ev: float, long_side_px: int
 ) -> bytes:
     """JPEG in sRGB, tagged so, of a stored proxy at some settings.
 

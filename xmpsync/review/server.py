@@ -19,7 +19,7 @@ from starlette.routing import Route
 
 from xmpsync.errors import Refused, XmpsyncError
 from xmpsync.measuring.memory import seldom_collected
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.review.choice import Choice, nudge_of, options_after, wish_of
 from xmpsync.review.guard import Guard, Keys
 from xmpsync.review.page import MODULES, PICTURE_SIDE_PX, asset, shell
@@ -50,7 +50,7 @@ class Live:
 
     def __init__(self, review: Review, keys: Keys) -> None:
         self.review, self.keys = review, keys
-        self._pictures: OrderedDict[tuple[str, Settings3], bytes] = OrderedDict()
+        self._pictures: OrderedDict[tuple[str, Develop], bytes] = OrderedDict()
         self._frames: tuple[Correction | None, dict[str, Frame]] = None, {}
         self._sent: OrderedDict[int, dict[str, dict[str, Any]]] = OrderedDict()
 
@@ -189,17 +189,17 @@ class Live:
         return self._frames[1]
 
 
-def _address(key: str, s: Settings3) -> str:
+def _address(key: str, s: Develop) -> str:
     return f"/picture/{key}?at={s.temperature_k:.0f},{s.tint:.1f},{s.exposure_ev:.2f}"
 
 
-def _settings(text: str) -> Settings3 | None:
+def _settings(text: str) -> Develop | None:
     try:
         kelvin, tint, ev = (float(part) for part in text.split(","))
     except ValueError:
         return None
     inside = 1000.0 <= kelvin <= 100_000.0 and abs(tint) <= 300.0 and abs(ev) <= 20.0
-    return Settings3(kelvin, tint, ev) if inside else None
+    return Develop(kelvin, tint, ev) if inside else None
 
 
 def application(review: Review, keys: Keys) -> Starlette:

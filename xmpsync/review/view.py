@@ -19,7 +19,7 @@ from xmpsync.colour.camera import render
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.measurement import Face
-from xmpsync.records import Numbers, Settings3
+from xmpsync.records import Develop
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
 from xmpsync.shoot.correct import Correction
@@ -42,9 +42,9 @@ def key_of(frame_id: str) -> str:
     return hashlib.sha256(frame_id.encode("utf-8", "surrogateescape")).hexdigest()[:12]
 
 
-def settings_now(frame: Frame, row: Row) -> Settings3:
+def settings_now(frame: Frame, row: Row) -> Develop:
     """The settings that a frame has after the run, in its profile's terms."""
-    return frame.baseline if row.after is None else row.after.over(frame.baseline)
+    return row.after or frame.baseline
 
 
 def left_out_frames(correction: Correction) -> list[Frame]:
@@ -242,8 +242,8 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _numbers(numbers: Numbers) -> dict[str, float | None]:
-    return {"kelvin": numbers.temperature_k, "tint": numbers.tint, "ev": numbers.exposure_ev}
+def _numbers(values: Develop) -> dict[str, float | None]:
+    return dict(zip(("kelvin", "tint", "ev"), values.as_json().values(), strict=True))
 
 
 def _person(person: Person, tolerance_de00: float) -> dict[str, Any]:

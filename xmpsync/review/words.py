@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.shoot.check import figures, share_judged
 from xmpsync.shoot.correct import Correction
 from xmpsync.solve.problem import Frame
@@ -152,7 +152,7 @@ def _stops(ev: float) -> str:
     return f"{number} and {part.replace(' of a stop', '')}" if part else number
 
 
-def light_name(number: int, frames: Sequence[Frame], settings: Sequence[Settings3]) -> str:
+def light_name(number: int, frames: Sequence[Frame], settings: Sequence[Develop]) -> str:
     """A light in words: its number, its time, and its white where one is known."""
     times = sorted(f.capture.time_s for f in frames if f.capture.time_s is not None)
     name = f"Light {number}"

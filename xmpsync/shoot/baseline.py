@@ -1,4 +1,4 @@
-"""Where a frame stands now : the table of the contract, in one pure function."""
+"""Where a frame stands now: the table of the contract, in one pure function."""
 
 from __future__ import annotations
 
@@ -8,26 +8,11 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
-from xmpsync.records import Numbers
+from xmpsync.records import Develop
 from xmpsync.xmp.fields import ROWS, Field
 from xmpsync.xmp.settings import DevelopSettings
 
 AS_SHOT = "As Shot"
-
-
-@dataclass(frozen=True, slots=True)
-class Baseline(Numbers):
-    """Numbers in the editor's scale; temperature and tint None = the as-shot white.
-
-    `known` is False where the metadata names a white balance without (all of) its numbers: such a frame cannot be a
-    reference. `custom` tells that a person set numbers of their own. `pair` holds the editor's numbers for the
-    as-shot white where the sidecar has them.
-    """
-
-    known: bool = True
-    custom: bool = False
-    pair: tuple[float, float] | None = None
-    note: str | None = None
 
 
 def _as_read(field: Field) -> Meta:
@@ -38,8 +23,15 @@ Kelvin = Annotated[float, _as_read(Field.TEMPERATURE)]
 Tint = Annotated[float, _as_read(Field.TINT)]
 
 
-class _Note(msgspec.Struct, frozen=True):
-    """The schema of a note: the numbers have the ranges in which a sidecar's are read."""
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """The numbers that the metadata holds, in the editor's scale; temperature and tint None = the as-shot white.
+
+    `known` is False where the metadata names a white balance without (all of) its numbers: such a frame cannot be a
+    reference. `custom`: a person set numbers of their own. `pair` holds the editor's numbers for the as-shot white
+    where the sidecar has them. The ranges are those in which a sidecar's numbers are read; a run's manifest is held
+    against them.
+    """
 
     temperature_k: Kelvin | None = None
     tint: Tint | None = None
@@ -47,6 +39,13 @@ class _Note(msgspec.Struct, frozen=True):
     known: bool = True
     custom: bool = False
     pair: tuple[Kelvin, Tint] | None = None
+    note: str | None = None
+
+    def over(self, as_shot: Develop) -> Develop:
+        """What the frame is rendered with: these numbers, or the as-shot white."""
+        if self.temperature_k is None or self.tint is None:
+            return replace(as_shot, exposure_ev=self.exposure_ev, as_shot=True)
+        return Develop(self.temperature_k, self.tint, self.exposure_ev)
 
 
 def baseline(settings: DevelopSettings | None, ours: object) -> Baseline:
@@ -85,18 +84,14 @@ def baseline(settings: DevelopSettings | None, ours: object) -> Baseline:
 
 def to_note(value: Baseline) -> dict[str, Any]:
     """As JSON values for a run's manifest."""
-    return {
-        **value.plain(),
-        "known": value.known,
-        "custom": value.custom,
-        "pair": list(value.pair) if value.pair else None,
-    }
+    plain: dict[str, Any] = msgspec.to_builtins(value)
+    del plain["note"]
+    return plain
 
 
 def from_note(note: object) -> Baseline | None:
     """Back from a run's manifest, which may be anybody's; None where it is not a baseline."""
     try:
-        kept = msgspec.convert(note, type=_Note)
+        return replace(msgspec.convert(note, type=Baseline), note=None)
     except msgspec.ValidationError:
         return None
-    return Baseline(kept.temperature_k, kept.tint, kept.exposure_ev, kept.known, kept.custom, kept.pair)

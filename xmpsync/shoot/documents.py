@@ -184,8 +184,8 @@ def _row(row: Row) -> dict[str, Any]:
         **_frame(row.result),
         "sidecar": row.sidecar,
         "creates_sidecar": row.creates,
-        "before": row.before.plain(),
-        "after": row.after.plain() if row.after else None,
+        "before": row.before.as_json(),
+        "after": row.after.as_json() if row.after else None,
     }
 
 

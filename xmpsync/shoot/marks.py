@@ -11,7 +11,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import render
 from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50
 from xmpsync.measurement import Face
-from xmpsync.records import Settings3, Vec2, Vec3
+from xmpsync.records import Develop, Vec2, Vec3
 from xmpsync.shoot.request import Standing
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Frame
@@ -70,7 +70,7 @@ class NeutralCast:
         )
 
 
-def neutral_casts(frames: tuple[Frame, ...], after: Mapping[str, Settings3 | None]) -> tuple[NeutralCast, ...]:
+def neutral_casts(frames: tuple[Frame, ...], after: Mapping[str, Develop | None]) -> tuple[NeutralCast, ...]:
     """The cast of every marked neutral at the frame's baseline and at what will be written (None: unchanged)."""
     found = []
     for frame in frames:
@@ -83,7 +83,7 @@ def neutral_casts(frames: tuple[Frame, ...], after: Mapping[str, Settings3 | Non
     return tuple(found)
 
 
-def _cast(frame: Frame, camera: Vec3, settings: Settings3) -> tuple[float, Vec2]:
+def _cast(frame: Frame, camera: Vec3, settings: Develop) -> tuple[float, Vec2]:
     exposure_ev = settings.exposure_ev + frame.baseline_exposure_ev
     xyz = render(frame.profile, np.array(camera), settings.temperature_k, settings.tint, exposure_ev)
     lightness, a, b = lab_from_xyz_d50(xyz)

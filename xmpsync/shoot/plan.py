@@ -70,7 +70,7 @@ def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
         note = {
             "frame": row.frame_id,
             "baseline": to_note(wish.standing.baseline),
-            "after": row.after.plain() if row.after else None,
+            "after": row.after.as_json() if row.after else None,
         }
         writable = []
         for target, before in targets:

@@ -16,7 +16,7 @@ import numpy as np
 
 from xmpsync.colour.camera import render
 from xmpsync.colour.cielab import skin_difference, xyz_d50_from_lab
-from xmpsync.records import Numbers, Settings3
+from xmpsync.records import Develop
 from xmpsync.shoot.face_names import given_names, names_to_write
 from xmpsync.shoot.marks import NeutralCast, neutral_casts
 from xmpsync.shoot.options import Options
@@ -36,8 +36,8 @@ class Row:
 
     frame_id: str
     sidecar: str
-    before: Numbers
-    after: Numbers | None
+    before: Develop
+    after: Develop | None
     result: FrameResult
     creates: bool = False
 
@@ -71,9 +71,9 @@ class Proposal:
         """Frames whose files would change, told from their settings; the planned bytes have the last word."""
         return sum(1 for wish in self.wishes if not wish.says_so)
 
-    def settings(self) -> dict[str, Settings3]:
+    def settings(self) -> dict[str, Develop]:
         """The numbers in force after writing, by frame, of the frames that change."""
-        return _settings(self.request, self.rows)
+        return _settings(self.rows)
 
     def neutrals(self) -> tuple[NeutralCast, ...]:
         """The cast on every marked neutral, before and after."""
@@ -98,7 +98,7 @@ def propose(
         row = Row(
             frame_id=frame.frame_id,
             sidecar=_relative(standing.source.files.sidecar or standing.source.files.new_sidecar, root),
-            before=standing.baseline,
+            before=frame.baseline,
             after=after,
             result=result,
             creates=standing.source.sidecar is None,
@@ -112,17 +112,16 @@ def propose(
             wishes.append(Wish(row, standing, change, says_so))
         rows.append(row)
     if options.only is not None:
-        solution = _as_written(solution, request, _settings(request, rows))
+        solution = _as_written(solution, request, _settings(rows))
         rows = [replace(row, result=result) for row, result in zip(rows, solution.frames, strict=True)]
     return Proposal(root, options, tuple(rows), tuple(wishes), solution, request)
 
 
-def _settings(request: Request, rows: Iterable[Row]) -> dict[str, Settings3]:
-    pairs = zip(request.frames, rows, strict=True)
-    return {row.frame_id: row.after.over(frame.baseline) for frame, row in pairs if row.after is not None}
+def _settings(rows: Iterable[Row]) -> dict[str, Develop]:
+    return {row.frame_id: row.after for row in rows if row.after is not None}
 
 
-def _as_written(solution: Solution, request: Request, settings: Mapping[str, Settings3]) -> Solution:
+def _as_written(solution: Solution, request: Request, settings: Mapping[str, Develop]) -> Solution:
     """The solution with its `after` figures at what is really written, where that is not all that was solved."""
     person_xyz = {person.name: xyz_d50_from_lab(person.lab_d50) for person in solution.persons}
     camera = judged_camera(request.frames)
@@ -141,23 +140,20 @@ def _as_written(solution: Solution, request: Request, settings: Mapping[str, Set
     return replace(solution, frames=tuple(results))
 
 
-def _after(standing: Standing, result: FrameResult, options: Options, baseline: Settings3) -> Numbers | None:
+def _after(standing: Standing, result: FrameResult, options: Options, baseline: Develop) -> Develop | None:
     found = result.correction
-    if found is None:
-        return None
-    where = standing.baseline
+    if found is None or options.only is None:
+        return found
     if options.only == "wb":
-        return Numbers(found.temperature_k, found.tint, where.exposure_ev)
-    if options.only == "exposure":
-        if standing.measurement.as_shot_neutral is None and where.temperature_k is None:
-            return None  # the level depends on a white balance that nobody knows
-        level = _level_change_ev(standing, found, baseline)
-        moved = replace(found, exposure_ev=found.exposure_ev + level).rounded()
-        return Numbers(where.temperature_k, where.tint, moved.exposure_ev)
-    return Numbers(found.temperature_k, found.tint, found.exposure_ev)
+        return replace(found, exposure_ev=baseline.exposure_ev)
+    if standing.measurement.as_shot_neutral is None and baseline.as_shot:
+        return None  # the level depends on a white balance that nobody knows
+    level = _level_change_ev(standing, found, baseline)
+    moved = replace(found, exposure_ev=found.exposure_ev + level).rounded()
+    return replace(baseline, exposure_ev=moved.exposure_ev)
 
 
-def _level_change_ev(standing: Standing, found: Settings3, baseline: Settings3) -> float:
+def _level_change_ev(standing: Standing, found: Develop, baseline: Develop) -> float:
     """What the exposure must make up for when the white balance stays: the same skin renders at another level."""
     skins = [face.skin.camera for face in standing.measurement.faces if face.skin]
     camera = np.mean(skins, axis=0) if skins else np.array(standing.measurement.as_shot_neutral or (1.0, 1.0, 1.0))
@@ -172,12 +168,12 @@ def _wants_tag(result: FrameResult) -> bool:
     return result.basis not in (Basis.REFERENCE, Basis.HELD) and any(f.code in NEEDS_HANDWORK for f in result.findings)
 
 
-def _change(after: Numbers | None, options: Options, tag: str | None, now: str) -> Change:
+def _change(after: Develop | None, options: Options, tag: str | None, now: str) -> Change:
     writes_white, writes_exposure = options.only != "exposure", options.only != "wb"
     white = after if writes_white else None
     return Change(
-        temperature_k=int(white.temperature_k) if white and white.temperature_k is not None else None,
-        tint=int(white.tint) if white and white.tint is not None else None,
+        temperature_k=int(white.temperature_k) if white else None,
+        tint=int(white.tint) if white else None,
         exposure_ev=after.exposure_ev if after and writes_exposure else None,
         keyword=tag,
         in_force=True,

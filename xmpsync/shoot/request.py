@@ -13,7 +13,7 @@ from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
-from xmpsync.records import Settings3, Vec3
+from xmpsync.records import Develop, Vec3
 from xmpsync.shoot.baseline import Baseline, baseline
 from xmpsync.shoot.load import Loaded, why_left_out
 from xmpsync.shoot.names_given import Answer, face_at
@@ -24,7 +24,7 @@ from xmpsync.solve.problem import Frame, Request
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 
-DAYLIGHT = Settings3(5500.0, 0.0, 0.0)
+DAYLIGHT = Develop(5500.0, 0.0, 0.0)
 """Fills the place of the as-shot white where the RAW does not give its neutral (`Frame.as_shot_known` False): nothing
 is written or concluded from it."""
 UNKNOWN_WHITE = (
@@ -42,7 +42,7 @@ class Standing:
     settings: DevelopSettings | None
     baseline: Baseline
     profile: CameraProfile
-    as_shot: Settings3
+    as_shot: Develop
 
     @property
     def frame_id(self) -> str:
@@ -126,7 +126,7 @@ def take_stand(
     return Stand(frames, tuple(troubles), tuple(left_out))
 
 
-def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) -> list[Settings3]:
+def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) -> list[Develop]:
     """The as-shot whites, one vectorised call per profile."""
     whites = [DAYLIGHT] * len(profiles)
     rows_of: dict[CameraProfile, list[int]] = {}
@@ -136,7 +136,7 @@ def _as_shot_whites(profiles: list[CameraProfile], neutrals: list[Vec3 | None]) 
     for profile, rows in rows_of.items():
         temperature_k, tint = white_from_neutral(profile, np.array([neutrals[row] for row in rows]))
         for row, t, d in zip(rows, temperature_k, tint, strict=True):
-            whites[row] = Settings3(float(t), float(d), 0.0)
+            whites[row] = Develop(float(t), float(d), 0.0)
     return whites
 
 
@@ -169,14 +169,14 @@ def as_it_stands(standing: Standing) -> Frame:
 
 def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame:
     measurement, where = standing.measurement, standing.baseline
-    capture = measurement.capture
+    capture, stands = measurement.capture, where.over(standing.as_shot)
     frame = Frame(
         frame_id=standing.frame_id,
         profile=standing.profile,
         capture=capture,
         as_shot=standing.as_shot,
-        baseline=where.over(standing.as_shot),
-        baseline_known=where.known and (where.white is not None or measurement.as_shot_neutral is not None),
+        baseline=stands,
+        baseline_known=where.known and (not stands.as_shot or measurement.as_shot_neutral is not None),
         baseline_exposure_ev=measurement.baseline_exposure_ev,
         faces=measurement.faces,
         neutrals=measurement.neutrals,

@@ -13,7 +13,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import OwnCheckFailed
-from xmpsync.records import Settings3, Vec3
+from xmpsync.records import Develop, Vec3
 from xmpsync.solve.problem import Frame
 from xmpsync.solve.regions import judged_camera
 from xmpsync.solve.solution import FaceResult, Solution
@@ -47,14 +47,14 @@ class _Claim:
     face_id: str
     when: str
     camera: FloatArray
-    settings: Settings3
+    settings: Develop
     gain_ev: float
     person_lab: Vec3
     delta_e00: float
     level_ev: float
 
 
-def confirm(frames: tuple[Frame, ...], solution: Solution, after: Mapping[str, Settings3]) -> int:
+def confirm(frames: tuple[Frame, ...], solution: Solution, after: Mapping[str, Develop]) -> int:
     """Work out every printed skin difference a second time; the number of figures that were compared.
 
     `after`: the numbers that will be written, by frame; a frame that is missing stays at its baseline. Raises
@@ -74,7 +74,7 @@ def confirm(frames: tuple[Frame, ...], solution: Solution, after: Mapping[str, S
     return sum(len(of_profile) for of_profile in claims.values())
 
 
-def _claims(frame: Frame, face: FaceResult, camera: FloatArray, lab: Vec3, after: Settings3 | None) -> list[_Claim]:
+def _claims(frame: Frame, face: FaceResult, camera: FloatArray, lab: Vec3, after: Develop | None) -> list[_Claim]:
     return [
         _Claim(
             frame.frame_id, face.face_id, when, camera, settings, settings.exposure_ev + frame.baseline_exposure_ev,

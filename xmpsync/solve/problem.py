@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face, Neutral, Scene
-from xmpsync.records import Capture, Settings3, Vec3
+from xmpsync.records import Capture, Develop, Vec3
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +23,8 @@ class Frame:
     frame_id: str
     profile: CameraProfile
     capture: Capture
-    as_shot: Settings3
-    baseline: Settings3
+    as_shot: Develop
+    baseline: Develop
     baseline_known: bool = True
     baseline_exposure_ev: float = 0.0
     faces: tuple[Face, ...] = ()

@@ -11,7 +11,7 @@ import numpy as np
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.cielab import lab_from_xyz_d50
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve import closed_form, evidence, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
@@ -392,6 +392,6 @@ def _spreads(request: Request, solved: Solved) -> tuple[str, ...]:
     )
 
 
-def _settings(theta: FloatArray) -> Settings3:
+def _settings(theta: FloatArray) -> Develop:
     """The settings at mired, tint and EV (3,)."""
-    return Settings3(1e6 / float(theta[0]), float(theta[1]), float(theta[2])).rounded()
+    return Develop(1e6 / float(theta[0]), float(theta[1]), float(theta[2])).rounded()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 
 
 class Code(StrEnum):
@@ -133,7 +133,7 @@ class FrameResult:
     frame_id: str
     basis: Basis
     group: int
-    correction: Settings3 | None
+    correction: Develop | None
     sd_mired: float
     sd_tint: float
     sd_ev: float

@@ -12,7 +12,7 @@ from xmpsync.colour.arrays import FloatArray, apply, by_component
 from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve.coordinate import Coordinates, coordinates
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.regions import corrections
@@ -217,7 +217,7 @@ def settings_ev(frame: Frame) -> float:
     return float(np.log2(c.exposure_s * c.iso / c.f_number**2))
 
 
-def _theta(settings: Settings3) -> tuple[float, float, float]:
+def _theta(settings: Develop) -> tuple[float, float, float]:
     return 1e6 / settings.temperature_k, settings.tint, settings.exposure_ev
 
 
