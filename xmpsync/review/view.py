@@ -71,6 +71,7 @@ def view(correction: Correction, people: People) -> dict[str, Any]:
         "shoot": words.shown(ready.root.resolve().name),
         "headline": words.headline(correction),
         "sentences": words.sentences(correction, [_why(f) for f in hand]),
+        "figures": words.numbers(correction),
         "chosen": bool(options.references),
         "references": _references(correction),
         "tolerance": {"de00": options.tolerance_de00, "ev": options.tolerance_ev},
@@ -157,6 +158,7 @@ def _frame(
         "basis": result.basis.value,
         "aspect": _aspect(frame),
         "before": _numbers(row.before),
+        "shot": [round(frame.as_shot.temperature_k, -1), round(frame.as_shot.tint)] if frame.as_shot_known else None,
         "after": _numbers(row.after) if row.after else None,
         "sd": {"mired": result.sd_mired, "tint": result.sd_tint, "ev": result.sd_ev},
         "faces": faces,
@@ -235,7 +237,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
                 "id": d.face_id,
                 "who": words.shown(d.person or "unnamed face"),
                 "words": words.local_words(d),
-                "numbers": f"{d.d_exposure_ev:+.2f} EV, {d.d_mired:+.0f} mired, tint {d.d_tint:+.0f}",
+                "numbers": words.minus(f"{d.d_exposure_ev:+.2f} EV, {d.d_mired:+.0f} mired, tint {d.d_tint:+.0f}"),
             }
             for d in finding.local
         ],

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
 from xmpsync.records import Develop
-from xmpsync.shoot.check import figures, share_judged
+from xmpsync.shoot.check import SHARE_WANTED, figures, share_judged
 from xmpsync.shoot.correct import Correction
 from xmpsync.solve.problem import Frame
 from xmpsync.solve.solution import Code, LocalDifference, Unjudged
@@ -42,6 +42,11 @@ def shown(text: str) -> str:
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
+def minus(text: str) -> str:
+    """Signs as they are printed."""
+    return text.replace("-", "−")
+
+
 def stem(frame_id: str) -> str:
     """The name of a frame as a person calls it."""
     return shown(PurePosixPath(frame_id).stem)
@@ -63,63 +68,115 @@ def headline(correction: Correction) -> str:
     people = len(correction.proposal.solution.persons)
     what = f"{count(people, 'person', 'people')}, {count(len(correction.proposal.rows), 'frame').lower()}"
     if not correction.ready.options.references:
-        return f"{what}: choose a skin that is right."
-    if not share_judged(correction.ready, correction.proposal.solution).enough:
-        return f"{what}: not sure yet."
+        return f"{what}: choose a skin that is right." if people else f"{what}: no skin was found."
+    share = share_judged(correction.ready, correction.proposal.solution)
+    after = figures(correction.proposal.solution, correction.ready.options, after=True)
+    if not share.enough:
+        return f"{what}: not sure of {share.n_skin - share.n_judged} of {share.n_skin} faces."
+    if after.n_within < SHARE_WANTED * after.n_faces:
+        return f"{what}: {after.n_faces - after.n_within} of {after.n_faces} faces still off."
     return f"{what}, one skin each."
 
 
-def sentences(correction: Correction, by_hand: Sequence[Sequence[str]]) -> list[str]:
-    """What was off, what was done, which frames need a hand (`by_hand`: why, for each), and what is not sure."""
+def sentences(correction: Correction, by_hand: Sequence[Sequence[str]]) -> list[dict[str, str]]:
+    """What was off, what was done, which frames need a hand (`by_hand`: why, for each), and who is not known.
+
+    Each with what it is `about`, the sentence, and the part of the page (`to`) that it speaks of.
+    """
     proposal, options = correction.proposal, correction.ready.options
+    if not proposal.solution.persons and not options.references:
+        return [_said("Before", "No face with skin was found in these frames, so there is nothing to match.", "")]
     if not options.references:
-        return [
+        told = (
             "Nothing is changed yet. Choose a face, or a whole frame, whose skin looks as you want it: every other "
-            "frame of these people is then brought to it, each person to their own.",
-        ]
+            "frame of these people is then brought to it, each person to their own."
+        )
+        return [_said("To begin", told, "")]
     before = figures(proposal.solution, options, after=False)
     after = figures(proposal.solution, options, after=True)
     n_changed = sum(1 for row in proposal.rows if row.after is not None)
-    if before.de00_median is None or after.de00_median is None:
-        said = ["No face could be judged: there is no skin that a reference speaks for."]
+    if before.de00_median is None or after.de00_median is None or before.ev_median is None:
+        said = [_said("Before", "No face could be judged: there is no skin that a reference speaks for.", "")]
     else:
+        n_off = before.n_faces - before.n_within
+        how = f"{_stops(before.ev_median)} too dark or too bright" if before.ev_median >= EV_STEP else "of good level"
+        enough = share_judged(correction.ready, proposal.solution).enough
+        whole = "faces" if enough else "faces that could be judged"
         said = [
-            f"Before, {_of(before.n_faces - before.n_within, before.n_faces)} faces did not match their reference: "
-            f"half of all were off by {before.de00_median:.1f} ΔE in colour or more (a trained eye sees 2) and by "
-            f"{before.ev_median:.2f} EV in brightness.",
-            f"With new temperature, tint and exposure in {n_changed} of {len(proposal.rows)} frames, "
-            f"{_of(after.n_within, after.n_faces)} match within {options.tolerance_de00:g} ΔE and "
-            f"{options.tolerance_ev:g} EV; half are closer than {after.de00_median:.1f} ΔE and "
-            f"{after.ev_median:.2f} EV.",
+            _said(
+                "Before",
+                f"{_of(n_off, before.n_faces).capitalize()} {whole} did not match the look you chose. The middle one "
+                f"was {how}, its colour {_colour_words(before.de00_median)}.",
+                "ribbon",
+            ),
+            _said(
+                "Now",
+                f"{_of(n_changed, len(proposal.rows)).capitalize()} frames get a new temperature, tint and exposure. "
+                f"{_of(after.n_within, after.n_faces).capitalize()} {whole} are then within "
+                f"{options.tolerance_de00:g} ΔE and {options.tolerance_ev:g} EV of their own reference.",
+                "series",
+            ),
         ]
     if by_hand:
         n = count(len(by_hand), "frame needs", "frames need")
         reasons = Counter(reason for found in by_hand for reason in set(found))
         why = ", ".join(f"{reason} ({k})" for reason, k in reasons.most_common(3))
-        said.append(f"{n} a hand, because one setting for a whole frame does not settle it: {why}.")
+        said.append(
+            _said("By hand", f"{n} you, because one setting for a whole frame does not settle it: {why}.", "hand")
+        )
     else:
-        said.append("No frame needs a hand.")
-    return said + _not_counted(correction)
+        said.append(_said("By hand", "No frame needs a hand.", ""))
+    return said + _not_known(correction)
 
 
-def _not_counted(correction: Correction) -> list[str]:
-    """Faces that no figure counts, and why."""
-    share = share_judged(correction.ready, correction.proposal.solution)
+def numbers(correction: Correction) -> list[str]:
+    """The figures behind the sentences, and the faces that no figure counts."""
+    proposal, options = correction.proposal, correction.ready.options
+    said = []
+    for when, after in (("Before", False), ("Now", True)):
+        value = figures(proposal.solution, options, after=after)
+        if value.de00_median is None or value.ev_median is None:
+            continue
+        said.append(
+            f"{when}: {value.n_within} of {value.n_faces} judged faces within tolerance; half are closer than "
+            f"{value.de00_median:.1f} ΔE and {value.ev_median:.2f} EV, 19 of 20 closer than {value.de00_p95:.1f} ΔE "
+            f"and {value.ev_p95:.2f} EV."
+        )
+    if said:
+        share = share_judged(correction.ready, proposal.solution)
+        said.append(f"{share.n_judged} of {share.n_skin} faces with skin could be judged.")
+    faces = [face for row in proposal.rows for face in row.result.faces]
+    others = Counter(f.unjudged for f in faces if f.unjudged is not None)
+    if others and options.references:
+        reasons = "; ".join(f"{n} ({WHY_UNJUDGED[why]})" for why, n in sorted(others.items()))
+        said.append(f"Faces that do not count: {reasons}.")
+    return said
+
+
+def _said(about: str, text: str, to: str) -> dict[str, str]:
+    return {"about": about, "text": text, "to": to}
+
+
+def _not_known(correction: Correction) -> list[dict[str, str]]:
+    """How many faces are not known, and what a name does."""
     faces = [face for row in correction.proposal.rows for face in row.result.faces]
     unknown = sum(1 for face in faces if face.person is None and face.unjudged is Unjudged.UNKNOWN_PERSON)
-    said = []
-    if unknown:
-        sure = "" if share.enough else f"Not sure: only {share.n_judged} of {share.n_skin} faces could be judged. "
-        what = count(unknown, "face is", "faces are")
-        said.append(
-            f"{sure}{what} not known for certain: their frames follow their light and the faces beside them. A name "
-            "for one face may settle others like it."
-        )
-    others = Counter(f.unjudged for f in faces if f.unjudged not in (None, Unjudged.UNKNOWN_PERSON))
-    if others:
-        reasons = "; ".join(f"{n} ({WHY_UNJUDGED[why]})" for why, n in sorted(others.items()) if why is not None)
-        said.append(f"Faces not counted in this: {reasons}.")
-    return said
+    if not unknown:
+        return []
+    what = count(unknown, "face is", "faces are")
+    told = (
+        f"{what} not known for certain, so nobody judges them: their frames follow their light and the faces beside "
+        "them. One name may settle others like it."
+    )
+    return [_said("To answer", told, "ask")]
+
+
+def _colour_words(de00: float) -> str:
+    """How large a colour difference looks (common practice: 1 is just visible side by side, a trained eye sees 2)."""
+    for bound, word in ((1.0, "hardly different"), (2.0, "just visibly off"), (4.0, "visibly off")):
+        if de00 < bound:
+            return f"{word} ({de00:.1f} ΔE)"
+    return f"plainly off ({de00:.1f} ΔE; a trained eye sees 2)"
 
 
 def _of(part: int, whole: int) -> str:

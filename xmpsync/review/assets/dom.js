@@ -24,11 +24,25 @@ export function signed(value, digits) {
   return (value < 0 ? "−" : "+") + Math.abs(value).toFixed(digits);
 }
 
-export function numbersText(n) {
+export function numbersText(n, shot = null) {
   if (!n) return "unchanged";
-  const white = n.kelvin === null ? "as shot" : `${Math.round(n.kelvin)} K, tint ${signed(n.tint ?? 0, 0)}`;
-  return `${white}, ${signed(n.ev, 2)} EV`;
+  const said = (kelvin, tint) => `${Math.round(kelvin)} K, tint ${signed(tint ?? 0, 0)}`;
+  const white = n.kelvin !== null ? said(n.kelvin, n.tint) : shot ? `as shot (about ${said(...shot)})` : "as shot";
+  return `${white}, ${n.ev ? signed(n.ev, 2) : "0"} EV`;
 }
+
+// A box that makes what is in it only when it comes near the window (`box.fill`).
+export const NEAR = "600px";
+const wanted = new IntersectionObserver((entries) => {
+  for (const entry of entries) if (entry.isIntersecting) { wanted.unobserve(entry.target); entry.target.fill?.(); }
+}, { rootMargin: NEAR });
+export function lazy(box, make) {
+  box.fill = () => { box.fill = null; make(); };
+  box.classList.add("lazy");
+  wanted.observe(box);
+  return box;
+}
+export function fillAll() { for (let boxes; (boxes = [...document.querySelectorAll(".lazy")].filter((b) => b.fill)).length;) for (const b of boxes) b.fill(); }
 
 const told = document.getElementById("told");
 // A sentence at the top of the window; one that tells of trouble stays until the next. A modal dialog hides all else.

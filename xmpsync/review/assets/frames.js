@@ -1,15 +1,7 @@
 // One frame on the page: its pair of pictures with a wipe between before and now, its faces, its numbers.
-import { el, numbersText, signed } from "./dom.js";
+import { el, lazy, numbersText, signed } from "./dom.js";
 
-export const NEAR = "600px"; // pictures are fetched when they come this near to the window
 const PERHAPS = 0.5; // from this probability on a guess at a person is worth a word
-const wanted = new IntersectionObserver((entries) => {
-  for (const entry of entries) if (entry.isIntersecting) { wanted.unobserve(entry.target); entry.target.fill?.(); }
-}, { rootMargin: NEAR });
-
-export function loadAllPictures() {
-  for (const box of document.querySelectorAll(".picture, .crop")) if (box.fill) box.fill();
-}
 
 export function faceName(face) {
   if (face.person) return face.person;
@@ -22,19 +14,25 @@ export function faceWords(face) {
   return face.why ? `${text} (not counted: ${face.why})` : text;
 }
 
+// Why a face is off or does not count, in the words of its frame's findings.
+export function whyOff(frame, face, tolerance) {
+  if (!isOff(face, tolerance)) return "";
+  const why = frame.findings.filter((f) => f.work).map((f) => f.name);
+  return `; still off${why.length ? `: ${why.join(", ")}` : ""}`;
+}
+
 export function isOff(face, tolerance) {
   return !!tolerance && !!face.de00 && (face.de00[1] > tolerance.de00 || Math.abs(face.ev[1]) > tolerance.ev);
 }
 
 export function picture(frame, page, { faces = true, wipe = 50, label = true } = {}) {
-  const box = el("div", { class: "picture", css: { "aspect-ratio": String(frame.aspect), "--wipe": `${wipe}%` } });
-  box.fill = () => {
-    box.fill = null;
+  const box = el("div", { class: "picture", css: { "--aspect": String(frame.aspect), "--wipe": `${wipe}%` } });
+  lazy(box, () => {
     const [before, now] = page.pictures(frame);
     const images = [el("img", { src: before, alt: `${frame.name} before`, decoding: "async" })];
     if (now !== before || wipe > 0) images.push(el("img", { src: now, alt: `${frame.name} now`, class: "now", decoding: "async" }));
     box.prepend(...images);
-  };
+  });
   if (wipe > 0) box.append(el("i", { class: "edge", "aria-hidden": "true" }));
   if (faces) for (const face of frame.faces ?? []) {
     const [left, top, width, height] = face.box;
@@ -48,7 +46,6 @@ export function picture(frame, page, { faces = true, wipe = 50, label = true } =
     if (label) mark.append(el("span", { "aria-hidden": page.alive ? "true" : null }, faceName(face)));
     box.append(mark);
   }
-  wanted.observe(box);
   return box;
 }
 
@@ -57,16 +54,15 @@ export function crop(frame, face, page, width = 7) {
   const [left, top, w, h] = face.box;
   const wide = Math.min(1, Math.max(w, (h / frame.aspect)) * 1.5), high = wide * frame.aspect; // a square in pixels
   const box = el("div", { class: "crop", css: { width: `${width}rem`, height: `${width}rem` } });
-  box.fill = () => {
-    box.fill = null;
+  return lazy(box, () => {
     const x = Math.min(Math.max(left + w / 2 - wide / 2, 0), 1 - wide), y = Math.max(0, Math.min(top + h / 2 - high / 2, 1 - high));
     box.append(el("img", { src: page.pictures(frame)[1], alt: `A face in ${frame.name}`, decoding: "async", css: { width: `${100 / wide}%`, left: `${(-100 * x) / wide}%`, top: `${(-100 * y) / high}%` } }));
-  };
-  wanted.observe(box);
-  return box;
+  });
 }
 
 export function pair(frame, page, options = {}) {
+  const [was, is] = page.pictures(frame);
+  if (was === is) return [picture(frame, page, { ...options, wipe: 0 })];
   const box = picture(frame, page, options);
   const set = (value) => box.style.setProperty("--wipe", `${value}%`);
   const slide = el("input", {
@@ -81,19 +77,22 @@ export function pair(frame, page, options = {}) {
   });
   box.style.touchAction = "pan-y";
   const whole = (text, value) => el("button", { type: "button", onclick: () => { slide.value = String(value); set(value); } }, text);
-  return [box, el("div", { class: "wipe" }, whole("before", 100), slide, whole("now", 0))];
+  return [box, el("p", { class: "printed" }, "Left of the line before, right of it now."), el("div", { class: "wipe" }, whole("before", 100), slide, whole("now", 0))];
 }
 
-export function facts(frame) {
-  const values = el("dl", { class: "values" },
-    el("dt", {}, "before"), el("dd", {}, numbersText(frame.before)),
-    el("dt", {}, "now"), el("dd", {}, numbersText(frame.after)));
-  if (frame.after) values.append(el("dt", {}, "sure to"), el("dd", {}, `±${frame.sd.mired.toFixed(1)} mired, ±${frame.sd.tint.toFixed(1)} tint, ±${frame.sd.ev.toFixed(2)} EV`));
-  const list = frame.faces.length ? el("ul", {}, frame.faces.map((face) => el("li", {}, `${faceName(face)}: ${faceWords(face)}`))) : null;
-  const findings = frame.findings.map((finding) => el("div", {},
-    el("p", {}, el("b", {}, `${finding.name}. `), finding.advice),
+const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+// What is to be done first, then how each face stands, then the numbers.
+export function facts(frame, page) {
+  const { chosen } = page.data; // before a look is chosen nothing is compared with it
+  const findings = frame.findings.filter((f) => chosen || f.code !== "person-never-linked-to-a-reference").map((finding) => el("div", {},
+    el("p", {}, el("b", {}, `${sentence(finding.name)}. `), finding.advice),
     finding.local.length ? el("ul", {}, finding.local.map((d) => el("li", {}, `${d.who} still needs: ${d.words} (${d.numbers})`))) : null));
-  return [...findings, values, list].filter(Boolean);
+  const list = frame.faces.length ? el("ul", {}, frame.faces.map((face) => el("li", {}, chosen ? `${faceName(face)}: ${faceWords(face)} ` : `${faceName(face)} `, page.decorate("face", frame, face)))) : null;
+  const values = el("dl", { class: "values" }, el("dt", {}, chosen ? "before" : "stands at"), el("dd", {}, numbersText(frame.before, frame.shot)));
+  if (chosen) values.append(el("dt", {}, "now"), el("dd", {}, numbersText(frame.after)));
+  if (frame.after) values.append(el("dt", {}, "sure to"), el("dd", {}, `±${frame.sd.mired.toFixed(1)} mired, ±${frame.sd.tint.toFixed(1)} tint, ±${frame.sd.ev.toFixed(2)} EV`));
+  return [...findings, list, values].filter(Boolean);
 }
 
 const BASIS = {
@@ -115,5 +114,5 @@ export function card(frame, page, { place = false } = {}) {
     ...pair(frame, page, { label: place }),
     el(place ? "h3" : "h4", {}, el("button", { type: "button", onclick: () => page.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)),
     el("p", { class: "faint" }, basisWords(frame, page)),
-    ...facts(frame), link);
+    ...facts(frame, page), link);
 }

@@ -62,19 +62,21 @@ function redraw(data) {
 function drawDesk() {
   const { live, chosen } = page.data;
   const newest = [...live.runs].reverse().find((run) => run.command === "correct" && run.state !== "rolled back");
+  const files = (n) => `${n} ${n === 1 ? "file" : "files"}`;
+  const stands = !chosen ? "Nothing is chosen yet." : live.changes ? `${files(live.changes)} would change; nothing is written before you say so.` : newest ? `Written: the files hold what this page shows (${files(newest.files)}, ${newest.time} UTC).` : "Nothing would change.";
   desk.replaceChildren(
     el("div", { class: "bar" },
-      button(chosen ? "See what would be written" : "Choose a skin that is right first", showPlan, { on: chosen, main: true }),
+      button("See what would be written", showPlan, { on: chosen, main: true }),
       button("Undo", () => choose({ do: "undo" }, "Undone."), { on: live.undo }),
       button("Redo", () => choose({ do: "redo" }, "Done again."), { on: live.redo }),
-      button(newest ? `Take run ${newest.run} back` : "Nothing to take back", takeBack, { on: !!newest }),
-      el("span", { class: "faint" }, chosen ? `${live.changes} files would change` : "")),
-    el("details", {}, el("summary", {}, "What is marked, the same as a command line, and the runs"),
+      newest ? button("Take back what was written", takeBack, { label: `Take run ${newest.run} back` }) : null,
+      el("span", { class: "faint", id: "stands" }, stands)),
+    el("details", {}, el("summary", {}, "Marks, command line, runs"),
       el("h3", {}, "What is marked"), ...marksList(page, choose),
       el("h3", {}, "The same as a command line"), el("pre", { tabindex: "0" }, live.commands.join("\n")),
       button("Copy the command line", () => navigator.clipboard.writeText(live.commands.join("\n")).then(() => tell("Copied."), () => tell("Select the lines and copy them."))),
       el("h3", {}, "Runs"),
-      live.runs.length ? el("ul", {}, live.runs.map((run) => el("li", {}, `${run.run}: ${run.command}, ${run.files} files, ${run.time} UTC, ${run.state}`))) : el("p", {}, "Nothing was written yet.")));
+      live.runs.length ? el("ul", {}, live.runs.map((run) => el("li", {}, `${run.run}: ${run.command}, ${files(run.files)}, ${run.time} UTC, ${run.state}`))) : el("p", {}, "Nothing was written yet.")));
 }
 
 async function showPlan() {
@@ -82,14 +84,15 @@ async function showPlan() {
   let plan;
   try { await busy; plan = await ask("/plan", {}); } catch { return; }
   if (plan.version !== page.data.live.version) await newer(); // a sidecar changed meanwhile: the page follows
-  const write = button(`Write ${plan.files.length} files`, async () => {
+  const write = button(`Write ${plan.files.length} ${plan.files.length === 1 ? "file" : "files"}`, async () => {
     write.disabled = true;
     tell("Writing…");
     try { const done = await ask("/write", { plan: plan.plan }); dialog.close(); redraw(done.page); tell(done.said); } catch { write.disabled = false; await newer(); }
   }, { on: plan.files.length > 0, main: true });
   dialog.onclose = () => { page.large = null; desk.querySelector("button").focus(); };
   dialog.setAttribute("aria-label", "What would be written");
-  dialog.replaceChildren(el("h2", {}, plan.files.length ? `${plan.files.length} files would change` : "Nothing would change"), el("p", {}, "Every changed line. The originals are kept; the run can be taken back."),
+  dialog.replaceChildren(el("h2", {}, plan.files.length ? `${plan.files.length} ${plan.files.length === 1 ? "file" : "files"} would change` : "Nothing would change"),
+    el("p", { class: "wide" }, "Temperature, tint and exposure, and what makes an editor use them; every other byte stays. RAW files are not touched. The originals are kept, and all of it can be taken back. Every changed line:"),
     plan.troubles.length ? el("ul", {}, plan.troubles.map((t) => el("li", {}, t))) : "",
     el("div", { class: "bar" }, write, button("Not now", () => dialog.close())),
     el("pre", { tabindex: "0", "aria-label": "Changes line by line" }, plan.diff + (plan.cut ? `\n… and ${plan.cut} characters more` : "")));
@@ -105,7 +108,7 @@ async function takeBack() {
 
 function askFace(frame, face) {
   const back = page.large;
-  dialog.onclose = null;
+  dialog.onclose = () => { const large = page.byKey.get(back); if (large) page.closed(large); };
   dialog.setAttribute("aria-label", "One face");
   const close = () => { const again = back && page.byKey.get(back); if (again) page.open(again); else dialog.close(); };
   dialog.replaceChildren(...faceTools(page, frame, face, choose, close));
@@ -115,10 +118,11 @@ function askFace(frame, face) {
 const adds = {
   frame: (frame, box) => frameTools(page, frame, box, choose),
   light: (light, own) => lightTools(page, light, own, choose),
+  face: (frame, face) => (face.person || !face.colour ? [] : [el("button", { type: "button", class: "link", onclick: () => askFace(frame, face), "aria-label": `Say whose face this is in ${frame.name}` }, "Say whose it is")]),
   ask: (frame, face) => askTools(page, frame, face, choose),
   person: (person) => personTools(page, person, choose),
   candidate: (frame) => [button("This frame is right", () => choose({ do: "reference-frame", frame: frame.key }, `${frame.name} is the reference now.`), { main: true, label: `${frame.name} is right` })],
-  first: () => [el("p", { class: "faint" }, page.data.chosen ? "Click a face to say whose it is or that its skin is right; open a frame to nudge it." : "Click a face in any frame, or take one of the frames here.")],
+  first: () => [el("p", { class: "faint" }, page.data.chosen ? "Another look? Click any face, here or below, and say that its skin is right." : "Click a face in any frame, or take one of the frames here.")],
   out: () => (page.data.out.length ? [el("section", { "aria-label": "Left out" }, el("h2", {}, "Left out by you"), el("div", { class: "cards" }, page.data.out.map((f) => el("article", { class: "card" },
     el("img", { src: f.pictures[0], alt: f.name, loading: "lazy", class: "alone" }), el("h3", {}, f.name), button("Take it in again", () => choose({ do: "leave-out", frame: f.key }, `${f.name} counts again.`), { label: `Take ${f.name} in again` })))))] : []),
 };

@@ -1,6 +1,6 @@
 // The page itself: first screen, questions, frames that need a hand, lights as chapters, filters kept in the fragment.
-import { el, tell } from "./dom.js";
-import { basisWords, card, crop, faceName, facts, loadAllPictures, pair, picture } from "./frames.js";
+import { el, fillAll, lazy, tell } from "./dom.js";
+import { basisWords, card, crop, faceName, facts, pair, picture } from "./frames.js";
 import { ribbon } from "./ribbon.js";
 import { skins } from "./skins.js";
 
@@ -16,8 +16,9 @@ export class Page {
     this.openedLight = null;
     this.large = null; // key of the frame shown large
     this.show(data);
-    addEventListener("hashchange", () => this.follow());
-    addEventListener("beforeprint", () => { this.fillAll(); loadAllPictures(); });
+    addEventListener("hashchange", () => this.follow()); // back, forward, or an address that was typed
+    addEventListener("beforeprint", fillAll);
+    document.querySelector(".skip").addEventListener("click", (event) => this.lead(event, "hand"));
     this.follow();
   }
 
@@ -28,47 +29,62 @@ export class Page {
     this.byKey = new Map(data.frames.map((frame) => [frame.key, frame]));
     this.tolerance = data.chosen ? data.tolerance : null; // nothing is off before a skin is chosen
     this.state = this.read();
+    document.title = `Skin of ${data.shoot}`;
     if (this.openedLight !== null && !data.lights.some((light) => light.light === this.openedLight)) this.openedLight = null;
     const top = document.getElementById("top"), main = document.getElementById("main"), foot = document.getElementById("foot");
     top.replaceChildren(this.head());
     this.ribbonPlace = el("div", {}, ribbon(this, this.openedLight));
     this.series = el("div", { id: "chapters" });
-    main.replaceChildren(this.first(), this.ribbonPlace, ...[this.questions()].filter(Boolean), this.hand(),
-      el("section", { "aria-label": "Light by light" }, el("h2", { id: "series" }, "Light by light"), this.filters(), this.series),
+    main.replaceChildren(this.first(), this.ribbonPlace, ...[this.hand(), this.questions()].filter(Boolean),
+      el("section", { "aria-label": "Light by light" }, el("h2", { id: "series", tabindex: "-1" }, "Light by light"), this.filters(), this.series),
       skins(this), ...this.decorate("out"));
     foot.replaceChildren(...this.foot());
     this.list();
+    this.surround();
   }
 
   head() {
-    const now = this.state.grey ?? "";
-    const choose = (value) => {
-      if (value) { document.documentElement.dataset.surround = value; this.state.grey = value; } else { delete document.documentElement.dataset.surround; delete this.state.grey; }
-      for (const b of bar.querySelectorAll("button")) b.setAttribute("aria-pressed", String(b.value === value));
-    };
     const bar = el("div", { class: "bar surround", role: "group", "aria-label": "Grey around the pictures" }, el("span", { class: "faint" }, "Surround"), [["", "as the system"], ["dark", "dark"], ["light", "light"]].map(([value, text]) =>
-      el("button", { type: "button", value, "aria-pressed": String(value === now), onclick: () => { choose(value); this.write(); } }, text)));
-    choose(now);
+      el("button", { type: "button", value, onclick: () => { this.state.grey = value; this.write(); this.surround(); } }, text)));
     return el("div", { class: "head" }, el("span", {}, this.data.shoot), bar);
+  }
+
+  surround() {
+    const grey = this.state.grey ?? "";
+    if (grey) document.documentElement.dataset.surround = grey; else delete document.documentElement.dataset.surround;
+    for (const b of document.querySelectorAll(".surround button")) b.setAttribute("aria-pressed", String(b.value === grey));
+  }
+
+  // A short way to a part of the page.
+  way(to, text) {
+    return el("a", { href: `#${to}`, onclick: (event) => this.lead(event, to) }, text);
+  }
+  lead(event, to) {
+    event.preventDefault(); // the address holds what is looked at
+    const part = document.getElementById(to);
+    part?.scrollIntoView();
+    part?.focus({ preventScroll: true });
   }
 
   first() {
     const { data } = this;
-    const words = el("div", {}, el("h1", {}, data.headline), data.sentences.map((s) => el("p", {}, s)), ...this.decorate("first"));
+    const words = el("div", { class: "words" }, el("h1", {}, data.headline),
+      data.sentences.map(({ about, text, to }) => el("p", {}, el("b", {}, to ? this.way(to, about) : about), " ", text)),
+      data.figures.length ? el("details", {}, el("summary", {}, "The figures behind this"), el("ul", {}, data.figures.map((line) => el("li", {}, line)))) : null,
+      ...(this.alive ? this.decorate("first") : [el("p", { class: "faint" }, "To choose another look, say who somebody is, write and take back: ", el("code", {}, "xmpsync review SHOOT"), " serves this page alive.")]));
     if (!data.chosen) return el("div", { class: "first none" }, words, this.candidates());
     const shown = data.references.map((r) => this.byKey.get(r.key)).filter(Boolean);
-    const left = shown.length ? picture(shown[0], this, { wipe: 0 }) : el("p", {}, "The reference is given as numbers, not as a frame.");
-    if (shown.length) left.fill();
-    const names = shown.map((frame) => frame.name);
-    const more = shown.length > 1 ? ` and ${shown.length - 1} more: ${names.slice(1).join(", ")}` : "";
+    if (!shown.length) return el("div", { class: "first none" }, words, el("p", { class: "faint" }, "The look is given as numbers, not as a frame."));
+    const more = shown.slice(1).map((frame) => [" ", el("button", { type: "button", class: "link", onclick: () => this.open(frame) }, frame.name)]).flat();
     return el("div", { class: "first" },
-      el("div", {}, left, el("p", { class: "faint" }, `The look you chose: ${names[0] ?? "numbers"}${more}. Everybody is brought to the skin they have there themselves, nobody to another's. This frame is never changed.`)),
+      el("div", {}, picture(shown[0], this, { wipe: 0 }), el("p", { class: "faint" }, `The look you chose: ${shown[0].name}. `,
+        ...(more.length ? ["Also:", ...more, ". "] : []), "Everybody is brought to the skin they have there themselves. It is never changed.")),
       words);
   }
 
   candidates() {
     const frames = this.data.candidates.map((c) => [c, this.byKey.get(c.key)]).filter(([, frame]) => frame);
-    if (!frames.length) return el("p", {}, "No frame here shows skin that could serve as a reference.");
+    if (!frames.length) return el("p", {}, "No frame here shows skin that could serve as a reference. Where there is skin that was not found, open a frame below and point at it.");
     return el("div", {}, el("h2", {}, "Frames that would serve well"), el("div", { class: "cards" }, frames.map(([c, frame]) => el("article", { class: "card" },
       picture(frame, this, { wipe: 0 }), el("h3", {}, el("button", { type: "button", onclick: () => this.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)),
       el("p", {}, c.reasons.join(", ")), ...this.decorate("candidate", frame)))));
@@ -77,18 +93,22 @@ export class Page {
   questions() {
     const asked = this.data.ask.map(({ key, id }) => { const frame = this.byKey.get(key); return frame && [frame, frame.faces.find((f) => f.id === id)]; }).filter((a) => a?.[1] && !a[1].person);
     if (!asked.length) return null;
-    const unknown = this.data.frames.reduce((n, frame) => n + frame.faces.filter((f) => !f.person && f.colour).length, 0);
+    const unknown = this.data.frames.flatMap((frame) => frame.faces.filter((f) => !f.person && f.colour));
     const how = this.alive ? "" : " On the command line: xmpsync people SHOOT --name FRAME@x,y=NAME, or on the living page: xmpsync review SHOOT.";
-    return el("section", { "aria-label": "Who is this?" }, el("h2", {}, "Who is this?"),
-      el("p", { class: "faint" }, `${unknown} faces are not known for certain. A name for one of these may settle others like it.${how}`),
+    const settles = (face) => {
+      const others = face.perhaps ? unknown.filter((f) => f.perhaps === face.perhaps).length - 1 : 0;
+      return `${faceName(face)}${others > 0 ? `; ${others} more ${others === 1 ? "face waits" : "faces wait"} for this answer` : ""}`;
+    };
+    return el("section", { "aria-label": "Whose skin is this?" }, el("h2", { id: "ask", tabindex: "-1" }, "Whose skin is this?"),
+      el("p", { class: "faint wide" }, `${unknown.length} ${unknown.length === 1 ? "face is" : "faces are"} not known for certain. A name for one of these may settle others like it.${how}`),
       el("div", { class: "cards asks" }, asked.map(([frame, face]) => el("article", { class: "card ask" }, crop(frame, face, this),
-        el("div", {}, el("h3", {}, el("button", { type: "button", onclick: () => this.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)), el("p", { class: "faint" }, faceName(face)), ...this.decorate("ask", frame, face))))));
+        el("div", {}, el("h3", {}, el("button", { type: "button", onclick: () => this.open(frame), "aria-label": `${frame.name}, show large` }, frame.name)), el("p", { class: "faint" }, settles(face)), ...this.decorate("ask", frame, face))))));
   }
 
   hand() {
     const frames = this.data.hand.map((key) => this.byKey.get(key));
     return el("section", { "aria-label": "Frames that need a hand" }, el("h2", { id: "hand", tabindex: "-1" }, "Need a hand"),
-      frames.length ? el("p", { class: "faint" }, "Worst first. A dashed outline: a face that is still off.") : el("p", {}, this.data.chosen ? "Nothing needs a hand." : "To be seen once a skin is chosen."),
+      frames.length ? el("p", { class: "faint wide" }, "Worst first: what each face still needs, for local work in your editor. A dashed outline: a face that is still off; a dotted one: not known whose.") : el("p", {}, this.data.chosen ? "Nothing needs a hand." : "To be seen once a skin is chosen."),
       el("div", { class: "cards" }, frames.map((frame) => card(frame, this, { place: true }))));
   }
 
@@ -103,13 +123,21 @@ export class Page {
       choice("person", "Person", [["", "anyone"], ["?", "not known"], ...data.persons.map((p) => [p.name, p.name])]),
       el("label", {}, "Name", el("input", { type: "search", name: "name", value: state.name ?? "", oninput: (e) => this.set("name", e.target.value) })),
       choice("sort", "Order", [["", "time"], ["worst", "worst first"]]),
-      el("button", { type: "button", onclick: () => { for (const key of FILTERS) delete this.state[key]; this.write(); this.refilter(); } }, "All frames"));
+      el("button", { type: "button", onclick: () => { this.allFrames(); this.write(); this.refilter(); } }, "All frames"));
   }
 
+  // What is looked at stands in the address. Each step is one that the browser's back takes away; letters of a search
+  // and walking from frame to frame are part of the step before.
   read() { return Object.fromEntries(new URLSearchParams(location.hash.slice(1))); }
-  write() { history.replaceState(null, "", `#${new URLSearchParams(this.state)}`); }
-  set(key, value) { if (value) this.state[key] = value; else delete this.state[key]; delete this.state.frame; this.write(); this.list(); }
-  filter(key, value) { for (const k of FILTERS) delete this.state[k]; this.set(key, value); this.refilter(); document.getElementById("series").scrollIntoView(); }
+  write({ step = true } = {}) {
+    for (const key of Object.keys(this.state)) if (!this.state[key]) delete this.state[key];
+    const hash = `#${new URLSearchParams(this.state)}`;
+    if (hash === (location.hash || "#")) return;
+    if (step) history.pushState(null, "", hash); else history.replaceState(null, "", hash);
+  }
+  allFrames() { for (const key of [...FILTERS, "frame"]) delete this.state[key]; }
+  set(key, value) { const typing = key === "name" && !!this.state.name; this.state[key] = value; delete this.state.frame; this.write({ step: !typing }); this.list(); }
+  filter(key, value) { this.allFrames(); this.set(key, value); this.refilter(); document.getElementById("series").scrollIntoView(); }
   refilter() { document.querySelector("form[role=search]").replaceWith(this.filters()); this.list(); }
 
   wanted(frame) {
@@ -123,15 +151,13 @@ export class Page {
 
   list() {
     const frames = this.data.frames.filter((frame) => this.wanted(frame));
-    const fill = new IntersectionObserver((entries) => { for (const e of entries) if (e.isIntersecting) { fill.unobserve(e.target); e.target.fillCards?.(); } }, { rootMargin: "800px" });
     const chapter = (title, own, extra = [], id = null) => {
       const pieces = [];
       for (let i = 0; i < own.length; i += PIECE) {
         const part = own.slice(i, i + PIECE);
         const piece = el("div", { class: "cards", css: { "min-height": `${Math.ceil(part.length / 4) * 24}rem`, "margin-bottom": "1rem" } });
         piece.keys = new Set(part.map((f) => f.key));
-        piece.fillCards = () => { piece.fillCards = null; piece.append(...part.map((f) => card(f, this))); piece.style.minHeight = ""; };
-        fill.observe(piece);
+        lazy(piece, () => { piece.append(...part.map((f) => card(f, this))); piece.style.minHeight = ""; });
         pieces.push(piece);
       }
       return el("section", { class: "chapter", id, "aria-label": title }, el("h3", {}, title), ...extra, ...pieces);
@@ -148,20 +174,18 @@ export class Page {
       const own = byLight.get(light.light);
       if (!own) return null;
       const part = Math.round(light.strength * 100);
-      const about = el("p", { class: "faint" }, `${own.length} ${own.length === 1 ? "frame" : "frames"}; ${part === 100 ? "brought all the way to the reference" : `brought ${part} % of the way to the reference`}`);
+      const about = el("p", { class: "faint" }, `${own.length} ${own.length === 1 ? "frame" : "frames"}${!this.data.chosen ? ", as they stand" : part === 100 ? ", brought all the way to the reference" : `, brought ${part} % of the way to the reference`}`);
       return chapter(light.name, own, [about, ...this.decorate("light", light, own)], `light-${light.light}`);
     });
     this.series.replaceChildren(found, ...chapters.filter(Boolean));
   }
 
-  fillAll() { for (const piece of this.series.querySelectorAll(".cards")) piece.fillCards?.(); }
-
   goto(key) {
     const pieces = () => [...this.series.querySelectorAll(".cards")];
     let piece = pieces().find((p) => p.keys?.has(key));
-    if (!piece) { for (const k of FILTERS) delete this.state[k]; this.refilter(); piece = pieces().find((p) => p.keys?.has(key)); }
-    piece?.fillCards?.();
-    this.state.frame = key;
+    if (!piece) { this.allFrames(); this.refilter(); piece = pieces().find((p) => p.keys?.has(key)); }
+    piece?.fill?.();
+    this.state.frame = this.went = key;
     this.write();
     const target = document.getElementById(`frame-${key}`);
     target?.scrollIntoView({ block: "center" });
@@ -171,25 +195,40 @@ export class Page {
   gotoPerson(name) { document.getElementById(`person-${this.data.persons.findIndex((p) => p.name === name)}`)?.scrollIntoView({ block: "center" }); }
   lightNumber(light) { return this.data.lights.find((l) => l.light === light)?.number; }
   openLight(light) { this.openedLight = light; this.ribbonPlace.replaceChildren(ribbon(this, light)); this.ribbonPlace.querySelector("button")?.focus(); }
-  follow() { this.state = this.read(); this.refilter(); if (this.state.frame) this.goto(this.state.frame); }
+  follow() {
+    const before = this.state, dialog = document.getElementById("large");
+    this.state = this.read();
+    this.surround();
+    if (FILTERS.some((key) => before[key] !== this.state[key])) this.refilter();
+    const large = this.byKey.get(this.state.large);
+    if (large && this.large !== large.key) this.open(large);
+    else if (!large && this.large && dialog.open) dialog.close();
+    else if (this.state.frame && this.state.frame !== this.went) this.goto(this.state.frame);
+  }
 
   open(frame) {
     const dialog = document.getElementById("large");
     const order = this.data.frames.filter((f) => this.wanted(f));
     const step = (by) => { const next = order[order.findIndex((f) => f.key === frame.key) + by]; if (next) this.open(next); else tell("No more frames this way."); };
     const sides = pair(frame, this);
-    sides[0].style.maxWidth = `${70 * frame.aspect}vh`;
-    this.large = frame.key;
+    const walking = !!this.large;
+    this.large = this.state.large = frame.key;
+    this.write({ step: !walking });
     dialog.setAttribute("aria-label", `${frame.name}, large`);
     const said = dialog.querySelector("#told");
     dialog.replaceChildren(
       el("div", { class: "bar top" }, el("h2", {}, frame.name), el("button", { type: "button", onclick: () => step(-1) }, "Earlier"), el("button", { type: "button", onclick: () => step(1) }, "Later"),
         el("button", { type: "button", onclick: () => dialog.close() }, "Close")),
-      el("div", { class: "sides" }, el("div", {}, ...sides), el("div", {}, ...this.decorate("frame", frame, sides[0]), el("p", { class: "faint" }, basisWords(frame, this)), ...facts(frame))));
+      el("div", { class: "sides" }, el("div", {}, ...sides, ...this.decorate("frame", frame, sides[0])), el("div", {}, el("p", { class: "faint" }, basisWords(frame, this)), ...facts(frame, this))));
     if (said) dialog.append(said);
-    dialog.onclose = () => { this.large = null; document.querySelector(`#frame-${frame.key} h4 button`)?.focus(); };
+    dialog.onclose = () => this.closed(frame);
     if (!dialog.open) dialog.showModal();
     sides[0].fill?.();
+  }
+  closed(frame) {
+    this.large = null;
+    if (this.state.large) { delete this.state.large; this.write(); }
+    document.querySelector(`#frame-${frame.key} h4 button, #hand-${frame.key} h3 button`)?.focus({ preventScroll: true });
   }
 
   foot() {

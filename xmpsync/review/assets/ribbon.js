@@ -1,7 +1,7 @@
 // The whole shoot at a glance: a row is a person, a column a frame, a gap a change of light.
 // Each row holds two bands of skin: above as it was, below as it is now. What is still off is framed.
 import { el, svg } from "./dom.js";
-import { faceWords, isOff } from "./frames.js";
+import { faceWords, isOff, whyOff } from "./frames.js";
 
 const MERGE_FROM = 240; // frames past which a column would be thinner than 4 px on a desktop: lights are merged
 const STRIPES = 10; // faces of one person in one light that a merged cell shows side by side, spread over its time
@@ -24,17 +24,18 @@ export function ribbon(page, open = null) {
   const total = Math.max(1, x - GAP);
   const rows = data.persons.map((person) => row(page, person.name, places, total, merged));
   if (data.frames.some((frame) => frame.faces.some((face) => !face.person && face.colour))) rows.push(row(page, null, places, total, merged));
-  const cell = el("p", { id: "cell", class: "faint", "aria-live": "polite" }, "Point at a patch, or walk along a row with the arrow keys, to read what it is; a click or Enter leads to its frame.");
+  const cell = el("p", { id: "cell", class: "faint wide", "aria-live": "polite" }, "Point at a patch, or walk along a row with the arrow keys, to read what it is; a click or Enter leads to its frame.");
   const ticks = el("div", { class: "row" }, el("span", { class: "who faint" }, "light"), el("div", { class: "lights" }, places.map((p) => el("button", {
     type: "button", css: { left: `${(100 * p.x) / total}%`, width: `${(100 * p.width) / total}%` },
     title: p.light.name, "aria-label": `${p.light.name}: ${merged ? "open" : "go to"}`,
     onclick: () => (merged ? page.openLight(p.light.light) : page.gotoLight(p.light.light)),
   }, String(p.light.number)))));
   const back = open !== null ? el("button", { type: "button", onclick: () => page.openLight(null) }, "All lights again") : null;
-  const how = data.chosen ? "upper band before, lower band now" : "the skin as it stands";
+  const how = data.chosen ? "each face above as it was, below as it is now" : "the skin as it stands";
+  if (!rows.length) return el("section", { "aria-label": "Skin" }, el("p", { class: "faint" }, "No face with skin was found, so there is no row to show."));
   return el("section", { "aria-label": "Skin, person by person, through the day" },
-    el("h2", {}, "Skin, person by person, through the day"),
-    el("p", { class: "faint" }, `Each row is a person: ${how}. Gaps are changes of light. A frame around a patch: still off by more than the tolerance.${merged ? " Each block is one light; its number opens it frame by frame." : ""}`),
+    el("h2", { id: "ribbon", tabindex: "-1" }, "Skin, person by person, through the day"),
+    el("p", { class: "faint wide" }, `A row is a person, ${how}; a gap is a change of light.${data.chosen ? " A framed patch is still off by more than the tolerance." : ""}${merged ? " Each block is one light; its number opens it frame by frame." : ""}`),
     back, el("div", { class: "ribbon" }, rows, ticks), cell);
 }
 
@@ -65,7 +66,7 @@ function row(page, name, places, total, merged) {
       const at = merged ? x + i * w : x + f.column * 20 + f.part * w;
       for (const now of [0, 1]) shapes.push(svg("rect", { x: at, y: now * (BAND + 2), width: w + 0.2, height: BAND, fill: f.face.colour[now] }));
       if (!merged && isOff(f.face, page.tolerance)) shapes.push(svg("rect", { class: "off", x: at + 1, y: BAND + 3, width: w - 2, height: BAND - 2 }));
-      stops.push({ x: at, width: w, key: f.frame.key, text: `${title} in ${f.frame.name}, ${light.name}: ${faceWords(f.face)}`, more: merged && off.length ? ` (${off.length} of ${count} faces here are off)` : "" });
+      stops.push({ x: at, width: w, key: f.frame.key, text: `${title} in ${f.frame.name}, ${light.name}: ${faceWords(f.face)}${whyOff(f.frame, f.face, page.tolerance)}`, more: merged && off.length ? ` (${off.length} of ${count} faces here are off)` : "" });
     });
     if (merged && off.length) shapes.push(svg("rect", { class: "off", x: x + 1, y: BAND + 3, width: width - 2, height: BAND - 2 }));
   }

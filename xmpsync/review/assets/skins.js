@@ -1,6 +1,6 @@
 // The skin of one person: a*, b* at the person's own luminance with the tolerance drawn to scale, the level beside it.
-import { el, svg, signed } from "./dom.js";
-import { faceWords, isOff } from "./frames.js";
+import { el, lazy, svg, signed } from "./dom.js";
+import { faceWords, isOff, whyOff } from "./frames.js";
 
 const SIZE = 230, LEVEL = 70, EDGE = 22;
 
@@ -8,6 +8,7 @@ export function skins(page) {
   return el("section", { "aria-label": "Skin of each person" },
     el("h2", { id: "skins" }, "Skin of each person"),
     el("p", { class: "faint" }, `Each mark is a face. A ring: before; a filled dot: now; a filled square: now, and still off. The outline is the tolerance of ${page.data.tolerance.de00} ΔE (CIEDE2000) around the person's own colour, the band that of ${page.data.tolerance.ev} EV. a*, b* are CIELAB at the person's own luminance.`),
+    page.data.persons.length ? null : el("p", {}, "Nobody yet: a person is somebody whose skin was measured."),
     el("div", { class: "skins" }, page.data.persons.map((person) => one(page, person))));
 }
 
@@ -21,11 +22,14 @@ function one(page, person) {
   if (person.alike.length) box.append(el("p", {}, `Looks so much like ${person.alike.join(", ")} that names are needed to be sure.`));
   box.append(...page.decorate("person", person));
   if (!faces.length) return box;
-  box.append(chart(page, person, faces));
   const off = faces.filter(({ face }) => isOff(face, page.tolerance));
-  const item = ({ frame, face }) => el("li", {}, el("a", { href: `#frame=${frame.key}`, onclick: (event) => { event.preventDefault(); page.goto(frame.key); } }, frame.name), `, light ${page.lightNumber(frame.light)}: ${faceWords(face)}`);
-  if (off.length) box.append(el("p", {}, el("b", {}, "Still off:")), el("ul", {}, off.map(item)));
-  box.append(el("details", {}, el("summary", {}, "Every face as a list"), el("ul", {}, faces.map(item))));
+  const item = ({ frame, face }) => el("li", {}, el("a", { href: `#frame=${frame.key}`, onclick: (event) => { event.preventDefault(); page.goto(frame.key); } }, frame.name), `, light ${page.lightNumber(frame.light)}: ${faceWords(face)}${whyOff(frame, face, page.tolerance)}`);
+  const every = el("details", { ontoggle: () => { if (every.children.length === 1) every.append(el("ul", {}, faces.map(item))); } }, el("summary", {}, "Every face as a list"));
+  const rest = lazy(el("div", { class: "drawn" }), () => {
+    rest.append(chart(page, person, faces));
+    if (off.length) rest.append(el("p", {}, el("b", {}, "Still off:")), el("ul", {}, off.map(item)));
+  });
+  box.append(rest, every);
   return box;
 }
 

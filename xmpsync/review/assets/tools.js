@@ -1,6 +1,6 @@
 // What the living page adds: every tool hands a choice to `choose` and draws nothing itself.
 import { el, signed } from "./dom.js";
-import { crop, faceName } from "./frames.js";
+import { crop, faceName, faceWords } from "./frames.js";
 
 const STEP = { warmer: 5, tint: 2, ev: 0.1 }; // about what a trained eye sees side by side: mired, tint, EV
 const SETTLE_MS = 350; // steps of one key that is held go out together
@@ -14,7 +14,7 @@ export function nudgeWords(nudge) {
     warmer && `${Math.abs(warmer)} mired ${warmer > 0 ? "warmer" : "cooler"}`,
     tint && `${Math.abs(tint)} of tint ${tint > 0 ? "more magenta" : "greener"}`,
     ev && `${signed(ev, 2)} EV`].filter(Boolean);
-  return parts.length ? parts.join(", ") : "nothing added";
+  return parts.length ? parts.join(", ") : "nothing";
 }
 
 // Six ways to go from here. The arrow keys do it too: left cooler, right warmer, up brighter, down darker,
@@ -24,7 +24,7 @@ export function nudgePad(what, kind, frame, nudge, choose) {
   let timer = null;
   const told = el("p", { class: "faint", role: "status" });
   const now = () => [nudge[0] + sum.warmer, nudge[1] + sum.tint, nudge[2] + sum.ev].map((v) => Math.round(v * 1000) / 1000);
-  const say = () => { told.textContent = `Added to ${what}: ${nudgeWords(now())}.`; };
+  const say = () => { told.textContent = now().some((v) => v) ? `Added by you to ${what}: ${nudgeWords(now())}.` : "Nothing is added by you. Arrow keys on a button here do the same."; };
   const send = () => { const wish = { ...sum }; Object.assign(sum, { warmer: 0, tint: 0, ev: 0 }); choose({ do: kind, frame: frame.key, ...wish }, `${what}: ${nudgeWords([nudge[0] + wish.warmer, nudge[1] + wish.tint, nudge[2] + wish.ev].map((v) => Math.round(v * 1000) / 1000))}.`); };
   const step = (key, by) => { sum[key] += by * STEP[key]; say(); clearTimeout(timer); timer = setTimeout(send, SETTLE_MS); };
   const keys = { ArrowLeft: ["warmer", -1], ArrowRight: ["warmer", 1], ArrowUp: ["ev", 1], ArrowDown: ["ev", -1], PageUp: ["tint", 1], PageDown: ["tint", -1] };
@@ -77,8 +77,8 @@ export function frameTools(page, frame, box, choose) {
     button("Hold it as it is", () => choose({ do: "hold", frame: frame.key }, frame.held ? "It follows again." : "It stays as it is."), { pressed: frame.held }),
     button("Leave it out", () => choose({ do: "leave-out", frame: frame.key }, `${frame.name} neither changes nor counts.`)), point), does];
   if (page.data.chosen && !["reference", "held"].includes(frame.basis)) {
-    tools.push(nudgePad(frame.name, "nudge", frame, frame.nudge ?? [0, 0, 0], choose));
-    if (own) tools.push(el("details", { open: own.nudge.some((v) => v) }, el("summary", {}, "All frames of this light"), nudgePad(own.name, "nudge-light", frame, own.nudge, choose)));
+    tools.push(el("h3", {}, "A little more"), nudgePad(frame.name, "nudge", frame, frame.nudge ?? [0, 0, 0], choose));
+    if (own) tools.push(el("details", { open: own.nudge.some((v) => v) }, el("summary", {}, "The same for all frames of this light"), nudgePad(own.name, "nudge-light", frame, own.nudge, choose)));
   }
   return tools;
 }
@@ -87,31 +87,35 @@ export function lightTools(page, light, own, choose) {
   if (!page.data.chosen) return [];
   return [el("div", { class: "bar" }, el("label", {}, "How far to the reference (%)",
     el("input", { type: "number", min: 0, max: 100, step: 10, value: Math.round(light.strength * 100), onchange: (event) => choose({ do: "strength", frame: own[0].key, value: Number(event.target.value) / 100 }, `${light.name}: ${event.target.value} %.`) }))),
-  el("details", { open: light.nudge.some((v) => v) }, el("summary", {}, "Nudge all frames of this light"), nudgePad(light.name, "nudge-light", own[0], light.nudge, choose))];
+  el("details", { open: light.nudge.some((v) => v) }, el("summary", {}, "A little more for all frames of this light"), nudgePad(light.name, "nudge-light", own[0], light.nudge, choose))];
 }
 
-// One face: is its skin right, whose is it?
+// One face: is its skin right, whose is it? Two questions, each answered by one press.
 export function faceTools(page, frame, face, choose, close) {
-  const name = el("input", { name: "person", value: face.person ?? "", list: "everybody", autocomplete: "off" });
-  const done = (choice, said) => { close(); choose({ frame: frame.key, face: face.id, person: name.value, ...choice }, said); };
-  const others = page.data.persons.filter((p) => p.name !== face.person);
-  return [el("div", { class: "ask" }, crop(frame, face, page, 9), el("div", {}, el("h2", {}, `${faceName(face)} in ${frame.name}`),
-    el("div", { class: "bar" }, el("label", {}, "Who", name), el("datalist", { id: "everybody" }, page.data.persons.map((p) => el("option", { value: p.name })))),
-    el("div", { class: "bar" }, others.slice(0, 12).map((p) => button(p.name, () => { name.value = p.name; name.focus(); }, { label: `It is ${p.name}` }))),
+  const done = (choice, said) => { close(); choose({ frame: frame.key, face: face.id, ...choice }, said); };
+  const who = face.person ?? "this person";
+  return [el("div", { class: "ask" }, crop(frame, face, page, 9), el("div", {}, el("h2", {}, `${faceName(face)} in ${frame.name}`), el("p", { class: "faint" }, faceWords(face)),
+    el("h3", {}, "Does the skin look right here?"),
     el("div", { class: "bar" },
-      button("This skin is right", () => done({ do: "reference-face" }, "This skin is the reference now."), { main: true }),
-      button("This frame is right, for everybody in it", () => done({ do: "reference-frame" }, `${frame.name} is the reference for everybody in it.`)),
-      button("Only keep the name", () => { if (name.value.trim()) done({ do: "name-face" }, `It is ${name.value}.`); else name.focus(); }),
+      button("This skin is right", () => done({ do: "reference-face", person: face.person ?? "" }, `This skin is ${who}'s reference now.`), { main: true }),
+      button("This frame is right, for everybody in it", () => done({ do: "reference-frame" }, `${frame.name} is the reference for everybody in it.`))),
+    el("h3", {}, face.person ? `Is it not ${face.person}?` : "Whose face is it?"),
+    ...nameTools(page, frame, face, (person) => done({ do: "name-face", person }, `It is ${person}.`)),
+    el("div", { class: "bar" },
       face.person ? button("Somebody else, I do not know who", () => done({ do: "part" }, "Parted: this face is somebody else.")) : null,
       button("Close", close))))];
 }
 
-export function askTools(page, frame, face, choose) {
-  const name = el("input", { name: "person", "aria-label": `Name of this face in ${frame.name}`, autocomplete: "off", size: 12 });
-  const say = (person) => choose({ do: "name-face", frame: frame.key, face: face.id, person }, `It is ${person}.`);
-  return [el("div", { class: "bar" }, page.data.persons.slice(0, 12).map((p) => button(p.name, () => say(p.name), { label: `It is ${p.name}` }))),
-    el("form", { class: "bar", onsubmit: (event) => { event.preventDefault(); if (name.value.trim()) say(name.value); else name.focus(); } }, el("label", {}, "somebody else", name), el("button", { type: "submit" }, "Name"))];
+// A face is given a name: one of those that are known, or another. `say` takes it.
+function nameTools(page, frame, face, say) {
+  const name = el("input", { name: "person", "aria-label": `Name of this face in ${frame.name}`, autocomplete: "off", size: 12, maxlength: 200, list: "everybody" });
+  const known = page.data.persons.filter((p) => p.name !== face.person);
+  return [el("div", { class: "bar" }, known.slice(0, 12).map((p) => button(p.name, () => say(p.name), { label: `It is ${p.name}` }))),
+    el("form", { class: "bar", onsubmit: (event) => { event.preventDefault(); if (name.value.trim()) say(name.value.trim()); else name.focus(); } }, el("label", {}, known.length ? "or" : "Name", name), el("button", { type: "submit" }, "Name"),
+      known.length > 12 ? el("datalist", { id: "everybody" }, known.map((p) => el("option", { value: p.name }))) : null)];
 }
+
+export const askTools = (page, frame, face, choose) => nameTools(page, frame, face, (person) => choose({ do: "name-face", frame: frame.key, face: face.id, person }, `It is ${person}.`));
 
 export function personTools(page, person, choose) {
   const name = el("input", { value: person.name, "aria-label": `New name of ${person.name}`, autocomplete: "off", size: 14 });
