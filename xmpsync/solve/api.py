@@ -97,12 +97,17 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     regroupings = settings.regroupings if told_lights is None else 0
     for left in range(regroupings, -1, -1):
         passes = settings.rough_passes if left else settings.passes
-        x = fit(given(table, lights, who, targets, people, settings), r, _start(table, lights, asked), settings, passes)
+        start = given(table, lights, who, targets, people, settings)
+        x = fit(start, r, _start(table, lights, asked), settings, passes)
         if not left:
             break
         # Now that it is known who is who, a face asks for its own person's colour: lights are told apart far better.
         asked, r = _asked_as_known(table, x, asked), x.r
-        lights = _lights(table, asked, moment, settings, True, None)
+        again = _lights(table, asked, moment, settings, True, None)
+        if np.array_equal(again.of_frame, lights.of_frame) and np.array_equal(again.place, lights.place):
+            x = fit(start, r, x.theta, settings, before=x)
+            break
+        lights = again
     called = _labels(table, lights, who, x, people, settings)
     for _ in range(settings.relabellings):
         again_r = labels.relabelled(table, lights, x, called)

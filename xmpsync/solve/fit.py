@@ -65,8 +65,11 @@ class Fit:
     passes: int = 0
 
 
-def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: int | None = None) -> Fit:
-    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2); at most `passes` of them."""
+def fit(
+    g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: int | None = None, before: Fit | None = None
+) -> Fit:
+    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2), at most `passes` in all; `before`: the
+    same solve as far as it has come, which goes on."""
     n_lights = g.lights.n
     components = Components(
         s.variances.state_z, np.full(n_lights, s.variances.frame_z), np.full(2, s.variances.person_light_z)
@@ -76,8 +79,10 @@ def fit(g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: in
         persons[i] = target.z
     level = levels.start(g.roster.n, n_lights, g.table.n_frames, s.variances)
     part, change = np.full((len(r), 1), RENEWED), np.zeros_like(r)
-    state: Fit | None = None
-    for number in range(passes or s.passes):
+    state = before
+    if before is not None:
+        persons, components, level = before.persons_z, before.components, before.levels
+    for number in range(before.passes if before is not None else 0, passes or s.passes):
         moved = _moved(g, r, theta, persons, components, level, state, s)
         new_r = evidence.responsibilities(_likelihood(g, moved, s), g.table.exclusive)
         # A face that swings to and fro between two persons is led to its middle.
