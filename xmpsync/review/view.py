@@ -223,7 +223,7 @@ def _pair(before: float | None, after: float | None) -> list[float] | None:
 
 
 def _box(face: Face) -> list[float]:
-    return [round(v, 4) for v in (face.box.left, face.box.top, face.box.width, face.box.height)]
+    return [round(float(v), 4) for v in (face.box.left, face.box.top, face.box.width, face.box.height)]
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

@@ -70,13 +70,13 @@ def no_answer(frame: Frame) -> list[Finding]:
 
 def with_answer(
     frame: Frame,
-    sd: FloatArray,
+    sd: tuple[float, float],
     faces_apart: bool,
     sides_apart: bool,
     local: tuple[LocalDifference, ...],
     s: SolveSettings,
 ) -> list[Finding]:
-    """Findings of a frame whose faces were used. `sd` (2,): z-chroma sd, and level sd of the skin after correction."""
+    """Findings of a frame whose faces were used. `sd`: z-chroma sd, and level sd of the skin after correction."""
     found = []
     if faces_apart or sides_apart:
         what = "Its faces want different corrections" if faces_apart else "A face is lit by two lights"

@@ -68,8 +68,10 @@ class Fit:
 def fit(
     g: Given, r: FloatArray, theta: FloatArray, s: SolveSettings, passes: int | None = None, before: Fit | None = None
 ) -> Fit:
-    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2), at most `passes` in all; `before`: the
-    same solve as far as it has come, which goes on."""
+    """The solve from first responsibilities r (N, P + 1) and whites theta (G, 2), at most `passes` in all.
+
+    `before`: the same solve as far as it has come; it goes on from there.
+    """
     n_lights = g.lights.n
     components = Components(
         s.variances.state_z, np.full(n_lights, s.variances.frame_z), np.full(2, s.variances.person_light_z)
@@ -193,7 +195,7 @@ def _step_z(x: Fit) -> float:
 def _components(x: Fit, free: BoolArray, s: SolveSettings) -> Components:
     state, frame = pooled.components_from(x.within, x.t, x.t_variance, x.components, s.variances)
     shown = np.einsum("agii->gia", x.within.a) > 0
-    noise = np.where(shown, pooled.diagonal(x.own_covariance), 0.0)
+    noise = np.where(shown, pooled.diagonal(x.own_covariance), np.inf)  # an emptied cell shows nothing
     m = interaction(x.rest, noise, x.cell.person, free, _cell_weight(x.rest, x.components, s), s.variances)
     return Components(state, frame, m)
 

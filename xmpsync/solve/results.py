@@ -11,7 +11,7 @@ import numpy as np
 from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.cielab import lab_from_xyz_d50
-from xmpsync.records import Develop
+from xmpsync.records import Develop, rounded
 from xmpsync.solve import closed_form, evidence, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
@@ -143,46 +143,49 @@ def _results(
 ) -> dict[str, FrameResult]:  # fmt: skip
     table, found = solved.table, solved.found
     rows_of: dict[int, list[int]] = defaultdict(list)
-    for row, frame in enumerate(table.face_frame):
-        rows_of[int(frame)].append(row)
+    for row, frame in enumerate(table.face_frame.tolist()):
+        rows_of[frame].append(row)
     sd = np.sqrt(np.maximum(np.einsum("fii->fi", found.covariance), 0.0))
+    sds, groups, is_known = sd.tolist(), solved.lights.of_frame.tolist(), faces.known.tolist()
+    as_written = rounded(np.column_stack([1e6 / written.theta[:, 0], written.theta[:, 1:]])).tolist()
+    beyond = {frame for frame, _ in solved.beyond}
     at = table.faces_at(found.theta)
     tolerance = mixed.Tolerance(request.tolerance_de00, request.tolerance_ev)
     perhaps = _perhaps(solved, faces, s)
     apart = mixed.faces_apart(table, at.z, solved.fit, perhaps, tolerance)
     likely = np.where(perhaps.sum(axis=1) == 1, perhaps.argmax(axis=1), -1) if perhaps.size else faces.person
     sides = mixed.sides_apart(table, at, likely, tolerance)
+    chroma_sd = _chroma_sd(table, at.by_theta, found.covariance)
     results = {}
     for i, frame in enumerate(table.frames):
         rows = rows_of.get(i, [])
-        known = [r for r in rows if faces.known[r]]
-        lost = any((frame.frame_id, face.face_id) in solved.beyond for face in frame.faces)
+        known = [r for r in rows if is_known[r]]
+        lost = frame.frame_id in beyond
         basis = _basis(frame, table, i, found, (lost and not rows) or bool(alone[i]))
         told_alone = basis is Basis.LEFT_ALONE
         stays = basis in (Basis.REFERENCE, Basis.HELD, Basis.LEFT_ALONE)
         theta = table.baseline[i] if stays else written.theta[i]
+        correction = None if stays else Develop(*as_written[i])
         if told_alone and written.nudge[i].any() and (frame.as_shot_known or frame.baseline_known):
             basis, stays, theta = Basis.BY_HAND, False, table.baseline[i] + written.nudge[i]
-        local = findings.local_differences(
-            [table.faces[r].face_id for r in rows],
-            [solved.roster.names[faces.person[r]] if faces.known[r] else None for r in rows],
-            faces.wanted[rows], theta,
-        )  # fmt: skip
+            correction = _settings(theta)
         is_mixed = bool(apart[i]) or any(sides[r] for r in rows)
+        local: tuple[LocalDifference, ...] = ()
+        if is_mixed or written.large[i] or written.clamped[i]:
+            local = findings.local_differences(
+                [table.faces[r].face_id for r in rows],
+                [solved.roster.names[faces.person[r]] if is_known[r] else None for r in rows],
+                faces.wanted[rows], theta,
+            )  # fmt: skip
         told: list[Finding] = []
         if told_alone:
             told = [findings.left_alone(lost and not rows, unlinked=bool(alone[i]), nudged=basis is Basis.BY_HAND)]
         elif not rows:
             told = findings.no_answer(frame)
         else:
-            chroma_sd = 0.0
-            if known:
-                j = at.by_theta[known[0]]
-                covariance = j @ found.covariance[i] @ j.T
-                chroma_sd = float(np.sqrt(0.5 * (covariance[0, 0] + covariance[1, 1])))
             told = findings.with_answer(
                 frame,
-                np.array([chroma_sd, sd[i, 2] if known else 0.0]),
+                (chroma_sd[known[0]], sds[i][2]) if known else (0.0, 0.0),
                 bool(apart[i]),
                 any(sides[r] for r in rows),
                 local,
@@ -197,15 +200,23 @@ def _results(
         results[frame.frame_id] = FrameResult(
             frame_id=frame.frame_id,
             basis=basis,
-            group=int(solved.lights.of_frame[i]),
-            correction=_settings(theta) if correcting and not stays else None,
-            sd_mired=float(sd[i, 0]),
-            sd_tint=float(sd[i, 1]),
-            sd_ev=float(sd[i, 2]),
+            group=groups[i],
+            correction=correction if correcting else None,
+            sd_mired=sds[i][0],
+            sd_tint=sds[i][1],
+            sd_ev=sds[i][2],
             faces=_face_results(frame, solved, rows, faces, linked, basis, is_mixed),
             findings=tuple(told),
         )
     return results
+
+
+def _chroma_sd(table: Table, by_theta: FloatArray, covariance: FloatArray) -> list[float]:
+    """Standard deviation (N,) of each face's chroma, z, that its frame's covariance (F, 3, 3) leaves."""
+    j = by_theta[:, :2]
+    z = j @ covariance[table.face_frame] @ np.swapaxes(j, 1, 2)
+    out: list[float] = np.sqrt(0.5 * np.einsum("nii->n", z)).tolist()
+    return out
 
 
 def _perhaps(solved: Solved, faces: _FaceTable, s: SolveSettings) -> BoolArray:
