@@ -12,9 +12,11 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from benchmarks.scale import consumer, shoots, world
-from xmpsync.colour.camera import render, white_from_neutral
+from xmpsync.colour.arrays import FloatArray, apply, inverse
+from xmpsync.colour.camera import render, white_from_neutral, xyz_from_camera
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.huesat import (
@@ -22,13 +24,32 @@ from xmpsync.colour.huesat import (
     HueSatMap,
     apply_hue_sat_map,
     effect_on_skin,
-    effective_camera,
     hsv_from_rgb,
 )
 from xmpsync.colour.match import settings_for_target
 
 HUES, SATURATIONS = 90, 30
 WIDTH_HUE, WIDTH_SATURATION, PULL_TO_NOTHING = 0.35, 0.12, 0.3
+
+
+def effective_camera(
+    table: HueSatMap,
+    profile: CameraProfile,
+    camera: npt.ArrayLike,
+    temperature_k: npt.ArrayLike,
+    tint: npt.ArrayLike,
+    exposure_ev: npt.ArrayLike = 0.0,
+) -> FloatArray:
+    """Camera values (..., 3) that the matrices alone would render as matrices and table together render `camera`.
+
+    A match by matrices on effective values is a match with the table. They depend on the white, slowly: start at the
+    as-shot or solved white and repeat once or twice after solving. Exposure matters only to tables with more than one
+    value division.
+    """
+    matrix = xyz_from_camera(profile, temperature_k, tint)
+    gain = np.exp2(np.asarray(exposure_ev, float))[..., None]
+    moved = apply_hue_sat_map(table, profile, gain * apply(matrix, camera), temperature_k, tint) / gain
+    return apply(inverse(matrix), moved)
 
 
 def make_table(profile: CameraProfile, sensitivity: np.ndarray) -> HueSatMap:

@@ -20,7 +20,7 @@ from xmpsync.colour.dng import (
     profile_from_matrix,
     profile_from_tags,
 )
-from xmpsync.colour.dng_tags import COLOUR_TAGS, BadColourTags
+from xmpsync.colour.dng_tags import BadColourTags
 
 BOTH = profiles.measured()
 WARM, COOL = BOTH.calibrations
@@ -207,8 +207,3 @@ def test_a_profile_fits_its_own_camera_only(unique: str, make: str, model: str, 
 def test_a_camera_that_names_itself_is_matched_by_that_name() -> None:
     assert is_for_camera({50708: "Acme X100"}, "", "", "Acme X100")
     assert not is_for_camera({50708: "Acme X100"}, "", "", "Acme X200")
-
-
-def test_every_tag_that_is_read_is_named_for_the_reader() -> None:
-    assert set(_tags()) <= COLOUR_TAGS
-    assert {52529, 52531, 52532, 52535, 52537, 50937, 51107, 51109, 50729} <= COLOUR_TAGS

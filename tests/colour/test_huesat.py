@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from tests.colour import profiles
 from tests.colour.reference import colour_science
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.camera import render
 from xmpsync.colour.dng_tags import BadColourTags
 from xmpsync.colour.huesat import (
     ROMM_FROM_XYZ,
@@ -21,7 +20,6 @@ from xmpsync.colour.huesat import (
     HueSatMap,
     apply_hue_sat_map,
     effect_on_skin,
-    effective_camera,
     hue_sat_map_from_tags,
 )
 
@@ -122,21 +120,10 @@ def test_two_unlike_tables_cost_what_they_differ_by() -> None:
         ({"_50939": -COOL_TABLE.ravel()}, "ProfileHueSatMapData2 holds a negative scale"),
     ],
 )
-def test_tables_that_cannot_be_meant_name_themselves(bad: dict[str, Any], words: str) -> None:
+def test_invalid_tables_are_named(bad: dict[str, Any], words: str) -> None:
     with pytest.raises(BadColourTags, match=words):
         hue_sat_map_from_tags(_tags(**bad))
 
 
 def test_a_profile_without_tables_has_none() -> None:
     assert hue_sat_map_from_tags({}) is None
-
-
-def test_effective_camera_values_bring_the_table_into_a_match_by_matrices() -> None:
-    table = hue_sat_map_from_tags(_tags())
-    assert table is not None
-    camera = np.array([0.3, 0.28, 0.17])
-    effective = effective_camera(table, PROFILE, camera, 3500.0, 5.0, 0.4)
-    by_matrices = render(PROFILE, effective, 3500.0, 5.0, 0.4)
-    both = apply_hue_sat_map(table, PROFILE, render(PROFILE, camera, 3500.0, 5.0, 0.4), 3500.0, 5.0)
-    np.testing.assert_allclose(by_matrices, both, atol=1e-12)
-    assert np.abs(effective - camera).max() > 1e-3

@@ -23,11 +23,6 @@ def product(left: FloatArray, right: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("...ij,...jk->...ik", left, right))
 
 
-def transposed(matrix: FloatArray) -> FloatArray:
-    """Transposes (..., m, n) of (..., n, m), a view."""
-    return np.swapaxes(matrix, -1, -2)
-
-
 def by_component(values: FloatArray, axes: int) -> FloatArray:
     """The same array with its last `axes` axes outermost in memory."""
     inner = tuple(range(-axes, 0))

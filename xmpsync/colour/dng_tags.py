@@ -35,29 +35,6 @@ FORWARD_MATRIX = (50964, 50965, 52532)
 ILLUMINANT_DATA = (52533, 52534, 52535)
 HUE_SAT_MAP_DATA = (50938, 50939, 52537)
 
-COLOUR_TAGS: frozenset[int] = frozenset(
-    (
-        UNIQUE_CAMERA_MODEL,
-        ANALOG_BALANCE,
-        AS_SHOT_NEUTRAL,
-        AS_SHOT_WHITE_XY,
-        BASELINE_EXPOSURE,
-        CAMERA_CALIBRATION_SIGNATURE,
-        PROFILE_CALIBRATION_SIGNATURE,
-        PROFILE_NAME,
-        HUE_SAT_MAP_DIMS,
-        HUE_SAT_MAP_ENCODING,
-        BASELINE_EXPOSURE_OFFSET,
-        *CALIBRATION_ILLUMINANT,
-        *COLOR_MATRIX,
-        *CAMERA_CALIBRATION,
-        *FORWARD_MATRIX,
-        *ILLUMINANT_DATA,
-        *HUE_SAT_MAP_DATA,
-    )
-)
-"""Every tag that this room reads: what a reader should hand over."""
-
 
 class BadColourTags(ValueError):
     """Invalid colour tags; the text names the tag and what is wrong with it."""

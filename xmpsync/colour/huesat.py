@@ -4,7 +4,6 @@ A table over hue, saturation and value of linear ROMM RGB ("ProPhoto", the space
 hue in degrees and scales saturation and value. Under one white it moves a frame and its reference alike, so a match
 made without it stays a match. With a table per calibration, blended by temperature, two frames at different whites are
 moved differently: that is what leaving it out costs, and `effect_on_skin` measures it for the profile at hand.
-`effective_camera` takes it into a match that knows matrices only.
 """
 
 from __future__ import annotations
@@ -16,9 +15,8 @@ import numpy.typing as npt
 
 from xmpsync.colour import dng_tags as t
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray, apply, inverse
+from xmpsync.colour.arrays import FloatArray, apply
 from xmpsync.colour.blend import stack, weights
-from xmpsync.colour.camera import xyz_from_camera
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.cielab import skin_difference, xyz_d50_from_lab
 from xmpsync.colour.dng import calibration_temperature_k
@@ -99,26 +97,6 @@ def apply_hue_sat_map(
         axis=-1,
     )
     return apply(XYZ_FROM_ROMM, _rgb_from_hsv(moved))
-
-
-def effective_camera(
-    table: HueSatMap,
-    profile: CameraProfile,
-    camera: npt.ArrayLike,
-    temperature_k: npt.ArrayLike,
-    tint: npt.ArrayLike,
-    exposure_ev: npt.ArrayLike = 0.0,
-) -> FloatArray:
-    """Camera values (..., 3) that the matrices alone would render as matrices and table together render `camera`.
-
-    A match by matrices on effective values is a match with the table. They depend on the white, slowly: start at the
-    as-shot or solved white and repeat once or twice after solving. Exposure matters only to tables with more than one
-    value division.
-    """
-    matrix = xyz_from_camera(profile, temperature_k, tint)
-    gain = np.exp2(np.asarray(exposure_ev, float))[..., None]
-    moved = apply_hue_sat_map(table, profile, gain * apply(matrix, camera), temperature_k, tint) / gain
-    return apply(inverse(matrix), moved)
 
 
 def effect_on_skin(table: HueSatMap, profile: CameraProfile) -> tuple[float, float]:

@@ -13,10 +13,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
-from xmpsync.colour.arrays import FloatArray
-from xmpsync.colour.camera import neutral_from_white, white_from_neutral
 from xmpsync.colour.camera_profile import CameraProfile, ProfileSource
 from xmpsync.colour.expected import MANY_CAMERAS, SINGLE_SOURCES, Expectation, expected_profile
 from xmpsync.colour.scale_fit import MatrixFit, ScaleSettings, fit_matrices
@@ -79,14 +76,6 @@ class Scale:
     doubts: tuple[ScaleDoubt, ...] = ()
     pairs: tuple[ScalePair, ...] = field(default=(), repr=False)
     reason: str = ""
-
-    def numbers_from_neutral(self, neutral: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """The editor's temperature (K) and tint, each (...), for camera neutrals (..., 3); NaN where there are none."""
-        return white_from_neutral(self.profile, neutral)
-
-    def neutral_from_numbers(self, temperature_k: npt.ArrayLike, tint: npt.ArrayLike) -> FloatArray:
-        """The camera neutral (..., 3), largest 1, that the editor means by its numbers."""
-        return neutral_from_white(self.profile, temperature_k, tint)
 
 
 def fit_scale(

@@ -20,9 +20,8 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
-Matrix = npt.NDArray[np.float64]
+from xmpsync.colour.arrays import FloatArray
 
 _COMPANY = re.compile(
     r"\b(corporation|corp\.?|company|co\.?|ltd\.?|imaging|optical|camera|ag|inc\.?|digital solutions)(?=\W|$)"
@@ -55,7 +54,7 @@ def table_match(make: str, model: str) -> TableMatch:
     return TableMatch.PREFIX if same else TableMatch.EXACT
 
 
-def table_matrix(make: str, model: str) -> Matrix | None:
+def table_matrix(make: str, model: str) -> FloatArray | None:
     """camera_from_xyz (3, 3) of LibRaw's table for a make and model, D65; None where it has none.
 
     A listed camera has one matrix, whichever of its names is asked for.
@@ -77,7 +76,7 @@ def listed_name(make: str, model: str) -> tuple[str, str] | None:
 
 
 @lru_cache(maxsize=1024)
-def _looked_up(make: str, model: str) -> Matrix | None:
+def _looked_up(make: str, model: str) -> FloatArray | None:
     """The table's matrix for exactly this name or the beginning of it.
 
     Asked of LibRaw itself, with a DNG of a few pixels in memory that carries only these names.

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.records import Box, Vec2
 from xmpsync.skin.records import Cells
 
-Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 
@@ -22,8 +22,8 @@ class Bins:
     the area covered.
     """
 
-    camera: Array
-    variance: Array
+    camera: FloatArray
+    variance: FloatArray
     clipped: Mask
     box: Box
     cells_per_bin: int
@@ -77,7 +77,7 @@ def bin_cells(cells: Cells, max_bins: int) -> Bins:
     return Bins(camera, noise_variance(cells, camera) / factor**2, np.asarray(clipped, dtype=bool), box, factor**2)
 
 
-def _block_sums(values: npt.NDArray[np.float32], factor: int) -> Array:
+def _block_sums(values: npt.NDArray[np.float32], factor: int) -> FloatArray:
     """Sums (rows, columns, k) over square blocks of `values` (rows x factor, columns x factor, k).
 
     Whole rows are added first: long contiguous runs, several times quicker than a sum over two inner axes. A sum of at
@@ -87,27 +87,27 @@ def _block_sums(values: npt.NDArray[np.float32], factor: int) -> Array:
     rows, columns = height // factor, width // factor
     flat = np.ascontiguousarray(values).reshape(rows, factor, width * k)
     tall = flat.sum(axis=1).reshape(rows, columns, factor, k)
-    answer: Array = np.zeros((rows, columns, k))
+    answer: FloatArray = np.zeros((rows, columns, k))
     for i in range(factor):
         answer += tall[:, :, i]
     return answer
 
 
-def noise_variance(cells: Cells, camera: Array) -> Array:
+def noise_variance(cells: Cells, camera: FloatArray) -> FloatArray:
     """Variance of one cell's mean at the level `camera` (..., 3): DNG 1.7 NoiseProfile, S x value + O per photosite."""
     scale, offset = np.asarray(cells.noise.scale), np.asarray(cells.noise.offset)
-    variance: Array = (scale * np.maximum(camera, 0.0) + offset) / np.asarray(cells.n_photosites)
+    variance: FloatArray = (scale * np.maximum(camera, 0.0) + offset) / np.asarray(cells.n_photosites)
     return variance
 
 
-def to_grid(polygon: tuple[Vec2, ...], box: Box, shape: tuple[int, int]) -> Array:
+def to_grid(polygon: tuple[Vec2, ...], box: Box, shape: tuple[int, int]) -> FloatArray:
     """A polygon (n, 2) in bin coordinates (x right, y down, bin i covers i..i+1)."""
     points = np.asarray(polygon, dtype=np.float64)
-    scaled: Array = (points - (box.left, box.top)) / (box.width, box.height) * (shape[1], shape[0])
+    scaled: FloatArray = (points - (box.left, box.top)) / (box.width, box.height) * (shape[1], shape[0])
     return scaled
 
 
-def smooth(values: Array, mask: Mask, size: int) -> Array:
+def smooth(values: FloatArray, mask: Mask, size: int) -> FloatArray:
     """Mean over a size x size window of the bins inside `mask` (h, w); `values` (h, w, k) or (h, w)."""
     if size <= 1:
         return values
@@ -118,7 +118,7 @@ def smooth(values: Array, mask: Mask, size: int) -> Array:
     return total / (denominator if values.ndim == 2 else denominator[..., None])
 
 
-def window_sum(values: Array, size: int) -> Array:
+def window_sum(values: FloatArray, size: int) -> FloatArray:
     """Sum over a centred window of odd `size` along the first two axes, zero outside."""
     half = size // 2
     for axis in (0, 1):

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.records import Mat3, Vec3
-from xmpsync.skin.bins import Array
 from xmpsync.skin.gather import TINY, Evidence
 from xmpsync.skin.settings import SkinSettings
 
@@ -27,13 +27,13 @@ class Estimate:
     """A mean camera colour, the covariance (3, 3) of its logarithms, and the part of that which is noise."""
 
     camera: Vec3
-    log_covariance: Array
-    noise: Array
+    log_covariance: FloatArray
+    noise: FloatArray
 
     @property
-    def level_chroma(self) -> Array:
+    def level_chroma(self) -> FloatArray:
         """(ln G, ln R/G, ln B/G)."""
-        answer: Array = level_chroma_from_log @ np.log(np.maximum(self.camera, TINY))
+        answer: FloatArray = level_chroma_from_log @ np.log(np.maximum(self.camera, TINY))
         return answer
 
     @property
@@ -68,7 +68,7 @@ def estimate_mean(evidence: Evidence, index: npt.NDArray[np.intp], settings: Ski
 
 def combine(
     estimates: list[Estimate], weights: list[float], level: Level, settings: SkinSettings
-) -> tuple[Vec3, Array, float]:
+) -> tuple[Vec3, FloatArray, float]:
     """Face colour, covariance of its logarithms and its largest relative sd by noise alone.
 
     Chromaticity: weighted mean over the regions. Level: `level`, of the dominating side as a whole.
@@ -91,17 +91,17 @@ def combine(
     covariance[0, 0] = level.variance + settings.floor_level**2
     noise = np.einsum("r,rij->ij", w**2, noise_parts)
     noise_sd = float(np.sqrt(max(noise[1, 1], noise[2, 2], level.noise)))
-    full: Array = log_from_level_chroma @ covariance @ log_from_level_chroma.T
+    full: FloatArray = log_from_level_chroma @ covariance @ log_from_level_chroma.T
     return (float(camera[0]), float(camera[1]), float(camera[2])), full, noise_sd
 
 
-def to_mat3(matrix: Array) -> Mat3:
+def to_mat3(matrix: FloatArray) -> Mat3:
     """A (3, 3) array as nested tuples."""
     rows = [(float(r[0]), float(r[1]), float(r[2])) for r in matrix]
     return rows[0], rows[1], rows[2]
 
 
-def _positive(matrix: Array) -> Array:
+def _positive(matrix: FloatArray) -> FloatArray:
     values, vectors = np.linalg.eigh(matrix)
-    answer: Array = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    answer: FloatArray = (vectors * np.maximum(values, 0.0)) @ vectors.T
     return answer

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from xmpsync.skin.bins import Array
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.skin.settings import SkinSettings
 
 MOST_SHARE = 0.95
@@ -39,12 +39,12 @@ class Separation:
     leaves the body. `error` (3, 3): covariance of ln camera of the mean body: of its centre and of the light's colour.
     """
 
-    sheen: Array
-    body: Array
-    error: Array
+    sheen: FloatArray
+    body: FloatArray
+    error: FloatArray
 
 
-def separate(camera: Array, variance: Array, light: Array, settings: SkinSettings) -> Separation:
+def separate(camera: FloatArray, variance: FloatArray, light: FloatArray, settings: SkinSettings) -> Separation:
     """Bins (n, 3) of one body under one light, their surface reflection taken off. `light` (3,) at any scale."""
     n = len(camera)
     sheen, factor, error = np.zeros(n), np.ones((n, 3)), np.zeros((3, 3))
@@ -67,7 +67,9 @@ def separate(camera: Array, variance: Array, light: Array, settings: SkinSetting
     return Separation(sheen, factor, error)
 
 
-def weigh(share: Array, noise: float, chroma_per_share: float, settings: SkinSettings) -> tuple[float, float, Array]:
+def weigh(
+    share: FloatArray, noise: float, chroma_per_share: float, settings: SkinSettings
+) -> tuple[float, float, FloatArray]:
     """The matte centre of the shares, its sd, and the expected share of sheen (n,) per bin.
 
     `noise`: sd of a share by noise. `chroma_per_share`: change of (ln R/G, ln B/G) for a share of one.
@@ -104,7 +106,9 @@ def weigh(share: Array, noise: float, chroma_per_share: float, settings: SkinSet
     return centre, spread, np.interp(share, at, expected)
 
 
-def specular_share(camera: Array, variance: Array, body: Array, light: Array) -> tuple[Array, Array]:
+def specular_share(
+    camera: FloatArray, variance: FloatArray, body: FloatArray, light: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Share s / (a + s) of surface reflection per bin (n,), negative where less than in `body`, and its sd (n,).
 
     `camera`, `variance` (n, 3), `body`, `light` (3,) at any scale. Zero shares with infinite sd when body and light

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.skin.bins import Array, Bins, Mask, bin_cells, crop, smooth, to_grid, window_sum
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.bins import Bins, Mask, bin_cells, crop, smooth, to_grid, window_sum
 from xmpsync.skin.mask import coverage
 from xmpsync.skin.records import Cells, Place, Region, Unusable
 from xmpsync.skin.settings import SkinSettings
@@ -25,26 +26,26 @@ class Evidence:
     from its top left; `cells_per_bin`.
     """
 
-    camera: Array
-    variance: Array
-    smoothed: Array
-    smoothed_variance: Array
+    camera: FloatArray
+    variance: FloatArray
+    smoothed: FloatArray
+    smoothed_variance: FloatArray
     clipped: Mask
     spoiled: Mask
     region: npt.NDArray[np.intp]
     regions: tuple[Region, ...]
-    x: Array
-    y: Array
+    x: FloatArray
+    y: FloatArray
     cells_per_bin: int
     smooth_size: int
 
     usable: Mask
     """Bins (n,) free of clipping that hold light in every channel."""
-    chroma: Array
+    chroma: FloatArray
     """Smoothed (ln R/G, ln B/G) per bin (n, 2)."""
-    chroma_variance: Array
+    chroma_variance: FloatArray
     """Noise variance of one chroma coordinate of the smoothed bin (n,), the mean of both."""
-    log_level: Array
+    log_level: FloatArray
     """ln of smoothed green per bin (n,); +inf where clipped."""
 
 
@@ -106,7 +107,7 @@ def near_clip(bins: Bins, settings: SkinSettings) -> Mask:
     return np.asarray(near[..., 0] | near[..., 1] | near[..., 2])
 
 
-def smooth_count(mask: Mask, size: int) -> Array:
+def smooth_count(mask: Mask, size: int) -> FloatArray:
     """Bins inside `mask` in each window (h, w)."""
     return window_sum(mask.astype(np.float64), size) if size > 1 else np.ones(mask.shape)
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from xmpsync.skin.bins import Array, Mask
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.bins import Mask
 from xmpsync.skin.settings import SkinSettings
 
 LN2 = float(np.log(2.0))
@@ -23,7 +24,7 @@ class LevelSides:
     separation_ev: float
 
 
-def split_levels(log_level: Array, settings: SkinSettings) -> LevelSides:
+def split_levels(log_level: FloatArray, settings: SkinSettings) -> LevelSides:
     """Bright and dark side of skin by Otsu's threshold (1979) on the log level (n,); +inf counts as brightest."""
     n = len(log_level)
     finite = log_level[np.isfinite(log_level)]
@@ -52,7 +53,7 @@ def split_levels(log_level: Array, settings: SkinSettings) -> LevelSides:
     return LevelSides(lit, two, float(lit.mean()), separation)
 
 
-def rank_window(log_level: Array, window: tuple[float, float]) -> Mask:
+def rank_window(log_level: FloatArray, window: tuple[float, float]) -> Mask:
     """Bins (n,) whose rank by level lies inside `window` (0..1); +inf ranks highest, ties share a rank's place."""
     n = len(log_level)
     rank = np.empty(n)

@@ -13,13 +13,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.skin.bins import Array, Mask
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.bins import Mask
 from xmpsync.skin.settings import SkinSettings
 
 FINE_ROWS, COARSE_ROWS, FINE_BELOW = 8, 3, 40
 
 
-def coverage(polygon: Array, shape: tuple[int, int]) -> Array:
+def coverage(polygon: FloatArray, shape: tuple[int, int]) -> FloatArray:
     """Share of each bin (h, w) inside a polygon (n, 2) in bin coordinates, even-odd rule, 0..1.
 
     Scan lines at sub-row centres (8 per bin for small polygons, 3 for large ones); exact along each line.
@@ -53,7 +54,7 @@ def coverage(polygon: Array, shape: tuple[int, int]) -> Array:
     return result
 
 
-def colour_mode(chroma: Array, weight: Array, starts: Array, settings: SkinSettings) -> Array:
+def colour_mode(chroma: FloatArray, weight: FloatArray, starts: FloatArray, settings: SkinSettings) -> FloatArray:
     """The (2,) chromaticity around which most weight gathers. `chroma` (n, 2), `weight` (n,), `starts` (m, 2)."""
     step = -(-len(chroma) // settings.mode_sample)
     chroma, weight = chroma[::step], weight[::step]
@@ -66,12 +67,12 @@ def colour_mode(chroma: Array, weight: Array, starts: Array, settings: SkinSetti
         kernel = weight * np.exp(-0.5 * distance2 / width**2)
         total = kernel.sum(axis=1, keepdims=True)
         centres = np.where(total > 0, kernel @ chroma / np.maximum(total, 1e-12), centres)
-    best: Array = centres[int(np.argmax(kernel.sum(axis=1)))]
+    best: FloatArray = centres[int(np.argmax(kernel.sum(axis=1)))]
     return best
 
 
 def colour_trim(
-    chroma: Array, variance: Array, weight: Array, centre: Array, settings: SkinSettings
+    chroma: FloatArray, variance: FloatArray, weight: FloatArray, centre: FloatArray, settings: SkinSettings
 ) -> tuple[Mask, npt.NDArray[np.float64]]:
     """Bins of the mode's own colour (n,), and the mode's covariance (2, 2) without noise.
 

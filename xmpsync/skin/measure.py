@@ -15,8 +15,9 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.records import Vec2, Vec3
-from xmpsync.skin.bins import Array, Mask
+from xmpsync.skin.bins import Mask
 from xmpsync.skin.covariance import Estimate, Level, combine, estimate_mean, log_from_level_chroma, to_mat3
 from xmpsync.skin.dichromatic import separate
 from xmpsync.skin.gather import TINY, Evidence, gather
@@ -136,7 +137,9 @@ def dominating_side(evidence: Evidence, skin: Mask, settings: SkinSettings) -> M
     return result
 
 
-def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings: SkinSettings) -> FaceSkin | Unusable:
+def _assemble(
+    evidence: Evidence, skin: Mask, side: Mask, light: FloatArray, settings: SkinSettings
+) -> FaceSkin | Unusable:
     # a shadow half in the same light has the same colour: both halves count, whichever is the brighter one just now
     sides = side_difference(evidence, skin, settings)
     area = side if sides is None or sides.mixed_light else side | skin
@@ -194,14 +197,14 @@ def _assemble(evidence: Evidence, skin: Mask, side: Mask, light: Array, settings
     )
 
 
-def _without_sheen(evidence: Evidence, index: npt.NDArray[np.intp], body: Array) -> Evidence:
+def _without_sheen(evidence: Evidence, index: npt.NDArray[np.intp], body: FloatArray) -> Evidence:
     """The same bins, their level that of the body alone: times `body` (n, 3) at `index` (n,)."""
     level = evidence.log_level.copy()
     level[index] += np.log(body[:, 1])
     return replace(evidence, log_level=level)
 
 
-def level_by_sound_channel(evidence: Evidence, body: Array, settings: SkinSettings) -> Array:
+def level_by_sound_channel(evidence: Evidence, body: FloatArray, settings: SkinSettings) -> FloatArray:
     """ln green (n,) that each bin would have without clipping, by its lowest channel and the body's colour (3,).
 
     inf where even that channel is near the white level. Colour is never taken from such bins, only their level.
@@ -212,7 +215,7 @@ def level_by_sound_channel(evidence: Evidence, body: Array, settings: SkinSettin
     return np.where(value < settings.sound_channel, level, np.inf)
 
 
-def lit_level(evidence: Evidence, side: Mask, ranked: Array, settings: SkinSettings) -> Level | None:
+def lit_level(evidence: Evidence, side: Mask, ranked: FloatArray, settings: SkinSettings) -> Level | None:
     """ln green of lit skin: the mean over a window of ranks; None where clipping leaves less than its lower part.
 
     Each bin counts by its region: cheeks shine least and lead. Clipped bins rank highest. Where they reach into the

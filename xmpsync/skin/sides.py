@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from xmpsync.skin.bins import Array, Mask
+from xmpsync.colour.arrays import FloatArray
+from xmpsync.skin.bins import Mask
 from xmpsync.skin.covariance import estimate_mean, level_chroma_from_log, log_from_level_chroma, to_mat3
 from xmpsync.skin.gather import Evidence
 from xmpsync.skin.levels import LN2, split_levels
@@ -23,7 +24,7 @@ from xmpsync.skin.settings import SkinSettings
 Index = npt.NDArray[np.intp]
 
 
-def left_of_axis(evidence: Evidence) -> Array:
+def left_of_axis(evidence: Evidence) -> FloatArray:
     """Signed distance (n,) of each bin from the face's own vertical axis, in cells; negative on the picture's left."""
     points = np.stack([evidence.x, evidence.y], axis=1)
     cheeks = []
@@ -39,7 +40,7 @@ def left_of_axis(evidence: Evidence) -> Array:
         middle = (cheeks[0] + cheeks[1]) / 2
         across = across / max(float(np.hypot(*across)), 1e-9)
         across = across if across[0] > 0 or (across[0] == 0 and across[1] > 0) else -across
-    answer: Array = (points - middle) @ across
+    answer: FloatArray = (points - middle) @ across
     return answer
 
 
@@ -75,7 +76,7 @@ def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSetting
     )
 
 
-def _half(evidence: Evidence, index: Index, settings: SkinSettings) -> tuple[Array, Array]:
+def _half(evidence: Evidence, index: Index, settings: SkinSettings) -> tuple[FloatArray, FloatArray]:
     """ln camera (3,) of one half's own skin and their covariance (3, 3)."""
     chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     weight = 1.0 / (variance + settings.mode_end**2)
