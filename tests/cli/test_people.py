@@ -64,6 +64,18 @@ def test_people_and_places_that_do_not_exist_are_refused_and_nothing_is_kept(sho
     assert not (shoot / ".xmpsync" / "people.json").exists()
 
 
+def test_everything_wrong_with_what_is_said_about_people_is_told_at_once(shoot: Path, call: Call) -> None:
+    result = call(
+        "people", shoot, "--name", "person 99=Ada", "--name", "Selma=", "--same", "Nobody", "Selma",
+        "--apart", f"{REFERENCE}@0.01,0.99", "--forget", "Ada",
+    )  # fmt: skip
+    assert result.code == 2
+    for words in ("'person 99=Ada': no such", "'Selma=': the name", "'Nobody': no such", "no face there", "'Ada': no"):
+        assert words in result.err, words
+    assert result.err.count("Write 'person 3=Ada'") == 1  # one next step for errors alike
+    assert not (shoot / ".xmpsync" / "people.json").exists()
+
+
 def test_references_name_frames_with_a_command_line_that_works(shoot: Path, call: Call) -> None:
     result = call("references", shoot, "--json")
     assert result.code == 0, result.err

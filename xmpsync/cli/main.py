@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from itertools import zip_longest
 from pathlib import PurePath
 
 import click
@@ -92,9 +93,10 @@ def _as_json(error: XmpsyncError) -> None:
 
 
 def _show(error: XmpsyncError) -> None:
-    for one in error.each if isinstance(error, WrongOptions) else (error,):
+    each = error.each if isinstance(error, WrongOptions) else (error,)
+    for one, following in zip_longest(each, each[1:]):
         say(f"Error: {one.what}", style="bold red")
-        if one.next_step:
+        if one.next_step and (following is None or following.next_step != one.next_step):
             say(one.next_step)
     if error.written:
         say(error.written)

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from xmpsync.errors import WrongUsage
+from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.events import Listener, WithoutNotes
 from xmpsync.measurement import Face
 from xmpsync.measuring.machine import Machine
 from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers
 from xmpsync.shoot.options import Options
+from xmpsync.shoot.phrases import command
 from xmpsync.shoot.pointers import below, parse_pointer
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check
@@ -84,7 +85,7 @@ class _Shown:
 def find_people(root: Path, options: Options, machine: Machine, listener: Listener, wish: PeopleWish) -> People:
     """Who is in the shoot. What `wish` holds is kept in the state folder first, and counts from then on.
 
-    Raises WrongUsage for names, labels and places that do not exist; then nothing is kept.
+    Raises WrongOptions with all names, labels and places that do not exist; then nothing is kept.
     """
     state = state_folder(root, machine)
     refuse_unfinished(root, state)
@@ -161,43 +162,51 @@ def _ask(persons: Sequence[PersonFound], unknown: Sequence[_Shown]) -> tuple[Fac
 def answers_after(found: People, wish: PeopleWish, root: Path) -> list[Answer]:
     """The answers with the wish carried out.
 
-    Raises WrongUsage for names, labels and places that do not exist.
+    Raises WrongOptions with every name, label and place that does not exist.
     """
-    answers = list(found.answers)
-    for name in wish.forget:
-        if name not in {a.name for a in answers}:
-            raise WrongUsage(f"--forget {name!r}: no such name was given.", next_step="See: xmpsync people SHOOT")
-        answers = [a for a in answers if a.name != name]
+    wrong: list[WrongUsage] = []
+    kept = {a.name for a in found.answers}
+    wrong += [
+        WrongUsage(f"--forget {name!r}: no such name was given.", next_step=f"See: {command('people', root)}")
+        for name in wish.forget
+        if name not in kept
+    ]
+    answers = [a for a in found.answers if a.name not in wish.forget]
     known = {p.name for p in found.persons}
+    here = f"People found: {', '.join(sorted(known))}."
+
+    def pointed(text: str, name: str, option: str) -> list[Answer]:
+        try:
+            return [_pointed(found, text, name, option, root)]
+        except WrongUsage as error:
+            wrong.append(error)
+            return []
+
     renamed: list[tuple[str, str]] = []
     for text in wish.names:
-        label, equals, name = text.partition("=")
-        if "@" in label and equals and name.strip():
-            answers = _replaced(answers, [_pointed(found, label, name.strip(), "--name", root)])
-            continue
-        if not equals or not name.strip() or label.strip() not in known:
-            raise WrongUsage(
-                f"--name {text!r}: no such person. People found: {', '.join(sorted(known))}.",
-                next_step="Write 'person 3=Ada', or FRAME@x,y=Ada for one face.",
-            )
-        renamed.append((label.strip(), name.strip()))
+        label, name = (part.strip() for part in text.partition("=")[::2])
+        if "@" in label and name:
+            answers = _replaced(answers, pointed(label, name, "--name"))
+        elif name and label in known:
+            renamed.append((label, name))
+        else:
+            what = "no such person" if name else "the name is missing"
+            step = f"{here} Write 'person 3=Ada', or FRAME@x,y=Ada for one face."
+            wrong.append(WrongUsage(f"--name {text!r}: {what}.", next_step=step))
     for pair in wish.same:
-        for label in pair:
-            if label not in known:
-                raise WrongUsage(
-                    f"--same {label!r}: no such person. People found: {', '.join(sorted(known))}.",
-                    next_step="Give two of these.",
-                )
+        unknown = [label for label in pair if label not in known]
+        wrong += [WrongUsage(f"--same {label!r}: no such person.", next_step=here) for label in unknown]
         named = [p.name for p in found.persons if p.name in pair and p.named]
-        name = named[0] if named else pair[0]
-        renamed += [(label, name) for label in pair]
+        renamed += [(label, named[0] if named else pair[0]) for label in pair]
     for label, name in renamed:
         answers = [Answer(a.frame_id, a.x, a.y, name) if a.name == label else a for a in answers]
         answers = _replaced(answers, _anchors(found, label, name))
     for text in wish.apart:
         taken = {a.name for a in answers} | known
         label = next(f"somebody {n}" for n in range(1, len(taken) + 2) if f"somebody {n}" not in taken)
-        answers = _replaced(answers, [_pointed(found, text, label, "--apart", root)])
+        answers = _replaced(answers, pointed(text, label, "--apart"))
+    if wrong:
+        raise WrongOptions(wrong)
     return answers
 
 
