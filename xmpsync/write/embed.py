@@ -1,14 +1,17 @@
-"""Writing a packet into a DNG's XMP tag, as a patch: in place when it fits, otherwise appended and repointed."""
+"""The packet in a DNG's XMP tag, written as a patch: in place when it fits, otherwise appended and repointed."""
 
 from __future__ import annotations
 
 import struct
 from pathlib import Path
 
-from xmpsync.disk.files import FileSystem
-from xmpsync.write.journal import BackupDamaged, Run, original, piece
-from xmpsync.write.manifest import Entry
-from xmpsync.write.patch import Patch, Spliced, from_record, outside_sha256
+from xmpsync.disk.files import FileStat, FileSystem
+from xmpsync.write import journal, patch
+from xmpsync.write.journal import BackupDamaged, Run, phrase
+from xmpsync.write.manifest import Entry, Fate, Result
+from xmpsync.write.patch import Condition, Patch, Spliced, from_record, outside_sha256
+from xmpsync.write.plan import ChangeKind, FileChange
+from xmpsync.write.target import ChangedMeanwhile, HalfWritten, Prepared, Present, Unwritable, compare
 from xmpsync.write.tiff import (
     BYTE,
     HEADER_SIZE,
@@ -22,6 +25,89 @@ from xmpsync.write.tiff import (
 )
 from xmpsync.write.tiff_regions import check_apart
 
+TOO_LARGE = "it is larger than the 4 GB of a classic TIFF"
+OTHER_NAMES = "it has other names (hard links), which would change with it"
+
+
+class EmbeddedPacket:
+    """`write.target.Target` of packets inside DNG files."""
+
+    renames = False
+    no_packet = "somebody changed it since, and there is no packet to put our fields back into"
+
+    def why_not(self, found: FileStat) -> str | None:
+        return OTHER_NAMES if found.n_names > 1 else None
+
+    def check_structure(self, fs: FileSystem, path: Path) -> None:
+        check_structure(fs, path)
+
+    def look(self, fs: FileSystem, path: Path) -> Present:
+        found = fs.stat(path)
+        if found is not None and found.size > MAX_LENGTH:
+            raise Unwritable(TOO_LARGE)
+        return Present(
+            None if found is None else patch.file_sha256(fs, path),
+            lambda: None if found is None else read_packet(fs, path),
+        )
+
+    def prepare(self, fs: FileSystem, path: Path, change: FileChange, state: Path) -> Prepared | None:
+        compare(change, self.look(fs, path).sha256)
+        made = _undoing(fs, change, state) if change.after is None else make_patch(fs, path, change.after)
+        if made.old_bytes == made.new_bytes:
+            return None
+        return Prepared(made.old_bytes, made.new_bytes, patch.patched_sha256(fs, path, made), made)
+
+    def write(self, fs: FileSystem, path: Path, prepared: Prepared, before_sha256: str | None, temporary: Path) -> bool:
+        made = prepared.patch
+        assert made is not None  # of every embedded change
+        if patch.file_sha256(fs, path) != before_sha256:
+            raise ChangedMeanwhile
+        try:
+            patch.apply(fs, path, made)
+        except OSError as error:
+            try:
+                if patch.examine(fs, path, made) is not Condition.OLD:
+                    patch.apply(fs, path, made.reversed())
+            except OSError:
+                raise HalfWritten(error.errno, phrase(error), str(path)) from error
+            raise
+        return True
+
+    def take_back(self, fs: FileSystem, path: Path, run: Run, entry: Entry, temporary: Path) -> Result:
+        made = kept_patch(fs, run, entry)
+        found = fs.stat(path)
+        if found is not None and found.n_names > 1:
+            return Result(Fate.LEFT_ALONE, OTHER_NAMES)
+        try:
+            condition = patch.examine(fs, path, made)
+        except OSError as error:
+            return Result(Fate.LEFT_ALONE, f"it cannot be read: {phrase(error)}")
+        if condition is Condition.OLD:
+            return Result(Fate.UNTOUCHED)
+        if condition is Condition.FOREIGN:
+            return Result(Fate.LEFT_ALONE, "it was changed by somebody else since")
+        patch.apply(fs, path, made.reversed())
+        return Result(Fate.TAKEN_BACK)
+
+    def undo(self, fs: FileSystem, run: Run, entry: Entry, now_sha256: str | None) -> FileChange | None:
+        if now_sha256 is None:
+            return None
+        return FileChange(entry.path, ChangeKind.EMBEDDED, now_sha256, None, undo_of=run.run_id)
+
+    def packets(self, fs: FileSystem, run: Run, entry: Entry) -> tuple[bytes | None, bytes | None]:
+        made = kept_patch(fs, run, entry)
+        return made.packet_before(), made.packet_after()
+
+
+def _undoing(fs: FileSystem, change: FileChange, state: Path) -> Patch:
+    """The patch that takes back what the run `change.undo_of` changed in the file."""
+    run = journal.load(fs, state, change.undo_of or "")
+    if isinstance(run, Run):
+        for entry in run.manifest.files:
+            if entry.path == change.path and entry.kind is change.kind:
+                return kept_patch(fs, run, entry).reversed()
+    raise Unwritable(f"the run {change.undo_of} does not say what it changed in this file")
+
 
 def read_packet(fs: FileSystem, path: Path) -> bytes | None:
     """The bytes of the file's XMP tag; None if its first directory has none. EmbedRefused for odd structures."""
@@ -34,7 +120,7 @@ def check_structure(fs: FileSystem, path: Path) -> Directory:
     """The first directory of a file whose packet can be written safely; EmbedRefused otherwise."""
     length = _length(fs, path)
     if length > MAX_LENGTH:
-        raise EmbedRefused(f"{path.name}: it is larger than the 4 GB of a classic TIFF")
+        raise EmbedRefused(f"{path.name}: {TOO_LARGE}")
     directory = first_directory(lambda at, size: fs.read(path, at, size), length, path.name)
     check_apart(lambda at, size: fs.read(path, at, size), directory, length, path.name)
     return directory
@@ -114,7 +200,7 @@ def _entry_bytes(fs: FileSystem, path: Path, order: str, entry: TiffEntry) -> by
 
 def kept_patch(fs: FileSystem, run: Run, entry: Entry) -> Patch:
     """The patch that a run made, from its record and the bytes that the run keeps; BackupDamaged if they are lost."""
-    old = original(fs, run, entry)
+    old = journal.original(fs, run, entry)
     if entry.patch is None or entry.written is None or old is None:
         raise BackupDamaged(f"the manifest of {run.run_id} does not say what changed in {entry.path}")
-    return from_record(entry.patch, old, piece(fs, run, entry.written))
+    return from_record(entry.patch, old, journal.piece(fs, run, entry.written))

@@ -184,7 +184,7 @@ def problems(manifest: Manifest) -> Iterator[str]:
     if manifest.undoes is not None and layout.run_number(manifest.undoes) >= layout.run_number(manifest.run_id):
         yield f"it undoes the later run {manifest.undoes}"
     yield from _odd_values(manifest.options, "the options", MAX_DEPTH)
-    names = layout.backup_names(_backup_of(entry) for entry in manifest.files)
+    names = layout.backup_names(backup_of(entry.path, entry.kind) for entry in manifest.files)
     seen: set[str] = set()
     for entry, name in zip(manifest.files, names, strict=True):
         for what in _entry_problems(entry, name):
@@ -194,8 +194,9 @@ def problems(manifest: Manifest) -> Iterator[str]:
         seen.add(entry.path)
 
 
-def _backup_of(entry: Entry) -> str:
-    return entry.path + (layout.CHANGED_BYTES if entry.kind is ChangeKind.EMBEDDED else "")
+def backup_of(path: str, kind: ChangeKind) -> str:
+    """The name of a file's backup: the whole sidecar, or what changes inside a DNG."""
+    return path + (layout.CHANGED_BYTES if kind is ChangeKind.EMBEDDED else "")
 
 
 def why_no_target(path: str, kind: ChangeKind) -> str | None:
@@ -205,8 +206,7 @@ def why_no_target(path: str, kind: ChangeKind) -> str | None:
         return why
     if is_hidden(path):
         return "is hidden, or lies in a hidden folder"
-    suffix = ".dng" if kind is ChangeKind.EMBEDDED else ".xmp"
-    return None if path.casefold().endswith(suffix) else f"does not end in {suffix}"
+    return None if path.casefold().endswith(kind.suffix) else f"does not end in {kind.suffix}"
 
 
 def _entry_problems(entry: Entry, backup: str) -> Iterator[str]:

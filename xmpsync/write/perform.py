@@ -8,15 +8,15 @@ from pathlib import Path
 
 from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, LeftAlone
-from xmpsync.write import journal, layout, lock, patch
+from xmpsync.write import journal, layout, lock
 from xmpsync.write.journal import Run, Unconfirmed, phrase, state_readable
-from xmpsync.write.manifest import SCHEMA, Entry, Fate, Manifest, Piece, Result, RunEnding
+from xmpsync.write.manifest import SCHEMA, Entry, Fate, Manifest, Piece, Result, RunEnding, backup_of
 from xmpsync.write.outcome import Progress, RecoveryReport, RunOutcome
 from xmpsync.write.plan import Plan, sha256
 from xmpsync.write.recover import Listener, recover_locked, take_back
-from xmpsync.write.replace import ChangedMeanwhile, current_sha256, put
 from xmpsync.write.settings import DEFAULT, WriteSettings
-from xmpsync.write.targets import TargetJob, look
+from xmpsync.write.target import ChangedMeanwhile, HalfWritten, Unwritable
+from xmpsync.write.targets import TargetJob, look, target_of
 
 __all__ = ["RunOutcome", "perform"]
 
@@ -82,11 +82,9 @@ def _quiet(progress: Progress) -> None:
 
 def _begin(run_id: str, plan: Plan, jobs: Sequence[TargetJob], state: Path, fs: FileSystem) -> Run:
     pack = bytearray()
-    originals = [job.original if job.patch is None else job.patch.old_bytes for job in jobs]
-    names = layout.backup_names(
-        job.change.path + (layout.CHANGED_BYTES if job.patch is not None else "") for job in jobs
-    )
-    files = tuple(_entry(job, data, name, pack) for job, data, name in zip(jobs, originals, names, strict=True))
+    originals = [job.prepared.original for job in jobs]
+    names = layout.backup_names(backup_of(job.change.path, job.change.kind) for job in jobs)
+    files = tuple(_entry(job, name, pack) for job, name in zip(jobs, names, strict=True))
     manifest = Manifest(
         schema=SCHEMA,
         run_id=run_id,
@@ -108,21 +106,21 @@ def _begin(run_id: str, plan: Plan, jobs: Sequence[TargetJob], state: Path, fs: 
         ) from error
 
 
-def _entry(job: TargetJob, original: bytes | None, name: str, pack: bytearray) -> Entry:
-    change = job.change
-    new = change.after if job.patch is None else job.patch.new_bytes
-    packet = None if job.patch is None else job.patch.packet_after()
+def _entry(job: TargetJob, name: str, pack: bytearray) -> Entry:
+    change, prepared = job.change, job.prepared
+    original, made = prepared.original, prepared.patch
+    packet = None if made is None else made.packet_after()
     return Entry(
         path=change.path,
         kind=change.kind,
         before_sha256=change.before_sha256,
-        after_sha256=job.after_sha256,
+        after_sha256=prepared.after_sha256,
         backup=None if original is None else name,
         backup_sha256=None if original is None else sha256(original),
-        written=_keep(new, pack),
+        written=_keep(prepared.written, pack),
         basis=_keep(change.basis, pack),
         packet_sha256=None if packet is None else sha256(packet),
-        patch=None if job.patch is None else job.patch.record(),
+        patch=None if made is None else made.record(),
         note=dict(change.note),
     )
 
@@ -138,17 +136,16 @@ def _keep(data: bytes | None, pack: bytearray) -> Piece | None:
 def _write_all(run: Run, jobs: Sequence[TargetJob], fs: FileSystem, tell: Listener, remarks: list[str]) -> list[Result]:
     results = []
     for index, job in enumerate(jobs):
-        temporary = layout.temporary_path(job.target, run.run_id, index)
+        change, target = job.change, target_of(job.change.kind)
+        temporary = layout.temporary_path(job.path, run.run_id, index)
         try:
-            if job.patch is not None:
-                results.append(_write_embedded(run, job, fs))
-            elif put(fs, job.target, temporary, job.change.after, job.change.before_sha256):
-                results.append(Result(Fate.WRITTEN))
-            else:
-                remarks.append(f"{job.change.path} has another owner or mode now; the system did not let us keep them")
-                results.append(Result(Fate.WRITTEN))
+            if not target.write(fs, job.path, job.prepared, change.before_sha256, temporary):
+                remarks.append(f"{change.path} has another owner or mode now; the system did not let us keep them")
+            results.append(Result(Fate.WRITTEN))
         except ChangedMeanwhile:
             results.append(Result(Fate.LEFT_ALONE, CHANGED_MEANWHILE))
+        except HalfWritten as error:
+            raise _unended(run, f"{change.path} could not be written whole ({phrase(error)})") from error
         except OSError as error:
             results.append(_after_trouble(job, error, fs))
         tell(Progress("write", index + 1, len(jobs), job.change.path))
@@ -159,36 +156,15 @@ def _after_trouble(job: TargetJob, error: OSError, fs: FileSystem) -> Result:
     """What a failed step left behind, by the bytes that are there."""
     reason = f"it could not be written: {phrase(error)}"
     try:
-        written = current_sha256(fs, job.target) == job.after_sha256
-    except OSError:
+        written = target_of(job.change.kind).look(fs, job.path).sha256 == job.prepared.after_sha256
+    except (OSError, Unwritable):
         return Result(Fate.LEFT_ALONE, reason)
     return Result(Fate.WRITTEN) if written else Result(Fate.LEFT_ALONE, reason)
 
 
-def _write_embedded(run: Run, job: TargetJob, fs: FileSystem) -> Result:
-    assert job.patch is not None
-    if patch.file_sha256(fs, job.target) != job.change.before_sha256:
-        raise ChangedMeanwhile
-    try:
-        patch.apply(fs, job.target, job.patch)
-    except OSError as error:
-        _take_back_half(run, job, error, fs)
-        return Result(Fate.LEFT_ALONE, f"it could not be written: {phrase(error)}")
-    return Result(Fate.WRITTEN)
-
-
-def _take_back_half(run: Run, job: TargetJob, error: OSError, fs: FileSystem) -> None:
-    assert job.patch is not None
-    try:
-        if patch.examine(fs, job.target, job.patch) is not patch.Condition.OLD:
-            patch.apply(fs, job.target, job.patch.reversed())
-    except OSError:
-        raise _unended(run, f"{job.change.path} could not be written whole ({phrase(error)})") from error
-
-
 def _end(run: Run, jobs: Sequence[TargetJob], results: Sequence[Result], fs: FileSystem, remarks: list[str]) -> None:
     try:
-        for folder in dict.fromkeys(job.target.parent for job in jobs if job.patch is None):
+        for folder in dict.fromkeys(job.path.parent for job in jobs if target_of(job.change.kind).renames):
             if not fs.sync_dir(folder):
                 remarks.append(f"{folder}: this file system cannot promise that names survive a power loss")
         journal.end(fs, run, RunEnding.COMPLETE, results, datetime.now(UTC))
@@ -227,9 +203,9 @@ def _outcome(
     ]
     return RunOutcome(
         run_id=run.run_id,
-        written=tuple(job.change.path for job in written if job.after_sha256 is not None),
+        written=tuple(job.change.path for job in written if job.prepared.after_sha256 is not None),
         created=tuple(job.change.path for job in written if job.change.before_sha256 is None),
-        removed=tuple(job.change.path for job in written if job.after_sha256 is None),
+        removed=tuple(job.change.path for job in written if job.prepared.after_sha256 is None),
         left_alone=(*left, *late),
         remarks=tuple(remarks),
         recovered=recovered,

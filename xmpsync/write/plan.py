@@ -24,6 +24,11 @@ class ChangeKind(StrEnum):
     EMBEDDED = "embedded"
     """A DNG's own XMP packet: written in place or appended, undone by offset."""
 
+    @property
+    def suffix(self) -> str:
+        """What the name of such a file ends in, whatever its case."""
+        return ".dng" if self is ChangeKind.EMBEDDED else ".xmp"
+
 
 @dataclass(frozen=True, slots=True)
 class FileChange:

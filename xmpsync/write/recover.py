@@ -15,14 +15,14 @@ from pathlib import Path, PurePosixPath
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, LeftAlone
-from xmpsync.write import embed, journal, layout, lock, patch
+from xmpsync.write import journal, layout, lock
 from xmpsync.write.journal import BackupDamaged, Damaged, Run, Unconfirmed, phrase, state_readable
 from xmpsync.write.manifest import Entry, Fate, Result, RunEnding
 from xmpsync.write.outcome import Progress, RecoveryReport
-from xmpsync.write.plan import ChangeKind
-from xmpsync.write.replace import ChangedMeanwhile, clear, current_sha256, put
 from xmpsync.write.settings import DEFAULT, WriteSettings
-from xmpsync.write.targets import resolve
+from xmpsync.write.sidecar import clear
+from xmpsync.write.target import ChangedMeanwhile
+from xmpsync.write.targets import resolve, target_of
 
 Listener = Callable[[Progress], None]
 HELP = "docs/crash-safety.md, 'By hand', tells how."
@@ -137,57 +137,24 @@ def _take_back_one(
 ) -> Result:
     """Take one file back; its folder is noted in `folders`, to be synced."""
     try:
-        target = resolve(fs, shoot, entry.path, entry.kind)
+        path = resolve(fs, shoot, entry.path, entry.kind)
     except (FileNotFoundError, NotADirectoryError):
         if entry.before_sha256 is None:
             return Result(Fate.UNTOUCHED)
         return Result(Fate.LEFT_ALONE, "it is gone, with its folder")
     except OSError as error:
         return Result(Fate.LEFT_ALONE, f"it cannot be written: {phrase(error)}")
-    folders[target.parent] = None
-    clear(fs, layout.temporary_path(target, run.run_id, index))
+    folders[path.parent] = None
+    temporary = layout.temporary_path(path, run.run_id, index)
+    clear(fs, temporary)
     try:
-        if entry.kind is ChangeKind.EMBEDDED:
-            return _take_back_embedded(fs, run, entry, target)
-        return _take_back_sidecar(fs, run, index, entry, target)
+        return target_of(entry.kind).take_back(fs, path, run, entry, temporary)
     except BackupDamaged as error:
         return Result(Fate.LEFT_ALONE, f"the original cannot be put back: {error}")
     except ChangedMeanwhile:
         return Result(Fate.LEFT_ALONE, "it is being changed right now")
     except (Fenced, FileExistsError, IsADirectoryError) as error:
         return Result(Fate.LEFT_ALONE, f"it cannot be written: {phrase(error)}")
-
-
-def _take_back_sidecar(fs: FileSystem, run: Run, index: int, entry: Entry, target: Path) -> Result:
-    try:
-        current = current_sha256(fs, target)
-    except OSError as error:
-        return Result(Fate.LEFT_ALONE, f"it cannot be read: {phrase(error)}")
-    if current == entry.before_sha256:
-        return Result(Fate.UNTOUCHED)
-    if current != entry.after_sha256:
-        return Result(
-            Fate.LEFT_ALONE, "it is gone" if current is None else "it holds neither the old nor the new bytes"
-        )
-    put(fs, target, layout.temporary_path(target, run.run_id, index), journal.original(fs, run, entry), current)
-    return Result(Fate.TAKEN_BACK)
-
-
-def _take_back_embedded(fs: FileSystem, run: Run, entry: Entry, target: Path) -> Result:
-    made = embed.kept_patch(fs, run, entry)
-    found = fs.stat(target)
-    if found is not None and found.n_names > 1:
-        return Result(Fate.LEFT_ALONE, "it has other names (hard links), which would change with it")
-    try:
-        condition = patch.examine(fs, target, made)
-    except OSError as error:
-        return Result(Fate.LEFT_ALONE, f"it cannot be read: {phrase(error)}")
-    if condition is patch.Condition.OLD:
-        return Result(Fate.UNTOUCHED)
-    if condition is patch.Condition.FOREIGN:
-        return Result(Fate.LEFT_ALONE, "it was changed by somebody else since")
-    patch.apply(fs, target, made.reversed())
-    return Result(Fate.TAKEN_BACK)
 
 
 def _report(results: list[tuple[Run, list[Result]]], aside: list[LeftAlone]) -> RecoveryReport:

@@ -9,17 +9,18 @@ from pathlib import Path
 
 from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, LeftAlone, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
-from xmpsync.write import embed, journal, layout, patch
+from xmpsync.write import journal, layout
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run, phrase
 from xmpsync.write.manifest import Entry, RunEnding
 from xmpsync.write.outcome import RunOutcome
 from xmpsync.write.perform import perform
-from xmpsync.write.plan import CORRECT, ROLLBACK, ChangeKind, FileChange, Plan, sha256
+from xmpsync.write.plan import CORRECT, ROLLBACK, FileChange, Plan
 from xmpsync.write.recover import Listener, unfinished
 from xmpsync.write.runs import undone_paths, written_entries
 from xmpsync.write.settings import DEFAULT, WriteSettings
-from xmpsync.write.targets import resolve
-from xmpsync.write.tiff import MAX_LENGTH, EmbedRefused
+from xmpsync.write.target import Present, Target, Unwritable
+from xmpsync.write.targets import resolve, target_of
+from xmpsync.write.tiff import EmbedRefused
 from xmpsync.xmp.edit import our_fields
 from xmpsync.xmp.restore import restore_fields
 
@@ -183,25 +184,22 @@ def _written_later(runs: list[Run], run: Run) -> Mapping[str, str]:
 
 
 def _step(fs: FileSystem, shoot: Path, run: Run, entry: Entry, newer: str | None, force: bool) -> RollbackStep:
-    embedded = entry.kind is ChangeKind.EMBEDDED
+    target = target_of(entry.kind)
     try:
-        target = resolve(fs, shoot, entry.path, entry.kind)
-        size = getattr(fs.stat(target), "size", 0)
-        if embedded and size > MAX_LENGTH:
-            return _leave(entry, "it is larger than the 4 GB of a classic TIFF")
-        if embedded:
-            current = None if fs.stat(target) is None else patch.file_sha256(fs, target)
-        else:
-            data = None if fs.stat(target) is None else fs.read(target)
-            current = None if data is None else sha256(data)
-        if current == entry.before_sha256:
+        path = resolve(fs, shoot, entry.path, entry.kind)
+        now = target.look(fs, path)
+        if now.sha256 == entry.before_sha256:
             return RollbackStep(entry.path, Action.NOTHING, "it is as it was before the run")
         if newer is not None and not force:
             return _leave(entry, f"the run {newer} wrote it later; roll that one back first")
-        if embedded:
-            return _embedded_step(fs, target, run, entry, current, force)
-        return _sidecar_step(fs, run, entry, data, current, force)
-    except (BackupDamaged, EmbedRefused, SidecarMalformed, OwnCheckFailed) as error:
+        ours = now.sha256 == entry.after_sha256
+        undone = target.undo(fs, run, entry, now.sha256) if ours or (now.sha256 is None and force) else None
+        if undone is not None:
+            return _whole_step(undone, ours)
+        if now.sha256 is None:
+            return _leave(entry, "it is gone")
+        return _fields_step(fs, target, now, run, entry, force)
+    except (BackupDamaged, EmbedRefused, SidecarMalformed, OwnCheckFailed, Unwritable) as error:
         return _leave(entry, str(error))
     except (FileNotFoundError, NotADirectoryError):
         return _leave(entry, "it is gone, with its folder")
@@ -213,48 +211,23 @@ def _leave(entry: Entry, why: str) -> RollbackStep:
     return RollbackStep(entry.path, Action.LEAVE, why)
 
 
-def _sidecar_step(
-    fs: FileSystem, run: Run, entry: Entry, data: bytes | None, current: str | None, force: bool
-) -> RollbackStep:
-    original = journal.original(fs, run, entry)
-    if current == entry.after_sha256 or (data is None and force and original is not None):
-        if original is None:
-            change = FileChange(entry.path, ChangeKind.SIDECAR, current, None)
-            return RollbackStep(entry.path, Action.REMOVE, "the run made it, and nobody touched it since", change)
-        change = FileChange(entry.path, ChangeKind.SIDECAR, current, original)
-        why = "it is gone" if current != entry.after_sha256 else "nobody touched it since"
-        return RollbackStep(entry.path, Action.RESTORE, why, change)
-    if data is None:
-        return _leave(entry, "it is gone")
-    if entry.written is None:
-        return _leave(entry, "the run removed it, and somebody made a new one since")
-    written = journal.piece(fs, run, entry.written)
-    if not force and our_fields(data) != our_fields(written):
-        return _leave(entry, "somebody changed our own fields since")
-    basis = original if entry.basis is None else journal.piece(fs, run, entry.basis)
-    restored = restore_fields(data, basis, written)
-    if restored == data:
-        return RollbackStep(entry.path, Action.NOTHING, "our fields are as they were before the run")
-    change = FileChange(entry.path, ChangeKind.SIDECAR, current, restored)
-    return RollbackStep(entry.path, Action.FIELDS, "other fields were changed since", change)
+def _whole_step(change: FileChange, ours: bool) -> RollbackStep:
+    """The original bytes back; `ours`: the file holds what the run wrote."""
+    if change.after is None and change.undo_of is None:
+        return RollbackStep(change.path, Action.REMOVE, "the run made it, and nobody touched it since", change)
+    return RollbackStep(change.path, Action.RESTORE, "nobody touched it since" if ours else "it is gone", change)
 
 
-def _embedded_step(
-    fs: FileSystem, target: Path, run: Run, entry: Entry, current: str | None, force: bool
-) -> RollbackStep:
-    if current is None:
-        return _leave(entry, "it is gone")
-    if current == entry.after_sha256:
-        change = FileChange(entry.path, ChangeKind.EMBEDDED, current, None, undo_of=run.run_id)
-        return RollbackStep(entry.path, Action.RESTORE, "nobody touched it since", change)
-    made = embed.kept_patch(fs, run, entry)
-    written, packet = made.packet_after(), embed.read_packet(fs, target)
+def _fields_step(fs: FileSystem, target: Target, now: Present, run: Run, entry: Entry, force: bool) -> RollbackStep:
+    """Our four fields back in a packet that somebody changed since."""
+    before, written = target.packets(fs, run, entry)
+    packet = now.packet()
     if written is None or packet is None:
-        return _leave(entry, "somebody changed it since, and there is no packet to put our fields back into")
+        return _leave(entry, target.no_packet)
     if not force and our_fields(packet) != our_fields(written):
         return _leave(entry, "somebody changed our own fields since")
-    restored = restore_fields(packet, made.packet_before(), written)
+    restored = restore_fields(packet, before, written)
     if restored == packet:
         return RollbackStep(entry.path, Action.NOTHING, "our fields are as they were before the run")
-    change = FileChange(entry.path, ChangeKind.EMBEDDED, current, restored)
+    change = FileChange(entry.path, entry.kind, now.sha256, restored)
     return RollbackStep(entry.path, Action.FIELDS, "other fields were changed since", change)

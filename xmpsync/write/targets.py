@@ -2,41 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import FileStat, FileSystem
 from xmpsync.errors import FrameError, LeftAlone, Refused
-from xmpsync.write import embed, journal, layout, patch
-from xmpsync.write.journal import BackupDamaged, Run, phrase
+from xmpsync.write import layout
+from xmpsync.write.embed import EmbeddedPacket
+from xmpsync.write.journal import BackupDamaged, phrase
 from xmpsync.write.manifest import why_no_target
-from xmpsync.write.patch import Patch
-from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
-from xmpsync.write.tiff import MAX_LENGTH
+from xmpsync.write.plan import ChangeKind, FileChange, Plan
+from xmpsync.write.sidecar import Sidecar
+from xmpsync.write.target import ChangedSince, Prepared, Target, Unwritable
 
 NAMES_SHOWN = 10
 """How many changed files an error names before it only counts."""
 
 
+WRITE_PROTECTED = "it is write-protected"
+_TARGETS: Mapping[ChangeKind, Target] = {ChangeKind.SIDECAR: Sidecar(), ChangeKind.EMBEDDED: EmbeddedPacket()}
+
+
+def target_of(kind: ChangeKind) -> Target:
+    """How the bytes of this kind of change are read, written and taken back."""
+    return _TARGETS[kind]
+
+
 @dataclass(frozen=True, slots=True)
 class TargetJob:
-    """One file that will be written: where it really lies, its bytes now (a sidecar's), or the patch (a RAW's)."""
+    """One file that will be written: where it really lies, and what was made ready for it."""
 
     change: FileChange
-    target: Path
-    original: bytes | None
-    patch: Patch | None
-    after_sha256: str | None
-
-
-class _Unwritable(Exception):
-    """The file cannot or must not be written; the others go on."""
-
-
-class _Changed(Exception):
-    """The file is not what the plan was made from."""
+    path: Path
+    prepared: Prepared
 
 
 def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[TargetJob], list[LeftAlone], list[str]]:
@@ -51,9 +51,9 @@ def look(plan: Plan, shoot: Path, state: Path, fs: FileSystem) -> tuple[list[Tar
     for change in plan.changes:
         try:
             job = _look_at(change, shoot, state, fs, remarks)
-        except _Changed as error:
+        except ChangedSince as error:
             changed.append(f"{change.path} ({error})")
-        except (_Unwritable, FrameError, BackupDamaged) as error:
+        except (Unwritable, FrameError, BackupDamaged) as error:
             left.append(LeftAlone(change.path, error.what if isinstance(error, FrameError) else str(error)))
         except Fenced as error:
             left.append(LeftAlone(change.path, phrase(error)))
@@ -100,83 +100,50 @@ def why_unwritable(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> 
     For a plan's reader, before anything is written. A run looks again.
     """
     try:
-        target, found = _target(path, kind, shoot, fs)
-        if kind is ChangeKind.EMBEDDED:
-            embed.check_structure(fs, target)
+        target, found = _admitted(path, kind, shoot, fs)
+        target_of(kind).check_structure(fs, target)
     except (FileNotFoundError, NotADirectoryError):
         return None  # the run says that it changed
-    except (_Unwritable, FrameError) as error:
+    except (Unwritable, FrameError) as error:
         return error.what if isinstance(error, FrameError) else str(error)
     except Fenced as error:
         return phrase(error)
     except OSError as error:
         return f"it cannot be read: {phrase(error)}"
-    return "it is write-protected" if found is not None and found.read_only else None
+    return WRITE_PROTECTED if found is not None and found.read_only else None
 
 
-def _target(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> tuple[Path, FileStat | None]:
-    """Where the file lies and what stands there now; _Unwritable or Fenced where nothing may be written."""
+def _admitted(path: str, kind: ChangeKind, shoot: Path, fs: FileSystem) -> tuple[Path, FileStat | None]:
+    """Where the file lies and what stands there now; Unwritable or Fenced where nothing may be written."""
     target = resolve(fs, shoot, path, kind)
     found = fs.stat(target)
     if found is not None and not found.is_regular:
-        raise _Unwritable("it is not a plain file")
-    if found is not None and found.n_names > 1 and kind is ChangeKind.EMBEDDED:
-        raise _Unwritable("it has other names (hard links), which would change with it")
+        raise Unwritable("it is not a plain file")
+    why = None if found is None else target_of(kind).why_not(found)
+    if why is not None:
+        raise Unwritable(why)
     return target, found
 
 
 def _look_at(change: FileChange, shoot: Path, state: Path, fs: FileSystem, remarks: list[str]) -> TargetJob | None:
     layout.target_path(shoot, change.path)  # a path of our own that leaves the shoot is a bug, not trouble
     try:
-        target, found = _target(change.path, change.kind, shoot, fs)
+        path, found = _admitted(change.path, change.kind, shoot, fs)
     except (FileNotFoundError, NotADirectoryError) as error:
-        raise _Changed("gone" if change.before_sha256 else "its folder is gone") from error
+        raise ChangedSince("gone" if change.before_sha256 else "its folder is gone") from error
     if found is not None and found.read_only and change.before_sha256 is not None:
-        raise _Unwritable("it is write-protected")
+        raise Unwritable(WRITE_PROTECTED)
     if found is not None and found.n_names > 1:
         remarks.append(f"{change.path} has {found.n_names} names (hard links); the others keep the old bytes")
-    if change.kind is ChangeKind.EMBEDDED:
-        return _look_at_embedded(change, target, state, fs)
-    original = None if found is None else fs.read(target)
-    _compare(change, None if original is None else sha256(original))
-    if change.after == original:
-        return None
-    return TargetJob(change, target, original, None, None if change.after is None else sha256(change.after))
-
-
-def _look_at_embedded(change: FileChange, target: Path, state: Path, fs: FileSystem) -> TargetJob | None:
-    found = fs.stat(target)
-    if found is not None and found.size > MAX_LENGTH:
-        raise _Unwritable("it is larger than the 4 GB of a classic TIFF")
-    _compare(change, None if found is None else patch.file_sha256(fs, target))
-    if change.after is not None:
-        made = embed.make_patch(fs, target, change.after)
-    else:
-        made = _undoing(change, state, fs)
-    if made.old_bytes == made.new_bytes:
-        return None
-    return TargetJob(change, target, None, made, patch.patched_sha256(fs, target, made))
-
-
-def _undoing(change: FileChange, state: Path, fs: FileSystem) -> Patch:
-    run = journal.load(fs, state, change.undo_of or "")
-    if isinstance(run, Run):
-        for entry in run.manifest.files:
-            if entry.path == change.path and entry.kind == ChangeKind.EMBEDDED:
-                return embed.kept_patch(fs, run, entry).reversed()
-    raise _Unwritable(f"the run {change.undo_of} does not say what it changed in this file")
-
-
-def _compare(change: FileChange, now: str | None) -> None:
-    if now != change.before_sha256:
-        raise _Changed("gone" if now is None else "new" if change.before_sha256 is None else "other bytes")
+    prepared = target_of(change.kind).prepare(fs, path, change, state)
+    return None if prepared is None else TargetJob(change, path, prepared)
 
 
 def _refuse_clashes(jobs: list[TargetJob], fs: FileSystem) -> None:
     """Two changes of one file: through links, or because the disk ignores case."""
     by_target: dict[str, list[TargetJob]] = {}
     for job in jobs:
-        by_target.setdefault(layout.folded(str(job.target)), []).append(job)
+        by_target.setdefault(layout.folded(str(job.path)), []).append(job)
     for same in by_target.values():
         if len(same) > 1 and not _really_apart(same, fs):
             names = " and ".join(job.change.path for job in same)
@@ -188,7 +155,7 @@ def _refuse_clashes(jobs: list[TargetJob], fs: FileSystem) -> None:
 
 def _really_apart(jobs: Iterable[TargetJob], fs: FileSystem) -> bool:
     """Whether all of them exist, each under its own name in its folder's list."""
-    targets = [job.target for job in jobs]
+    targets = [job.path for job in jobs]
     return len(set(targets)) == len(targets) and all(
         fs.stat(target) is not None and target.name in fs.list_dir(target.parent) for target in targets
     )
