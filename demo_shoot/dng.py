@@ -19,6 +19,8 @@ import imagecodecs
 import numpy as np
 import tifffile
 
+from xmpsync.tiff_layout import Field, written_out
+
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 XTRANS_6X6 = "GGRGGBGGBGGRBRGRBGGGBGGRGGRGGBRBGBRG"
 """A 6 x 6 pattern with every colour in each row and column."""
@@ -329,20 +331,19 @@ def _exposure_rational(seconds: float) -> tuple[int, int]:
 
 def _with_exif_ifd(data: bytes, exif: DngExif, order: str) -> bytes:
     """The file with an Exif IFD at its end and the placeholder of IFD 0 pointing there."""
-    entries: list[tuple[int, int, int, bytes]] = []
+    fields: list[Field] = []
 
     def ascii_(code: int, text: str | None) -> None:
         if text is not None:
-            raw = text.encode("ascii") + b"\0"
-            entries.append((code, _ASCII, len(raw), raw))
+            fields.append(Field(code, _ASCII, text.encode("ascii") + b"\0"))
 
     def rational(code: int, pair: tuple[int, int] | None) -> None:
         if pair is not None:
-            entries.append((code, _RATIONAL, 1, struct.pack(order + "II", *pair)))
+            fields.append(Field(code, _RATIONAL, struct.pack(order + "II", *pair)))
 
     def short(code: int, value: int | None) -> None:
         if value is not None:
-            entries.append((code, _SHORT, 1, struct.pack(order + "H", value)))
+            fields.append(Field(code, _SHORT, struct.pack(order + "H", value)))
 
     when = exif.time.strftime("%Y:%m:%d %H:%M:%S") if exif.time else None
     subsec = exif.subsec
@@ -351,7 +352,7 @@ def _with_exif_ifd(data: bytes, exif: DngExif, order: str) -> bytes:
     rational(33434, None if exif.exposure_s is None else _exposure_rational(exif.exposure_s))
     rational(33437, None if exif.f_number is None else (round(exif.f_number * 10), 10))
     short(34855, exif.iso)
-    entries.append((36864, _UNDEFINED, 4, b"0232"))
+    fields.append(Field(36864, _UNDEFINED, b"0232"))
     ascii_(36867, when)
     ascii_(36868, when)
     ascii_(36881, exif.utc_offset)
@@ -365,16 +366,7 @@ def _with_exif_ifd(data: bytes, exif: DngExif, order: str) -> bytes:
     out = bytearray(data)
     out += b"\0" * (len(out) % 2)
     start = len(out)
-    heap_start = start + 2 + 12 * len(entries) + 4
-    table, heap = bytearray(struct.pack(order + "H", len(entries))), bytearray()
-    for code, kind, count, raw in entries:
-        table += struct.pack(order + "HHI", code, kind, count)
-        if len(raw) <= 4:
-            table += raw.ljust(4, b"\0")
-        else:
-            table += struct.pack(order + "I", heap_start + len(heap))
-            heap += raw + b"\0" * (len(raw) % 2)
-    out += table + b"\0\0\0\0" + heap
+    out += written_out(order, start, fields)
 
     (ifd0,) = struct.unpack_from(order + "I", out, 4)
     (count,) = struct.unpack_from(order + "H", out, ifd0)

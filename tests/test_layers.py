@@ -29,7 +29,7 @@ ORDER = [
     "xmp",
     "colour",
 ]
-BOTTOM = {"records", "errors", "printable", "events", "__init__"}
+BOTTOM = {"records", "errors", "printable", "tiff_layout", "events", "__init__"}
 PURE = {"clocks", "measurement", "solve", "skin", "xmp", "colour"} | BOTTOM
 PURE_MAY_IMPORT = {"numpy", "scipy", "colour", "lxml", "xmpsync"}
 PURE_MAY_NOT_IMPORT = {

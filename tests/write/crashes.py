@@ -15,6 +15,7 @@ from tests.write.simfs import DELAY, SKIP, Hook, PowerLoss, SimFS, must_wait
 from tests.write.tinydng import tiny_dng
 from xmpsync.errors import XmpsyncError
 from xmpsync.write import embed, journal
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.journal import Run
 from xmpsync.write.manifest import Fate, RunEnding
 from xmpsync.write.perform import perform
@@ -22,7 +23,6 @@ from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover, unfinished
 from xmpsync.write.rollback import perform_rollback, plan_rollback
 from xmpsync.write.runs import verify_runs
-from xmpsync.write.tiff import EmbedRefused
 from xmpsync.xmp.edit import Change, new_sidecar
 
 SHOOT, STATE = Path("/card/shoot"), Path("/disk/keep/shoot")

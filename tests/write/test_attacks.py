@@ -21,13 +21,13 @@ from xmpsync.disk.files import require_real_folder
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import DiskNeedsAttention, Refused, XmpsyncError
 from xmpsync.write import embed
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover, unfinished
 from xmpsync.write.rollback import perform_rollback, plan_rollback
 from xmpsync.write.runs import RunState, list_runs, prunable, prune, verify_runs
 from xmpsync.write.targets import why_unwritable
-from xmpsync.write.tiff import EmbedRefused
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes of POSIX systems")
 

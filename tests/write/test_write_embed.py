@@ -21,13 +21,13 @@ from tests.write.simfs import SimFS
 from tests.write.tinydng import XMP_TAG, tiny_dng
 from xmpsync.errors import LeftAlone, Refused
 from xmpsync.write import embed, patch
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.patch import Condition, Patch, Spliced
 from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover
 from xmpsync.write.rollback import Action, perform_rollback, plan_rollback
 from xmpsync.write.runs import list_runs, verify_runs, written_by_us
-from xmpsync.write.tiff import EmbedRefused
 from xmpsync.xmp.edit import Change, our_fields, replace_in_place
 
 PADDED = (

@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
+from xmpsync.tiff_layout import ASCII, BYTE, HEADER_SIZE, LONG, SHORT, Field, header_bytes, written_out
 
 _COMPANY = re.compile(
     r"\b(corporation|corp\.?|company|co\.?|ltd\.?|imaging|optical|camera|ag|inc\.?|digital solutions)(?=\W|$)"
@@ -172,40 +173,30 @@ def _normalised(make: str, model: str) -> str:
 
 def _probe(make: str, model: str) -> bytes:
     """A DNG (TIFF 6.0, DNG 1.4) of a few black photosites with this make and model and nothing about colour."""
-    texts = {271: make.encode("ascii", "replace") + b"\0", 272: model.encode("ascii", "replace") + b"\0"}
     side = _PROBE_SIDE
-    short, long, ascii_, byte = 3, 4, 2, 1
-    pixels = side * side * 2
-    entries: list[tuple[int, int, bytes]] = [
-        (254, long, struct.pack("<I", 0)),
-        (256, short, struct.pack("<H", side)),
-        (257, short, struct.pack("<H", side)),
-        (258, short, struct.pack("<H", 16)),
-        (259, short, struct.pack("<H", 1)),
-        (262, short, struct.pack("<H", 32803)),
-        (271, ascii_, texts[271]),
-        (272, ascii_, texts[272]),
-        (273, long, b"PLAC"),
-        (277, short, struct.pack("<H", 1)),
-        (278, short, struct.pack("<H", side)),
-        (279, long, struct.pack("<I", pixels)),
-        (33421, short, struct.pack("<2H", 2, 2)),
-        (33422, byte, bytes((0, 1, 1, 2))),
-        (50706, byte, bytes((1, 4, 0, 0))),
-    ]
-    size = {short: 2, long: 4, ascii_: 1, byte: 1}
-    at = 8 + 2 + 12 * len(entries) + 4
-    directory, data = struct.pack("<H", len(entries)), b""
-    place = 0
-    for tag, kind, value in entries:
-        count = len(value) // size[kind]
-        if tag == 273:
-            place = 8 + len(directory) + 8
-        if len(value) <= 4:
-            directory += struct.pack("<HHI", tag, kind, count) + value.ljust(4, b"\0")
-        else:
-            directory += struct.pack("<HHII", tag, kind, count, at + len(data))
-            data += value + b"\0" * (len(value) % 2)
-    file = bytearray(b"II*\0" + struct.pack("<I", 8) + directory + struct.pack("<I", 0) + data)
-    struct.pack_into("<I", file, place, len(file))
-    return bytes(file) + bytes(pixels)
+    pixels = bytes(side * side * 2)
+
+    def shorts(*values: int) -> bytes:
+        return struct.pack(f"<{len(values)}H", *values)
+
+    def whole(pixels_at: int) -> bytes:
+        fields = (
+            Field(254, LONG, struct.pack("<I", 0)),
+            Field(256, SHORT, shorts(side)),
+            Field(257, SHORT, shorts(side)),
+            Field(258, SHORT, shorts(16)),
+            Field(259, SHORT, shorts(1)),
+            Field(262, SHORT, shorts(32803)),
+            Field(271, ASCII, make.encode("ascii", "replace") + b"\0"),
+            Field(272, ASCII, model.encode("ascii", "replace") + b"\0"),
+            Field(273, LONG, struct.pack("<I", pixels_at)),
+            Field(277, SHORT, shorts(1)),
+            Field(278, SHORT, shorts(side)),
+            Field(279, LONG, struct.pack("<I", len(pixels))),
+            Field(33421, SHORT, shorts(2, 2)),
+            Field(33422, BYTE, bytes((0, 1, 1, 2))),
+            Field(50706, BYTE, bytes((1, 4, 0, 0))),
+        )
+        return header_bytes("<", HEADER_SIZE) + written_out("<", HEADER_SIZE, fields)
+
+    return whole(len(whole(0))) + pixels

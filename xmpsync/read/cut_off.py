@@ -14,11 +14,18 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-# Places of data with their lengths: strips and tiles (TIFF 6.0), JPEG previews (Exif).
-_DATA = ((273, 279), (324, 325), (513, 514))
-_POINTERS = (330, 34665)
-"""SubIFDs and the Exif directory."""
-_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
+from xmpsync.tiff_layout import (
+    DATA,
+    EXIF_IFD,
+    INLINE,
+    SUB_IFDS,
+    Directory,
+    Malformed,
+    PastTheEnd,
+    read_directory,
+    whole_numbers,
+)
+
 _MAX_DIRECTORIES, _MAX_ENTRIES, _MAX_VALUES, _MAX_BOXES = 32, 4096, 65536, 512
 
 _RAF_MAGIC = b"FUJIFILMCCD-RAW"
@@ -51,55 +58,39 @@ def ends_too_early(path: Path) -> bool:
 
 def _tiff(file: BinaryIO, order: str, size: int) -> bool:
     """A directory, its long values, or strips, tiles, previews and directories that it points at lie past the end."""
-    file.seek(4)
-    waiting = [struct.unpack(order + "I", file.read(4))[0]]
+
+    def read_at(at: int, n: int) -> bytes:
+        file.seek(at)
+        return file.read(n)
+
+    def numbers(directory: Directory, tag: int) -> tuple[int, ...]:
+        entry = directory.entry(tag)
+        try:
+            return () if entry is None else whole_numbers(read_at, order, entry, most=_MAX_VALUES)
+        except Malformed:
+            return ()
+
+    waiting = [struct.unpack(order + "I", read_at(4, 4))[0]]
     seen: set[int] = set()
     while waiting and len(seen) < _MAX_DIRECTORIES:
         place = waiting.pop()
         if place in seen or not place:
             continue
         seen.add(place)
-        entries = _directory(file, order, place, size)
-        if entries is None:
+        try:
+            directory = read_directory(read_at, order, place, size)
+        except PastTheEnd:
             return True
-        tags, following = entries
-        for starts, lengths in _DATA:
-            pairs = zip(tags.get(starts, ()), tags.get(lengths, ()), strict=False)
+        if len(directory.entries) > _MAX_ENTRIES:
+            continue
+        if any(entry.size > INLINE and entry.value + entry.size > size for entry in directory.entries):
+            return True
+        for starts, lengths in DATA.items():
+            pairs = zip(numbers(directory, starts), numbers(directory, lengths), strict=False)
             if any(start + length > size for start, length in pairs):
                 return True
-        waiting += [following, *(p for tag in _POINTERS for p in tags.get(tag, ()))]
+        waiting += [directory.next_at, *(p for tag in (SUB_IFDS, EXIF_IFD) for p in numbers(directory, tag))]
     return False
-
-
-def _directory(file: BinaryIO, order: str, place: int, size: int) -> tuple[dict[int, tuple[int, ...]], int] | None:
-    """The whole numbers in a directory and where the next one lies; None where it reaches past the end."""
-    if place + 2 > size:
-        return None
-    file.seek(place)
-    (count,) = struct.unpack(order + "H", file.read(2))
-    if count > _MAX_ENTRIES:
-        return {}, 0
-    table = file.read(12 * count + 4)
-    if len(table) < 12 * count:
-        return None
-    tags: dict[int, tuple[int, ...]] = {}
-    for k in range(count):
-        tag, kind, n = struct.unpack_from(order + "HHI", table, 12 * k)
-        length = _SIZES.get(kind, 0) * n
-        if length > 4:
-            (at,) = struct.unpack_from(order + "I", table, 12 * k + 8)
-            if at + length > size:
-                return None
-        if kind not in (3, 4, 13) or n > _MAX_VALUES:
-            continue
-        letter = "H" if kind == 3 else "I"
-        if length <= 4:
-            tags[tag] = struct.unpack_from(f"{order}{n}{letter}", table, 12 * k + 8)
-        else:
-            file.seek(at)
-            tags[tag] = struct.unpack(f"{order}{n}{letter}", file.read(length))
-    following = table[12 * count :]
-    return tags, struct.unpack(order + "I", following)[0] if len(following) == 4 else 0
 
 
 def _iso_media(file: BinaryIO, size: int) -> bool:

@@ -8,8 +8,9 @@ from pathlib import Path
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.shoot.request import Standing
 from xmpsync.store.database import FileKey, Store
+from xmpsync.tiff_layout import MAX_LENGTH
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.plan import ChangeKind, FileChange
-from xmpsync.write.tiff import MAX_LENGTH, EmbedRefused
 from xmpsync.xmp.edit import Change, from_embedded, new_sidecar, replace_in_place
 
 DNG = ".dng"

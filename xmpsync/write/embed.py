@@ -6,24 +6,25 @@ import struct
 from pathlib import Path
 
 from xmpsync.disk.files import FileStat, FileSystem
+from xmpsync.tiff_layout import (
+    BYTE,
+    ENTRY_SIZE,
+    INLINE,
+    MAX_LENGTH,
+    Directory,
+    directory_bytes,
+    entry_bytes,
+)
+from xmpsync.tiff_layout import (
+    Entry as TiffEntry,
+)
 from xmpsync.write import journal, patch
+from xmpsync.write.dng_structure import XMP_TAG, EmbedRefused, check_apart, first_directory, packet_entry
 from xmpsync.write.journal import BackupDamaged, Run, phrase
 from xmpsync.write.manifest import Entry, Fate, Result
 from xmpsync.write.patch import Condition, Patch, Spliced, from_record, outside_sha256
 from xmpsync.write.plan import ChangeKind, FileChange
 from xmpsync.write.target import ChangedMeanwhile, HalfWritten, Prepared, Present, Unwritable, compare
-from xmpsync.write.tiff import (
-    BYTE,
-    HEADER_SIZE,
-    INLINE,
-    MAX_LENGTH,
-    XMP_TAG,
-    Directory,
-    EmbedRefused,
-    TiffEntry,
-    first_directory,
-)
-from xmpsync.write.tiff_regions import check_apart
 
 TOO_LARGE = "it is larger than the 4 GB of a classic TIFF"
 OTHER_NAMES = "it has other names (hard links), which would change with it"
@@ -112,7 +113,7 @@ def _undoing(fs: FileSystem, change: FileChange, state: Path) -> Patch:
 def read_packet(fs: FileSystem, path: Path) -> bytes | None:
     """The bytes of the file's XMP tag; None if its first directory has none. EmbedRefused for odd structures."""
     length = _length(fs, path)
-    xmp = first_directory(lambda at, size: fs.read(path, at, size), length, path.name).xmp
+    xmp = packet_entry(first_directory(lambda at, size: fs.read(path, at, size), length, path.name))
     return None if xmp is None else _value(fs, path, xmp)
 
 
@@ -136,13 +137,13 @@ def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
     """
     length = _length(fs, path)
     directory = check_structure(fs, path)
-    order, xmp = directory.order, directory.xmp
+    order, xmp = directory.order, packet_entry(directory)
     spans: list[Spliced] = []
     if len(packet) <= INLINE:
         raise EmbedRefused(f"{path.name}: a packet of {len(packet)} bytes is no packet")
     old_packet = None
     if xmp is not None:
-        old_packet = (xmp.at + 8 if xmp.size <= INLINE else xmp.value, xmp.size)
+        old_packet = (xmp.value_at, xmp.size)
     if xmp is not None and INLINE < xmp.size >= len(packet):
         old = _value(fs, path, xmp)
         spans.append(Spliced(xmp.value, old, packet + old[len(packet) :]))
@@ -161,11 +162,10 @@ def make_patch(fs: FileSystem, path: Path, packet: bytes) -> Patch:
         else:
             tail += bytes(len(packet) % 2)
             directory_at = length + len(tail)
-            entry = TiffEntry(0, XMP_TAG, BYTE, len(packet), packet_at)
-            entries = sorted((*directory.entries, entry), key=lambda one: one.tag)
-            tail += struct.pack(order + "H", len(entries))
-            tail += b"".join(_entry_bytes(fs, path, order, one) for one in entries)
-            tail += struct.pack(order + "I", directory.next_at)
+            # as they stand in the file: values in the entry itself are not always one number
+            entries = {one.tag: fs.read(path, one.at, ENTRY_SIZE) for one in directory.entries}
+            entries[XMP_TAG] = entry_bytes(order, XMP_TAG, BYTE, len(packet), packet_at)
+            tail += directory_bytes(order, (entries[tag] for tag in sorted(entries)), directory.next_at)
             spans.append(_field(fs, path, 4, struct.pack(order + "I", directory_at)))
         spans.append(Spliced(length, b"", tail))
         new_length = length + len(tail)
@@ -184,18 +184,11 @@ def _length(fs: FileSystem, path: Path) -> int:
 
 
 def _value(fs: FileSystem, path: Path, entry: TiffEntry) -> bytes:
-    return fs.read(path, entry.at + 8 if entry.size <= INLINE else entry.value, entry.size)
+    return fs.read(path, entry.value_at, entry.size)
 
 
 def _field(fs: FileSystem, path: Path, at: int, new: bytes) -> Spliced:
     return Spliced(at, fs.read(path, at, len(new)), new)
-
-
-def _entry_bytes(fs: FileSystem, path: Path, order: str, entry: TiffEntry) -> bytes:
-    """An entry as it stands in the file (inline values are not always one number), or a new one."""
-    if entry.at >= HEADER_SIZE:
-        return fs.read(path, entry.at, 12)
-    return struct.pack(order + "HHII", entry.tag, entry.kind, entry.count, entry.value)
 
 
 def kept_patch(fs: FileSystem, run: Run, entry: Entry) -> Patch:

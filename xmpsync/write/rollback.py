@@ -10,6 +10,7 @@ from pathlib import Path
 from xmpsync.disk.files import FileSystem, RealFileSystem
 from xmpsync.errors import DiskNeedsAttention, LeftAlone, OwnCheckFailed, Refused, SidecarMalformed, WrongUsage
 from xmpsync.write import journal, layout
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.journal import Abandoned, BackupDamaged, Damaged, Run, phrase
 from xmpsync.write.manifest import Entry, RunEnding
 from xmpsync.write.outcome import RunOutcome
@@ -20,7 +21,6 @@ from xmpsync.write.runs import undone_paths, written_entries
 from xmpsync.write.settings import DEFAULT, WriteSettings
 from xmpsync.write.target import Present, Target, Unwritable
 from xmpsync.write.targets import resolve, target_of
-from xmpsync.write.tiff import EmbedRefused
 from xmpsync.xmp.edit import our_fields
 from xmpsync.xmp.restore import restore_fields
 
