@@ -124,11 +124,43 @@ def test_a_lossless_stream_of_the_whole_picture(tmp_path: Path, fold: str) -> No
     assert_same_as_libraw(tiled(tmp_path / "a.dng", random_mosaic(150, 226), 150, encode, strips=True))
 
 
-def test_several_lossless_strips_are_left_to_libraw(tmp_path: Path) -> None:
-    def encode(strip: np.ndarray) -> bytes:
-        return bytes(imagecodecs.ljpeg_encode(strip, bitspersample=14))
+def lossless_strip(strip: np.ndarray) -> bytes:
+    return bytes(imagecodecs.ljpeg_encode(strip, bitspersample=14))
 
-    assert partly(tiled(tmp_path / "a.dng", random_mosaic(150, 226), 30, encode, strips=True)) is None
+
+@pytest.mark.parametrize("rows", [30, 64])
+@pytest.mark.parametrize("padded", [False, True])
+def test_several_lossless_strips_are_all_read(tmp_path: Path, rows: int, padded: bool) -> None:
+    """LibRaw decodes the first only and hands out memory as it found it; the judges are tifffile and the numbers that were written."""
+    mosaic = random_mosaic(150, 226)
+
+    def encode(strip: np.ndarray) -> bytes:
+        last = rows == 64 and not padded and np.array_equal(strip[:22], mosaic[128:])
+        return lossless_strip(strip[:22] if last else strip)
+
+    path = tiled(tmp_path / "a.dng", mosaic, rows, encode, strips=True)
+    if rows == 30 or not padded:
+        np.testing.assert_array_equal(tifffile.imread(path), mosaic)
+    found = partly(path)
+    assert found is not None and found.shape == mosaic.shape
+    for part in (np.s_[0:150, 0:226], np.s_[25:70, 11:40], np.s_[126:150, 0:5], np.s_[149:150, 225:226]):
+        np.testing.assert_array_equal(found[part], mosaic[part])
+    assert open_raw(path).cells().camera.mean(axis=(1, 2)).min() > 0.3, "rows that were never read"
+
+
+def test_lossless_strips_that_cannot_be_read_are_refused_instead_of_read_as_black(tmp_path: Path) -> None:
+    made: list[int] = []
+
+    def damaged_third(strip: np.ndarray) -> bytes:
+        made.append(len(made))
+        return b"\xff\xd8 damaged" if len(made) == 3 else lossless_strip(strip)
+
+    later = tiled(tmp_path / "a.dng", random_mosaic(150, 226), 30, damaged_third, strips=True)
+    with pytest.raises(RawUnreadable, match="several lossless strips"):
+        open_raw(later).cells()
+    never = tiled(tmp_path / "b.dng", random_mosaic(150, 226), 30, lambda _: b"\xff\xd8 damaged", strips=True)
+    with pytest.raises(RawUnreadable, match="several lossless strips"):
+        open_raw(never)
 
 
 def test_one_tile_of_the_whole_picture_is_no_uncompressed_strip(tmp_path: Path) -> None:

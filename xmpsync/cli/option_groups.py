@@ -213,11 +213,13 @@ def machine_from(values: dict[str, Any]) -> Machine:
     jobs, scheduler, maps = values.get("jobs"), values.get("scheduler"), tuple(values.get("map", ()))
     if maps and not scheduler:
         raise WrongUsage("--map counts only with --scheduler.", next_step="Add --scheduler ADDRESS.")
+    jobs, carried = (jobs if isinstance(jobs, int) else None), capacity()
     return Machine(
         state=values.get("state"),
         use_store=not values.get("no_store", False),
         remeasure=values.get("remeasure", False),
-        n_workers=jobs if isinstance(jobs, int) else capacity().n_workers,
+        n_workers=jobs if jobs is not None else carried.n_workers,
+        n_workers_remark=carried.remark if jobs is None else None,
         people=not values.get("no_people", False),
         cluster=Cluster.parse(scheduler, maps) if scheduler else None,
     )

@@ -86,6 +86,8 @@ def measure(
             to_do[source.frame_id] = job, key, source
     n_from_store = len(found)
     if to_do:
+        if machine.n_workers_remark is not None and machine.cluster is None and len(to_do) > machine.n_workers:
+            listener.note(machine.n_workers_remark)
         listener.start("Measuring", len(to_do))
         # largest first, so that no worker is left with the longest frame at the end
         jobs = [job for job, _, _ in sorted(to_do.values(), key=lambda entry: -entry[1].size)]

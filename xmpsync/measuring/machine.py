@@ -39,12 +39,17 @@ class Cluster:
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """How to work, not what to propose: never remembered."""
+    """How to work, not what to propose: never remembered.
+
+    `n_workers_remark`: why there are fewer than processors, told when workers start; None where there are not, or where
+    the user gave a number.
+    """
 
     state: Path | None = None
     use_store: bool = True
     remeasure: bool = False
     n_workers: int = 1
+    n_workers_remark: str | None = None
     timeout_s: float = 180.0
     people: bool = True
     cluster: Cluster | None = None

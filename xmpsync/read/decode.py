@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from xmpsync.read.header import COPY_AGAIN, RawHeader, refuse_cut_off
 from xmpsync.read.levels import SensorLevels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
-from xmpsync.read.partial import PartlyRead, partly_read
+from xmpsync.read.partial import PartlyRead, partly_read, several_lossless_strips
 from xmpsync.records import Capture
 
 _TABLE_BITS = 16
@@ -46,6 +47,8 @@ def decode_frame(header: RawHeader, shading: Shading) -> DecodedFrame:
         partly = _in_parts(header, shading)
         if partly is not None:
             return partly
+        if several_lossless_strips(raw_tags):
+            raise _strips_unread(header.path)
     try:
         decoded = libraw.decode(header.path)
     except libraw.FormatUnsupported as error:
@@ -79,7 +82,13 @@ def _in_parts(header: RawHeader, shading: Shading) -> DecodedFrame | None:
     if header.profile is None or header.as_shot_neutral is None or shading.value_maps:
         return None
     size = libraw.geometry(header.path)
-    partly = partly_read(header, whole=lambda: libraw.decode(header.path).pixels)
+
+    def whole() -> npt.NDArray[np.uint16]:
+        if several_lossless_strips(dict(header.raw_tags)):
+            raise _strips_unread(header.path)
+        return libraw.decode(header.path).pixels
+
+    partly = partly_read(header, whole)
     if size is None or partly is None or (size.raw_height, size.raw_width) != partly.shape:
         return None
     # areas and levels of a DNG come from its tags: only the array's shape matters here
@@ -87,6 +96,15 @@ def _in_parts(header: RawHeader, shading: Shading) -> DecodedFrame | None:
     stand_in = libraw.Decoded(size, shape_only, None, (), 0.0, (), None, None)
     found = levels(header, stand_in)
     return None if found.black_rest_dn is not None else DecodedFrame(partly, found)
+
+
+def _strips_unread(path: Path) -> RawUnreadable:
+    """LibRaw decodes the first strip only, and gives the rest of its memory as it found it."""
+    return RawUnreadable(
+        f"{limits.printable(path)}: its picture lies in several lossless strips that cannot be read here: one of them"
+        " is damaged, or of an unusual kind.",
+        next_step="Copy the file again from the card or the backup, or convert it to a DNG in tiles.",
+    )
 
 
 def _completed(capture: Capture, decoded: libraw.Decoded) -> Capture | None:

@@ -48,7 +48,7 @@ class _Unexpected(Exception):
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """Where the pieces lie: a grid of tiles `down` x `across`, or one piece of the whole picture."""
+    """Where the pieces lie: a grid of tiles, strips (the last may be shorter), or one piece of all."""
 
     width: int
     height: int
@@ -58,6 +58,12 @@ class _Layout:
     tile_height: int
     offsets: tuple[int, ...]
     lengths: tuple[int, ...]
+    strips: bool = False
+
+    def rows(self, number: int) -> int:
+        """Rows of a piece."""
+        last = self.strips and (number + 1) * self.tile_height > self.height
+        return self.height - number * self.tile_height if last else self.tile_height
 
     @property
     def across(self) -> int:
@@ -181,7 +187,7 @@ class PartlyRead:
             layout = self._layout
             offset, length = layout.offsets[number], layout.lengths[number]
             if layout.lossless:
-                found = _lossless_tile(self._bytes(file, offset, length), layout)
+                found = _lossless_piece(self._bytes(file, offset, length), layout, number)
             else:
                 found = self._plain(file, offset, layout.tile_height, layout.tile_width)
             self._tiles[number] = found
@@ -232,7 +238,7 @@ def _layout(raw: Mapping[int, tiff.TagValue]) -> _Layout | None:
         return None
     if _TILE_OFFSETS in tags:
         return _tiled(tags, width, height, bits, lossless)
-    return _stream(tags, width, height, bits) if lossless else _one_piece(tags, width, height, bits)
+    return _lossless_strips(tags, width, height, bits) if lossless else _one_piece(tags, width, height, bits)
 
 
 def _tiled(tags: tiff.Tags, width: int, height: int, bits: int, lossless: bool) -> _Layout | None:
@@ -249,13 +255,25 @@ def _tiled(tags: tiff.Tags, width: int, height: int, bits: int, lossless: bool) 
     return _Layout(width, height, bits, lossless, tile_width, tile_height, offsets, lengths)
 
 
-def _stream(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
-    """One lossless stream of the whole picture: there is nothing to enter in its middle, but the codec takes half of
-    LibRaw's time. Of several strips LibRaw reads the first only, so that there is nothing to be equal to."""
+def _lossless_strips(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
+    """One lossless stream of the whole picture, of which the codec takes half of LibRaw's time, or one for each strip.
+
+    Of several strips LibRaw reads the first only (`several_lossless_strips`)."""
     offsets, lengths = _counts(tags, _STRIP_OFFSETS), _counts(tags, _STRIP_BYTES)
-    if len(offsets) != 1 or len(lengths) != 1 or offsets[0] < 8 or lengths[0] < 1:
+    rows = min(_count(tags, _ROWS_PER_STRIP) or height, height)
+    if len(offsets) != -(-height // rows) or len(lengths) != len(offsets) or min(offsets) < 8 or min(lengths) < 1:
         return None
-    return _Layout(width, height, bits, True, width, height, offsets, lengths)
+    return _Layout(width, height, bits, True, width, rows, offsets, lengths, strips=True)
+
+
+def several_lossless_strips(tags: tiff.Tags) -> bool:
+    """Whether a DNG's picture lies in more than one lossless strip: LibRaw decodes the first only."""
+    return (
+        tiff.number(tags, tiff.COMPRESSION) == _LOSSLESS_JPEG
+        and _count(tags, tiff.BITS) > 8
+        and _TILE_OFFSETS not in tags
+        and len(_counts(tags, _STRIP_OFFSETS)) > 1
+    )
 
 
 def _one_piece(tags: tiff.Tags, width: int, height: int, bits: int) -> _Layout | None:
@@ -280,8 +298,11 @@ def _counts(tags: tiff.Tags, tag: int) -> tuple[int, ...]:
     return tuple(int(v) if np.isfinite(v) else 0 for v in tiff.numbers(tags, tag) or ())
 
 
-def _lossless_tile(data: bytes, layout: _Layout) -> Pixels:
-    """One tile; its lines may be folded (two rows in one, or two components), the order of numbers is the picture's."""
+def _lossless_piece(data: bytes, layout: _Layout, number: int) -> Pixels:
+    """One tile or strip, the last strip perhaps padded to full height.
+
+    Its lines may be folded (two rows in one, or two components); the order of numbers is the picture's.
+    """
     if not _is_plain_lossless(data):
         raise _Unexpected
     try:
@@ -290,9 +311,10 @@ def _lossless_tile(data: bytes, layout: _Layout) -> Pixels:
         raise
     except Exception as error:  # the codec raises classes of its own
         raise _Unexpected from error
-    if found.size != layout.tile_width * layout.tile_height or found.dtype != np.uint16:
+    heights = {layout.tile_height, layout.rows(number)}
+    if found.size not in {height * layout.tile_width for height in heights} or found.dtype != np.uint16:
         raise _Unexpected
-    return found.reshape(layout.tile_height, layout.tile_width)
+    return found.reshape(-1, layout.tile_width)
 
 
 def _is_plain_lossless(data: bytes) -> bool:
