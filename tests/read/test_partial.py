@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import imagecodecs
@@ -14,7 +15,7 @@ from demo_shoot.dng import DngProfile, write_dng
 from tests.read import raw_files
 from tests.read.raw_files import LONG, RATIONAL, SHORT, mosaic_of
 from xmpsync.errors import RawUnreadable
-from xmpsync.read import opcodes
+from xmpsync.read import blocks, opcodes
 from xmpsync.read.decode import _in_parts
 from xmpsync.read.header import read_header
 from xmpsync.read.overview import overview
@@ -124,6 +125,27 @@ def test_a_lossless_stream_of_the_whole_picture(tmp_path: Path, fold: str) -> No
     assert_same_as_libraw(tiled(tmp_path / "a.dng", random_mosaic(150, 226), 150, encode, strips=True))
 
 
+@pytest.mark.parametrize("largest", [4095, 21845, 65535])
+@pytest.mark.parametrize("reduce", [1, 3, 7])
+def test_cells_from_rows_in_the_file_are_those_of_the_unpacked_frame(
+    tmp_path: Path, largest: int, reduce: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The judges: LibRaw's array, and plain means of it in double precision (sums of large numbers must not wrap)."""
+    monkeypatch.setattr(blocks, "_STRIPE_PHOTOSITES", 5000)
+    path = tmp_path / "a.dng"
+    write_dng(path, random_mosaic(150, 226, largest), profile=PROFILE, compress=False, black=0, white=65535)
+    raw, whole = open_raw(path), unpacked(path)
+    assert isinstance(raw.photosites, PartlyRead) and raw.photosites.by_rows
+    for box in (None, Box(0.21, 0.33, 0.4, 0.5), Box(2.0, 2.0, 0.1, 0.1)):
+        ours, theirs = (r.cells(box, reduce) for r in (raw, replace(raw, photosites=whole)))
+        np.testing.assert_array_equal(ours.camera, theirs.camera)
+        np.testing.assert_array_equal(ours.clipped, theirs.clipped)
+    down, across = (n // (2 * reduce) for n in whole.shape)
+    red = whole[: down * 2 * reduce : 2, : across * 2 * reduce : 2].astype(np.float64)
+    means = red.reshape(down, reduce, across, reduce).mean(axis=(1, 3)) / 65535
+    np.testing.assert_allclose(raw.cells(reduce=reduce).camera[..., 0], means, rtol=1e-5, atol=1e-6)
+
+
 def lossless_strip(strip: np.ndarray) -> bytes:
     return bytes(imagecodecs.ljpeg_encode(strip, bitspersample=14))
 
@@ -131,7 +153,7 @@ def lossless_strip(strip: np.ndarray) -> bytes:
 @pytest.mark.parametrize("rows", [30, 64])
 @pytest.mark.parametrize("padded", [False, True])
 def test_several_lossless_strips_are_all_read(tmp_path: Path, rows: int, padded: bool) -> None:
-    """LibRaw decodes the first only and hands out memory as it found it; the judges are tifffile and the numbers that were written."""
+    """LibRaw decodes the first only; the judges are tifffile and the numbers that were written."""
     mosaic = random_mosaic(150, 226)
 
     def encode(strip: np.ndarray) -> bytes:

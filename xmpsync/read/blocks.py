@@ -8,6 +8,7 @@ strided access, and exact in integers.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -54,8 +55,17 @@ class Sensor:
         return red, green, blue
 
 
+class Photosites(Protocol):
+    """What a numpy array (h, w) and a file read in part have in common."""
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+
+    def __getitem__(self, part: tuple[slice, slice]) -> npt.NDArray[np.uint16]: ...
+
+
 def cell_means(
-    photosites: npt.NDArray[np.uint16], sensor: Sensor, reduce: int
+    photosites: Photosites, sensor: Sensor, reduce: int
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
     """Linear camera values (n, m, 3) of blocks of `reduce` x `reduce` cells, and where a photosite is saturated.
 
@@ -89,10 +99,12 @@ def _stripe(
     n, m = camera.shape[:2]
     repeats = (block_v // period_v) * (block_h // period_h)
     lines = stripe.reshape(n, block_v // period_v, period_v, -1)
+    highest = int(stripe.max(initial=0))
+    narrow = highest * (block_v // period_v) < 2**16
     planes = np.zeros((3, n, m), dtype=np.float32)
     offsets = np.zeros(3)
     for i in range(period_v):
-        total = _add_lines(lines[:, :, i])
+        total = _add_lines(lines[:, :, i], np.uint16 if narrow else np.uint32)
         for j in range(period_h):
             colour = sensor.colours[i, j]
             black, white = sensor.black_dn[i, j], sensor.white_dn[i, j]
@@ -101,16 +113,18 @@ def _stripe(
             offsets[colour] -= black * scale
     for colour in range(3):
         np.add(planes[colour], np.float32(offsets[colour]), out=camera[:, :, colour])
-    if stripe.max(initial=0) >= sensor.saturation_dn.min():
+    if highest >= sensor.saturation_dn.min():
         _flag_saturated(lines, sensor, block_h, clipped)
 
 
-def _add_lines(lines: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint16] | npt.NDArray[np.uint32]:
-    """Sum over axis 1 of (n, lines, w), line by line, so that memory is read in order."""
+def _add_lines(
+    lines: npt.NDArray[np.uint16], kind: type[np.uint16] | type[np.uint32]
+) -> npt.NDArray[np.uint16] | npt.NDArray[np.uint32]:
+    """Sum over axis 1 of (n, lines, w), line by line, so that memory is read in order. `kind` holds every sum."""
     if lines.shape[1] == 1:
         return lines[:, 0]
-    total = lines[:, 0].astype(np.uint32)
-    for k in range(1, lines.shape[1]):
+    total: npt.NDArray[np.uint16] | npt.NDArray[np.uint32] = np.add(lines[:, 0], lines[:, 1], dtype=kind)
+    for k in range(2, lines.shape[1]):
         total += lines[:, k]
     return total
 
@@ -137,7 +151,7 @@ def _flag_saturated(
 
 
 def _from_single_cells(
-    photosites: npt.NDArray[np.uint16], sensor: Sensor, reduce: int
+    photosites: Photosites, sensor: Sensor, reduce: int
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
     """For blocks that are no whole number of periods (3 x 3 cells of a 6 x 6 pattern): cell by cell, then averaged."""
     height, width = sensor.cell_height * reduce, sensor.cell_width * reduce

@@ -10,6 +10,7 @@ turned or retouched picture do not fit, and the frame is decoded whole. Skin is 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,11 +137,16 @@ def _compared(raw: RawImage, picture: Picture, tile: tuple[int, int, int, int]) 
     height, width = raw.photosites.shape
     # whole cells inside the tile, so that no neighbour is decoded
     cell_v, cell_h = raw.sensor.cell_height, raw.sensor.cell_width
-    top, left = -(-tile[0] // cell_v) * cell_v, -(-tile[1] // cell_h) * cell_h
+    first_row, first_column = -(-tile[0] // cell_v) * cell_v, -(-tile[1] // cell_h) * cell_h
     bottom, right = (tile[0] + tile[2]) // cell_v * cell_v, (tile[1] + tile[3]) // cell_h * cell_h
     reduce = max(1, round(max(raw.cells_shape) / max(picture.shape[:2])))
-    blocks_v, blocks_h = (bottom - top) // (cell_v * reduce), (right - left) // (cell_h * reduce)
-    stored = Box(left / width, top / height, blocks_h * cell_h * reduce / width, blocks_v * cell_v * reduce / height)
+    blocks_v, blocks_h = (bottom - first_row) // (cell_v * reduce), (right - first_column) // (cell_h * reduce)
+    stored = Box(
+        first_column / width,
+        first_row / height,
+        blocks_h * cell_h * reduce / width,
+        blocks_v * cell_v * reduce / height,
+    )
     cells = raw.cells(raw.upright(stored), reduce=reduce)
     down, across = cells.camera.shape[:2]
     place = cells.box
@@ -150,7 +156,12 @@ def _compared(raw: RawImage, picture: Picture, tile: tuple[int, int, int, int]) 
         min(picture.shape[1], (place.left + place.width) * picture.shape[1]),
         min(picture.shape[0], (place.top + place.height) * picture.shape[0]),
     )
-    image = Image.fromarray(picture).resize((across, down), Image.Resampling.BILINEAR, box=box)
+    # with the pixels around it that the filter reaches; the whole picture would be copied for each tile
+    reach = 2 + math.ceil(max((box[2] - box[0]) / across, (box[3] - box[1]) / down))
+    left, top = max(0, int(box[0]) - reach), max(0, int(box[1]) - reach)
+    near = np.ascontiguousarray(picture[top : math.ceil(box[3]) + reach, left : math.ceil(box[2]) + reach])
+    place_in_it = (box[0] - left, box[1] - top, box[2] - left, box[3] - top)
+    image = Image.fromarray(near).resize((across, down), Image.Resampling.BILINEAR, box=place_in_it)
     return _Look(cells.camera, cells.clipped, np.asarray(image, dtype=np.float32) / np.float32(255))
 
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import io
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import BinaryIO, Protocol
+from typing import BinaryIO
 
 import imagecodecs
 import numpy as np
@@ -31,15 +32,6 @@ _LINEARIZATION_TABLE, _WHITE = 50712, 50717
 _UNCOMPRESSED, _LOSSLESS_JPEG = 1.0, 7.0
 _KEPT_TILES = 64
 """Decoded tiles that are kept: faces and their neighbours ask for the same ones. 8 MB at 256 x 256."""
-
-
-class Photosites(Protocol):
-    """What a numpy array (h, w) and a file read in part have in common."""
-
-    @property
-    def shape(self) -> tuple[int, ...]: ...
-
-    def __getitem__(self, part: tuple[slice, slice]) -> Pixels: ...
 
 
 class _Unexpected(Exception):
@@ -84,6 +76,7 @@ class PartlyRead:
     window: tuple[int, int, int, int]
     _tiles: OrderedDict[int, Pixels] = field(default_factory=OrderedDict)
     _fallback: Pixels | None = None
+    _file: BinaryIO | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -94,6 +87,12 @@ class PartlyRead:
         """Whether reading costs decoding, so that less of it is better."""
         return self._layout.lossless
 
+    @property
+    def by_rows(self) -> bool:
+        """Whether rows follow each other in the file, to be read a few at a time."""
+        layout = self._layout
+        return not layout.lossless and (layout.tile_width, layout.tile_height) == (layout.width, layout.height)
+
     def __getitem__(self, part: tuple[slice, slice]) -> Pixels:
         top, left, height, width = self.window
         rows, columns = part[0].indices(height), part[1].indices(width)
@@ -101,7 +100,7 @@ class PartlyRead:
         first_column, last_column = left + columns[0], left + max(columns[0], columns[1])
         if self._fallback is None:
             try:
-                with self._path.open("rb") as file:
+                with self._opened() as file:
                     found = self._read(file, first_row, last_row, first_column, last_column)
                 return found[:: rows[2], :: columns[2]]
             except OSError as error:
@@ -110,6 +109,19 @@ class PartlyRead:
                 self._fallback = self._whole()
                 self._tiles.clear()
         return self._fallback[first_row : last_row : rows[2], first_column : last_column : columns[2]]
+
+    @contextmanager
+    def kept_open(self) -> Iterator[PartlyRead]:
+        """The same for several slices, with the file opened once. Raises `RawUnreadable`."""
+        try:
+            file = self._path.open("rb")
+        except OSError as error:
+            raise unreadable_file(self._path, error) from error
+        with file:
+            yield replace(self, _file=file)
+
+    def _opened(self) -> AbstractContextManager[BinaryIO]:
+        return nullcontext(self._file) if self._file is not None else self._path.open("rb")
 
     def can_be_read(self) -> bool:
         """Whether the first piece decodes as its directory says. Raises like a slice."""

@@ -74,13 +74,17 @@ def decode_jpeg(data: bytes, long_side: int | None = None) -> Picture:
 
 def resize(picture: Picture, long_side: int) -> Picture:
     """The picture with its long side at most `long_side` pixels; never enlarged."""
-    height, width = picture.shape[:2]
-    if max(height, width) <= long_side:
+    if max(picture.shape[:2]) <= long_side:
         return picture
-    scale = long_side / max(height, width)
-    size = max(1, round(width * scale)), max(1, round(height * scale))
-    image = Image.fromarray(np.ascontiguousarray(picture))
-    return np.asarray(image.resize(size, Image.Resampling.HAMMING)).copy()
+    return np.asarray(_resized(Image.fromarray(np.ascontiguousarray(picture)), long_side)).copy()
+
+
+def _resized(image: Image.Image, long_side: int) -> Image.Image:
+    scale = long_side / max(image.size)
+    if scale >= 1:
+        return image
+    size = max(1, round(image.width * scale)), max(1, round(image.height * scale))
+    return image.resize(size, Image.Resampling.HAMMING)
 
 
 def _decode(data: bytes, long_side: int | None) -> tuple[Picture, int]:
@@ -94,11 +98,12 @@ def _decode(data: bytes, long_side: int | None) -> tuple[Picture, int]:
                 orientation = valid_orientation(image.getexif().get(_EXIF_ORIENTATION))
                 if long_side is not None:
                     image.draft("RGB", (long_side, long_side))
-                picture = np.asarray(image.convert("RGB")).copy()
+                shown = image.convert("RGB")
+                picture = np.asarray(shown if long_side is None else _resized(shown, long_side)).copy()
     except PictureDamaged:
         raise
     except MemoryError:
         raise
     except Exception as error:  # Pillow raises many kinds on damaged files
         raise PictureDamaged(str(error)) from error
-    return (picture if long_side is None else resize(picture, long_side)), orientation
+    return picture, orientation

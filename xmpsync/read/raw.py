@@ -12,13 +12,13 @@ import numpy.typing as npt
 
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import limits, opcodes
-from xmpsync.read.blocks import Sensor, cell_means
+from xmpsync.read.blocks import Photosites, Sensor, cell_means
 from xmpsync.read.decode import decode_frame
 from xmpsync.read.header import COPY_AGAIN, RawHeader, read_header, unreadable_file
 from xmpsync.read.levels import Area, SensorLevels
 from xmpsync.read.noise import after_gain, noise_model
 from xmpsync.read.orientation import TRANSPOSED, stored_box, upright_array, upright_box
-from xmpsync.read.partial import PartlyRead, Photosites
+from xmpsync.read.partial import PartlyRead
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.records import Cells, NoiseModel
 
@@ -84,8 +84,13 @@ class RawImage:
         left, right = self._range(wanted.left, wanted.width, 1, reduce)
         cell_v, cell_h = self.sensor.cell_height, self.sensor.cell_width
         sensor = self.sensor.moved(top * cell_v, left * cell_h)
-        part = self.photosites[top * cell_v : bottom * cell_v, left * cell_h : right * cell_h]
-        camera, clipped = cell_means(part, sensor, reduce)
+        rows, columns = slice(top * cell_v, bottom * cell_v), slice(left * cell_h, right * cell_h)
+        if isinstance(self.photosites, PartlyRead) and self.photosites.by_rows:  # a few rows in memory at a time
+            window = rows.start, columns.start, max(0, rows.stop - rows.start), max(0, columns.stop - columns.start)
+            with self.photosites.moved(*window).kept_open() as part:
+                camera, clipped = cell_means(part, sensor, reduce)
+        else:
+            camera, clipped = cell_means(self.photosites[rows, columns], sensor, reduce)
         noise = self._shade(camera, top, left, reduce)
         covered = self._box(top, left, camera.shape[0] * reduce, camera.shape[1] * reduce)
         red, green, blue = (n * reduce * reduce for n in sensor.photosites_per_cell())
