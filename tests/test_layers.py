@@ -16,6 +16,7 @@ ORDER = [
     "cli",
     "review",
     "shoot",
+    "plan",
     "measuring",
     "write",
     "read",
@@ -126,14 +127,16 @@ def test_write_and_store_open_files_through_disk_alone(path: Path) -> None:
             assert not opens, f"{path.name}:{node.lineno} opens a file by itself"
 
 
-@pytest.mark.parametrize("path", [p for p in _modules() if _room(p) in ("shoot", "measuring")], ids=lambda p: p.name)
+@pytest.mark.parametrize(
+    "path", [p for p in _modules() if _room(p) in ("shoot", "plan", "measuring")], ids=lambda p: p.name
+)
 def test_what_lies_in_a_shoot_is_read_whole_through_disk_alone(path: Path) -> None:
     """Plain files, bounded (docs/decisions/0016). RAW files are opened by path in `read/`, for piecewise readers.
 
-    `embed` hashes a RAW piece by piece up to the size that it may write; `scales` saves where the user points;
+    `planned` hashes a RAW piece by piece up to the size that it may write; `scales` saves where the user points;
     `capacity` asks the system.
     """
-    allowed = {"embed.py": {"open"}, "scales.py": {"write_bytes"}, "capacity.py": {"read_text"}}.get(path.name, set())
+    allowed = {"planned.py": {"open"}, "scales.py": {"write_bytes"}, "capacity.py": {"read_text"}}.get(path.name, set())
     forbidden = {"open", "read_bytes", "read_text", "write_bytes", "write_text"} - allowed
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call):

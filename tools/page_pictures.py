@@ -24,11 +24,11 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from demo_shoot.event import make_shoot
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.review.guard import Keys
 from xmpsync.review.page import write_report
 from xmpsync.review.server import application, listen, server
 from xmpsync.shoot.correct import values_first
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 
 FOLDER = Path(__file__).resolve().parents[1] / "docs" / "pictures"

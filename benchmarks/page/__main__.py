@@ -22,10 +22,10 @@ from benchmarks.solve.skins import like
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.memory import stays
+from xmpsync.plan.options import Options
 from xmpsync.review.choice import Choice
 from xmpsync.review.guard import Keys
 from xmpsync.review.server import Live
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 
 WANTED_S, WANTED_FRAMES = 2.0, 2000

@@ -32,9 +32,9 @@ from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
-from xmpsync.shoot.options import Options
-from xmpsync.shoot.plan import Planned, plan_bytes
-from xmpsync.shoot.propose import propose
+from xmpsync.plan.options import Options
+from xmpsync.plan.planned import Planned, plan_bytes
+from xmpsync.plan.propose import propose
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
 

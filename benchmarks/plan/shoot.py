@@ -23,11 +23,11 @@ from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.frames import STORE_NAME, face_key, regions_of
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.options import Options
 from xmpsync.read.fingerprint import fingerprint
 from xmpsync.read.picture import encode_jpeg
 from xmpsync.records import Vec3
 from xmpsync.shoot.load import load
-from xmpsync.shoot.options import Options
 from xmpsync.solve.problem import Frame
 from xmpsync.store.database import FileKey, Store
 

@@ -18,8 +18,8 @@ from benchmarks.whole_shoot.score import Numbers, as_shot
 from benchmarks.whole_shoot.shoot import TrueFrame
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.records import Box, Develop
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
 from xmpsync.solve.problem import Frame, Request

@@ -6,17 +6,17 @@ from pathlib import Path
 
 from tests.solve.builders import DAY, LAMP, PROFILE, SHADE, camera_of, frame
 from xmpsync.errors import LeftAlone, Trouble
+from xmpsync.plan.options import Options
+from xmpsync.plan.planned import Planned
+from xmpsync.plan.propose import Row
 from xmpsync.records import Box, Develop
 from xmpsync.shoot.check import Checked, figures
 from xmpsync.shoot.correct import PlannedCorrection
 from xmpsync.shoot.history import History, RollbackReady
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.names_given import Answer
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import FacePlace, People, PersonFound
 from xmpsync.shoot.phrases import command
-from xmpsync.shoot.plan import Planned
-from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import Candidate, References
 from xmpsync.shoot.request import Stand
 from xmpsync.shoot.scales import Scales

@@ -14,8 +14,8 @@ import pytest
 from xmpsync.cli.show import RIGHT
 from xmpsync.cli.show_correct import YIELDING, frame_table, lights
 from xmpsync.cli.table import fitted, shortened
+from xmpsync.plan.propose import Row
 from xmpsync.records import Develop
-from xmpsync.shoot.propose import Row
 from xmpsync.solve.solution import Basis, Code, FaceResult, Finding, FrameResult, Unjudged
 
 SCREENS = Path(__file__).with_name("screens")

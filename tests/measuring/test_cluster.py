@@ -22,7 +22,7 @@ from xmpsync.events import Silent
 from xmpsync.measuring import cluster as cluster_room
 from xmpsync.measuring.cluster import SchedulerGone
 from xmpsync.measuring.machine import Cluster, Machine
-from xmpsync.shoot.options import Options
+from xmpsync.plan.options import Options
 from xmpsync.shoot.overnight import MeasuredShoot, measure_only
 
 

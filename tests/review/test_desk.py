@@ -12,11 +12,11 @@ from tests.cli.conftest import REFERENCE
 from xmpsync.errors import NoReference, WrongUsage, XmpsyncError
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.review.choice import Choice, options_after, wish_of
 from xmpsync.review.view import view
 from xmpsync.shoot.choices import CHOICES_NAME, MAX_BYTES, Step, carried, keep_steps, read_steps
 from xmpsync.shoot.names_given import Answer, change_answers, read_answers
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 from xmpsync.solve.problem import Frame
 from xmpsync.solve.solution import Basis

@@ -17,9 +17,9 @@ import pytest
 from tests.cli.conftest import REFERENCE, Call, tree
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.review.guard import Keys
 from xmpsync.review.server import application, listen, server
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 
 if TYPE_CHECKING:

@@ -102,9 +102,9 @@ def test_pictures_go_into_a_folder_when_they_are_too_many_for_one_file(
 ) -> None:
     from xmpsync.events import Silent
     from xmpsync.measuring.machine import Machine
+    from xmpsync.plan.options import Options
     from xmpsync.review.page import write_report
     from xmpsync.shoot.correct import prepare_correction
-    from xmpsync.shoot.options import Options
 
     found = prepare_correction(shoot, Options(references=(REFERENCE,)), Machine(), Silent(), writes=False)
     file = tmp_path / "the page #1.html"

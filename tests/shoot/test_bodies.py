@@ -7,9 +7,9 @@ import pytest
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import WrongOptions
 from xmpsync.measurement import FrameMeasurement
+from xmpsync.plan.options import Options
 from xmpsync.records import UNKNOWN_CAMERA, Capture
 from xmpsync.shoot.bodies import with_bodies
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.wishes import read_wishes
 
 NO_PROFILE = CameraProfile(())

@@ -9,11 +9,10 @@ from tests.xmp.samples import attributes
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.standing import Baseline, Standing
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture, Develop
-from xmpsync.shoot.baseline import Baseline
 from xmpsync.shoot.look_findings import look_groups, with_looks
-from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Basis, Code, FaceResult, FrameResult, Solution
 from xmpsync.xmp.packet import Packet

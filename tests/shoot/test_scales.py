@@ -12,10 +12,10 @@ from xmpsync.colour.camera_profile import Calibration, CameraProfile, ProfileSou
 from xmpsync.errors import WrongUsage
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.options import Options
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture
 from xmpsync.shoot.load import Loaded
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import _left_out, learn_scales
 from xmpsync.store.database import Store
 from xmpsync.xmp.packet import Packet

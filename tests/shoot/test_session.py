@@ -10,9 +10,9 @@ import pytest
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.errors import WrongUsage
 from xmpsync.events import Silent
+from xmpsync.plan.options import Options
 from xmpsync.records import Capture, Develop
 from xmpsync.shoot import session
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.request import shifted
 from xmpsync.shoot.wishes import clock
 from xmpsync.solve.problem import Frame

@@ -14,7 +14,7 @@ from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from xmpsync.shoot.correct import prepare_correction
 from xmpsync.events import Silent
-from xmpsync.shoot.options import Options
+from xmpsync.plan.options import Options
 from xmpsync.measuring.machine import Machine
 
 def refuse(self):

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from xmpsync.errors import WrongOptions
-from xmpsync.shoot.options import RANGES, Options
+from xmpsync.plan.options import RANGES, Options
 from xmpsync.shoot.pointers import LabNumbers, Pointer
 from xmpsync.shoot.wishes import read_wishes
 from xmpsync.solve.problem import GroupStrength

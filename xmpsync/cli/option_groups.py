@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from xmpsync.measuring.machine import Machine
-    from xmpsync.shoot.options import Options
+    from xmpsync.plan.options import Options
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -164,7 +164,7 @@ def solve_options(function: F) -> F:
 
 def options_from(values: dict[str, Any], shoot: Path) -> Options:
     """`Options` from a command's parameters; absent ones keep their default. Paths to frames become shoot-relative."""
-    from xmpsync.shoot.options import Options
+    from xmpsync.plan.options import Options
     from xmpsync.shoot.pointers import below
 
     def frames(name: str) -> tuple[str, ...]:

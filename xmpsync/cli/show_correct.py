@@ -20,9 +20,9 @@ from xmpsync.shoot.phrases import command, counted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from xmpsync.plan.propose import Row
     from xmpsync.records import Develop
     from xmpsync.shoot.correct import Correction, PlannedCorrection
-    from xmpsync.shoot.propose import Row
     from xmpsync.solve.solution import FrameResult
     from xmpsync.write.outcome import RunOutcome
 

@@ -13,7 +13,7 @@ from xmpsync.shoot.phrases import command, counted
 
 if TYPE_CHECKING:
     from xmpsync.measuring.machine import Machine
-    from xmpsync.shoot.options import Options
+    from xmpsync.plan.options import Options
     from xmpsync.shoot.people import People
     from xmpsync.shoot.references import References
 

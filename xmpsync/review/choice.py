@@ -10,9 +10,9 @@ import msgspec
 
 from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.measurement import Face
+from xmpsync.plan.options import Options
 from xmpsync.review.words import shown
 from xmpsync.shoot.correct import Correction
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import PeopleWish
 from xmpsync.shoot.pointers import LabNumbers
 from xmpsync.solve.problem import Frame, Nudge

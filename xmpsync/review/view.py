@@ -19,6 +19,7 @@ from xmpsync.colour.camera import render
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 from xmpsync.measurement import Face
+from xmpsync.plan.propose import Row
 from xmpsync.records import Develop
 from xmpsync.review import words
 from xmpsync.review.pictures import css_colours
@@ -26,7 +27,6 @@ from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names_given import face_at
 from xmpsync.shoot.people import FacePlace, People
 from xmpsync.shoot.pointers import LabNumbers
-from xmpsync.shoot.propose import Row
 from xmpsync.shoot.references import references_of
 from xmpsync.shoot.request import as_it_stands
 from xmpsync.solve.problem import Frame

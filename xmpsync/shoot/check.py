@@ -13,8 +13,8 @@ import numpy as np
 from xmpsync.errors import NoReference
 from xmpsync.events import Listener
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.shoot.look_findings import with_looks
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command, counted
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import check

@@ -16,8 +16,8 @@ import msgspec
 
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import Refused
+from xmpsync.plan.options import Options
 from xmpsync.shoot.names_given import Answer
-from xmpsync.shoot.options import Options
 
 CHOICES_NAME = "review.json"
 MAX_BYTES = 4 * 2**20

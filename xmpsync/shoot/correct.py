@@ -9,15 +9,14 @@ from xmpsync.errors import LeftAlone, NoReference, Trouble, WrongUsage
 from xmpsync.events import Listener
 from xmpsync.measuring.frames import open_store
 from xmpsync.measuring.machine import Machine
-from xmpsync.shoot import second_opinion
-from xmpsync.shoot.embed import rekey_written
-from xmpsync.shoot.face_names import keep_measured
+from xmpsync.plan import second_opinion
+from xmpsync.plan.kept import keep_measured, rekey_written
+from xmpsync.plan.options import Options
+from xmpsync.plan.planned import Planned, plan_bytes
+from xmpsync.plan.propose import Proposal, propose
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.look_findings import with_looks
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command
-from xmpsync.shoot.plan import Planned, plan_bytes
-from xmpsync.shoot.propose import Proposal, propose
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
 from xmpsync.solve import solve
 from xmpsync.write.outcome import Progress, RunOutcome

@@ -19,13 +19,13 @@ from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.memory import seldom_collected
 from xmpsync.measuring.pool import Idle
 from xmpsync.measuring.worker import MeasureJob
+from xmpsync.plan.options import Options
+from xmpsync.plan.propose import propose
 from xmpsync.shoot.bind import bind
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.names_given import Answer, face_at
-from xmpsync.shoot.options import Options
-from xmpsync.shoot.propose import propose
 from xmpsync.shoot.request import Stand, build_request, shifted
 from xmpsync.shoot.session import Ready, left_out_by_name, prepare
 from xmpsync.shoot.wishes import Wishes, read_wishes

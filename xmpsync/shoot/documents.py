@@ -11,12 +11,12 @@ from xmpsync.shoot.look_findings import look_groups
 
 if TYPE_CHECKING:
     from xmpsync.errors import LeftAlone, Trouble, XmpsyncError
+    from xmpsync.plan.propose import Row
     from xmpsync.shoot.check import Checked
     from xmpsync.shoot.correct import PlannedCorrection
     from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.shoot.people import People
-    from xmpsync.shoot.propose import Row
     from xmpsync.shoot.references import References
     from xmpsync.shoot.session import Ready
     from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution

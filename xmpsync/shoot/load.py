@@ -9,8 +9,8 @@ from xmpsync.disk.fence import Fenced
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble, WrongUsage
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.options import Options
 from xmpsync.read.discover import FrameFiles, discover
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import counted
 from xmpsync.shoot.pointers import matches
 from xmpsync.shoot.wishes import Wishes, read_wishes

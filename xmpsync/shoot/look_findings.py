@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from xmpsync.shoot.request import Standing
+from xmpsync.plan.standing import Standing
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.solution import Code, Finding, FrameResult, Solution
 from xmpsync.xmp.looks import PLAIN, Look, LookDifference, difference, word_of

@@ -10,8 +10,8 @@ from xmpsync.errors import LeftAlone, Trouble
 from xmpsync.events import Listener
 from xmpsync.measuring.frames import STORE_NAME, Measured
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.shoot.load import Loaded
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.session import gather, state_folder
 from xmpsync.store.database import Store

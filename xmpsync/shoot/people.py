@@ -10,8 +10,8 @@ from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.events import Listener, WithoutNotes
 from xmpsync.measurement import Face
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.pointers import below, parse_pointer
 from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder

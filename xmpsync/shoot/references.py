@@ -12,7 +12,7 @@ from xmpsync.colour.camera import render
 from xmpsync.events import Listener
 from xmpsync.measurement import Face
 from xmpsync.measuring.machine import Machine
-from xmpsync.shoot.options import Options
+from xmpsync.plan.options import Options
 from xmpsync.shoot.people import FacePlace, People, find_people
 from xmpsync.shoot.people import PeopleWish as NothingSaid
 from xmpsync.shoot.phrases import command

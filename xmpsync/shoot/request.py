@@ -13,11 +13,11 @@ from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.options import Options
+from xmpsync.plan.standing import Baseline, Standing, baseline
 from xmpsync.records import Develop, Vec3
-from xmpsync.shoot.baseline import Baseline, baseline
 from xmpsync.shoot.load import Loaded, why_left_out
 from xmpsync.shoot.names_given import Answer, face_at
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.wishes import Bound
 from xmpsync.solve.problem import Frame, Request
@@ -31,22 +31,6 @@ UNKNOWN_WHITE = (
     "The RAW does not give the white balance that the camera chose: such a frame gets one only from skin, its own or"
     " its light's."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """One frame on its way through: its files, measurement, profile, and where it stands."""
-
-    source: SourceFrame
-    measurement: FrameMeasurement
-    settings: DevelopSettings | None
-    baseline: Baseline
-    profile: CameraProfile
-    as_shot: Develop
-
-    @property
-    def frame_id(self) -> str:
-        return self.source.frame_id
 
 
 @dataclass(frozen=True, slots=True)

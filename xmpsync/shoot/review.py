@@ -19,12 +19,12 @@ from xmpsync.events import Listener
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.pool import Idle
 from xmpsync.measuring.worker import MeasureJob
+from xmpsync.plan.options import Options
 from xmpsync.shoot.choices import MAX_STEPS, Step, carried, keep_steps, read_steps
 from xmpsync.shoot.correct import Correction, PlannedCorrection, carry_out, prepare_correction, put_right
 from xmpsync.shoot.desk import Desk
 from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_rollback
 from xmpsync.shoot.names_given import Answer, change_answers, read_answers
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
 from xmpsync.shoot.pointers import find_frame
 from xmpsync.shoot.session import recall, refuse_unfinished, state_folder

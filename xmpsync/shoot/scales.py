@@ -20,13 +20,13 @@ from xmpsync.colour.scale import Scale, ScalePair, fit_scale, refit
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import WrongUsage, XmpsyncError
 from xmpsync.measurement import AsShotPair, FrameMeasurement
+from xmpsync.plan.options import Options
+from xmpsync.plan.standing import baseline
 from xmpsync.read.header import RawHeader, read_header
 from xmpsync.read.profile import CameraProfileFile, profile_for, read_camera_profile
 from xmpsync.read.tiff import TagValue
 from xmpsync.records import UNKNOWN_CAMERA, Capture
-from xmpsync.shoot.baseline import baseline
 from xmpsync.shoot.load import Loaded
-from xmpsync.shoot.options import Options
 from xmpsync.store.database import Store
 
 SCHEMA = 1

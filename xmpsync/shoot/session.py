@@ -14,12 +14,12 @@ from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.frames import Measured, measure, open_store
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.memory import seldom_collected
+from xmpsync.plan.options import Options
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.load import Loaded, load
 from xmpsync.shoot.names_given import read_answers
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales

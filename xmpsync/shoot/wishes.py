@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from xmpsync.errors import WrongOptions, WrongUsage
 from xmpsync.measurement import MarkedPlace
-from xmpsync.shoot.options import RANGES, Options
+from xmpsync.plan.options import RANGES, Options
 from xmpsync.shoot.pointers import LabNumbers, Pointer, frame_named, matches, parse_pointer, parse_reference
 from xmpsync.solve.problem import GroupStrength, Nudge, Reference
 

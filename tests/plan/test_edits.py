@@ -10,8 +10,8 @@ import pytest
 from tests.xmp.samples import attributes
 from xmpsync.errors import FrameError, OwnCheckFailed, SidecarMalformed
 from xmpsync.measuring.pool import Lost, WorkersMissing
-from xmpsync.shoot import edits
-from xmpsync.shoot.edits import SidecarEdit, edit_all
+from xmpsync.plan import edits
+from xmpsync.plan.edits import SidecarEdit, edit_all
 from xmpsync.xmp.edit import Change, apply_change
 
 CHANGE = Change(temperature_k=5200, tint=4, exposure_ev=0.25, in_force=True)

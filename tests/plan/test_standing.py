@@ -9,11 +9,11 @@ import pytest
 from xmpsync.colour.camera_profile import Calibration, CameraProfile
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.standing import Baseline, Standing, baseline, from_note, to_note
 from xmpsync.read import libraw
 from xmpsync.read.discover import FrameFiles
 from xmpsync.records import Capture, Develop
-from xmpsync.shoot.baseline import Baseline, baseline, from_note, to_note
-from xmpsync.shoot.request import DAYLIGHT, Stand, Standing, _frame
+from xmpsync.shoot.request import DAYLIGHT, Stand, _frame
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
 

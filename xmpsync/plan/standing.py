@@ -8,11 +8,30 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
+from xmpsync.colour.camera_profile import CameraProfile
+from xmpsync.measurement import FrameMeasurement
+from xmpsync.measuring.source import SourceFrame
 from xmpsync.records import Develop
 from xmpsync.xmp.fields import ROWS, Field
 from xmpsync.xmp.settings import DevelopSettings
 
 AS_SHOT = "As Shot"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One frame on its way through: its files, measurement, profile, and where it stands."""
+
+    source: SourceFrame
+    measurement: FrameMeasurement
+    settings: DevelopSettings | None
+    baseline: Baseline
+    profile: CameraProfile
+    as_shot: Develop
+
+    @property
+    def frame_id(self) -> str:
+        return self.source.frame_id
 
 
 def _as_read(field: Field) -> Meta:

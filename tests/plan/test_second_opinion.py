@@ -9,7 +9,7 @@ import pytest
 from tests.solve.builders import DAY, LAMP, PROFILE, burst, face, frame, reference_frame, shoot
 from xmpsync.colour.camera import render
 from xmpsync.errors import OwnCheckFailed
-from xmpsync.shoot.second_opinion import confirm
+from xmpsync.plan.second_opinion import confirm
 from xmpsync.solve import check, solve
 from xmpsync.solve.problem import Nudge, Reference, Request
 from xmpsync.solve.solution import Basis

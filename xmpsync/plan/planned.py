@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from xmpsync import __version__
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import FrameError, Trouble
 from xmpsync.measuring.memory import seldom_collected
-from xmpsync.shoot.baseline import to_note
-from xmpsync.shoot.edits import SidecarEdit, edit_all
-from xmpsync.shoot.embed import embedded_change, is_dng
-from xmpsync.shoot.propose import Proposal, Wish
+from xmpsync.plan.edits import SidecarEdit, edit_all
+from xmpsync.plan.propose import Proposal, Wish
+from xmpsync.plan.standing import Standing, to_note
+from xmpsync.tiff_layout import MAX_LENGTH
+from xmpsync.write.dng_structure import EmbedRefused
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.targets import why_unwritable
 from xmpsync.xmp.difference import unified_diff
+from xmpsync.xmp.edit import Change, from_embedded, new_sidecar, replace_in_place
 
 UNWRITABLE = "To have it written, make it a plain, writable file in a real folder of the shoot."
 WriteTarget = tuple[FileChange, bytes | None]
@@ -120,3 +124,29 @@ def _targets(wish: Wish, proposal: Proposal, after: bytes | None) -> list[WriteT
         basis = standing.measurement.embedded_xmp if before is None else None
         targets.append((FileChange(row.sidecar, ChangeKind.SIDECAR, before_sha256, after, basis=basis), before))
     return targets
+
+
+def is_dng(raw: Path) -> bool:
+    """Whether a packet can be written into this RAW, by its name."""
+    return raw.suffix.casefold() == ChangeKind.EMBEDDED.suffix
+
+
+def embedded_change(standing: Standing, change: Change, root: Path) -> tuple[FileChange, bytes] | None:
+    """The change of the packet inside a DNG frame with the packet as it is now; None for other formats.
+
+    EmbedRefused for a file larger than classic TIFF allows: it would be read to its end.
+    """
+    raw = standing.source.files.raw
+    if not is_dng(raw):
+        return None
+    old = standing.measurement.embedded_xmp
+    if old is None:
+        new = new_sidecar(change)
+    else:
+        new = replace_in_place(old, change, len(old)) or from_embedded(old, change)
+    if raw.stat().st_size > MAX_LENGTH:
+        raise EmbedRefused(f"{raw.name} is larger than the 4 GB of a classic TIFF")
+    with raw.open("rb") as file:
+        before_sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    path = raw.relative_to(root).as_posix()
+    return FileChange(path, ChangeKind.EMBEDDED, before_sha256, new), old or b""

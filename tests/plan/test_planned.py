@@ -13,9 +13,9 @@ from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
-from xmpsync.shoot import edits
+from xmpsync.plan import edits
+from xmpsync.plan.options import Options
 from xmpsync.shoot.correct import carry_out, planned, values_first
-from xmpsync.shoot.options import Options
 from xmpsync.shoot.review import Review
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.settings import read_settings

@@ -1,60 +1,30 @@
-"""Which faces get their person's name written into a sidecar (`--write-regions`), and what the store keeps of it.
-
-Only names that somebody gave: in a face region, with `people`, or with `--reference PERSON=FRAME`. Labels of the tool
-stay where they are, and so does whoever is not known with probability 0.95. A face that is named in the metadata
-already needs nothing; the reference frame and held ones are not touched.
-"""
+"""What the store keeps of frames whose files a run of ours wrote: their measurements stay good."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed
 from xmpsync.measurement import FrameMeasurement, MarkedPlace
 from xmpsync.measuring.frames import face_key, regions_of
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.propose import Wish
 from xmpsync.read.fingerprint import fingerprint
-from xmpsync.shoot.request import Standing
-from xmpsync.solve.problem import Request
-from xmpsync.solve.solution import Basis, FrameResult
 from xmpsync.store.database import FileKey, Store
 from xmpsync.write.plan import ChangeKind, FileChange
 from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.region_edit import FaceNames, NamedFace
 from xmpsync.xmp.regions import read_regions
 
-if TYPE_CHECKING:
-    from xmpsync.shoot.propose import Wish
 
-_LABEL = re.compile(r"(person|somebody) \d+")
-_UNTOUCHED = (Basis.REFERENCE, Basis.HELD)
-
-
-def given_names(request: Request) -> frozenset[str]:
-    """The names of people in this shoot that a person gave."""
-    told = {face.name for frame in request.frames for face in frame.faces if face.name}
-    told |= {reference.person for reference in request.references if reference.person}
-    return frozenset(name for name in told if not _LABEL.fullmatch(name))
-
-
-def names_to_write(standing: Standing, result: FrameResult, given: frozenset[str]) -> FaceNames | None:
-    """The faces of a frame to name; None where there are none."""
-    if result.basis in _UNTOUCHED:
-        return None
-    person = {face.face_id: face.person for face in result.faces}
-    faces = [
-        NamedFace(name, face.box)
-        for face in standing.measurement.faces
-        if face.name is None and not face.by_hand and (name := person.get(face.face_id)) in given and name
-    ]
-    capture = standing.measurement.capture
-    if not faces or capture.width <= 0 or capture.height <= 0:
-        return None
-    size = capture.width, capture.height
-    return FaceNames(tuple(faces), size[::-1] if capture.orientation >= 5 else size, capture.orientation)
+def rekey_written(store: Store, root: Path, changes: tuple[FileChange, ...]) -> None:
+    """Tell the store that these DNG files differ from the measured ones only in their packet."""
+    for change in changes:
+        if change.kind is ChangeKind.EMBEDDED:
+            path = root / change.path
+            stat = path.stat()
+            store.rekey(FileKey(change.path, stat.st_size, stat.st_mtime_ns), fingerprint(path), change.after)
 
 
 def keep_measured(

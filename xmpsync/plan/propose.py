@@ -1,7 +1,7 @@
 """Propose corrections: the solver's answer in the editor's numbers. No byte of a sidecar is edited here.
 
 Two steps. `propose` gives the values of every frame and costs next to nothing beside the solve: enough for a table, a
-page, a next try. `xmpsync.shoot.plan.plan_bytes` turns a proposal into the exact bytes, each edit checked: ask for it
+page, a next try. `xmpsync.plan.planned.plan_bytes` turns a proposal into the exact bytes, each edit checked: ask for it
 when somebody wants to see a difference of bytes, or to write.
 """
 
@@ -16,11 +16,11 @@ import numpy as np
 
 from xmpsync.colour.camera import render
 from xmpsync.colour.cielab import skin_difference, xyz_d50_from_lab
+from xmpsync.plan.face_names import given_names, names_to_write
+from xmpsync.plan.neutrals import NeutralCast, neutral_casts
+from xmpsync.plan.options import Options
+from xmpsync.plan.standing import Standing
 from xmpsync.records import Develop
-from xmpsync.shoot.face_names import given_names, names_to_write
-from xmpsync.shoot.marks import NeutralCast, neutral_casts
-from xmpsync.shoot.options import Options
-from xmpsync.shoot.request import Standing
 from xmpsync.solve.problem import Request
 from xmpsync.solve.regions import judged_camera
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
