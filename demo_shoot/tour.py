@@ -17,6 +17,8 @@ import webbrowser
 from pathlib import Path
 from typing import Any
 
+MOST_ROUNDS = 12
+"""Rounds of questions about faces; ten settle nearly all of them."""
 XMPSYNC = [sys.executable, "-m", "xmpsync"]
 
 
@@ -61,10 +63,11 @@ def main() -> int:
 
 
 def _names(shoot: Path, truth: dict[str, Any]) -> list[str]:
-    """`--name` for the faces that `people` asks about, in six rounds, answered from the truth file."""
+    """`--name` for the faces that `people` asks about, answered from the truth file until none is new."""
     frames = {frame["frame"]: frame["people"] for frame in truth["frames"]}
     words: list[str] = []
-    for _ in range(6):
+    for _ in range(MOST_ROUNDS):
+        n_before = len(words)
         asked = subprocess.run(
             [*XMPSYNC, "people", str(shoot), *words, "--json"], check=True, capture_output=True, text=True
         )
@@ -74,6 +77,8 @@ def _names(shoot: Path, truth: dict[str, Any]) -> list[str]:
                 left, top, width, height = person["box"]
                 if left <= x <= left + width and top <= y <= top + height:
                     words += ["--name", f"{Path(face['frame']).stem}@{x:.2f},{y:.2f}={person['name']}"]
+        if len(words) == n_before:
+            break
     return words
 
 

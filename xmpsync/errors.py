@@ -84,7 +84,7 @@ class Refused(XmpsyncError):
 
 
 class DiskNeedsAttention(XmpsyncError):
-    """The disk holds something a person must look at; the message says what is there (exit 4)."""
+    """The disk holds something a person must look at; the message names it (exit 4)."""
 
     exit_code = 4
 

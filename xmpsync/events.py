@@ -1,4 +1,4 @@
-"""What a use-case tells while it works. The command line shows it; tests collect it; the default ignores it."""
+"""Progress and notes of a use-case. The command line shows them; tests collect them; the default ignores them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Protocol
 
 
 class Listener(Protocol):
-    """Told about progress; never asked for decisions."""
+    """Receives progress; decides nothing."""
 
     def start(self, what: str, total: int) -> None: ...
 

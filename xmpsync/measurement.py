@@ -17,7 +17,7 @@ BY_HAND = "hand"
 
 @dataclass(frozen=True, slots=True)
 class Face:
-    """One face (or hand-marked skin patch) of a frame. `skin` is None where `unusable` says why.
+    """One face (or hand-marked skin patch) of a frame. `skin` is None where `unusable` gives the reason.
 
     `identity` (128,): the network's vector; `identity_sd`: how far such a vector of this size, blur and darkness lies
     from its person's own, as a distance (None: the calibrated value of a good face). `origin`: where the face comes

@@ -10,7 +10,7 @@ _JOINERS = "\u200c\u200d"
 
 def printable(text: object) -> str:
     """One line in which nothing acts: control and format characters (directions among them), line ends and bytes that
-    are no valid Unicode stand as `\\\\xNN` or `\\\\uNNNN`. Letters, marks and spaces of every script stay."""
+    are not valid Unicode stand as `\\\\xNN` or `\\\\uNNNN`. Letters, marks and spaces of every script stay."""
     line = str(text)
     if line.isascii() and line.isprintable():
         return line

@@ -41,7 +41,7 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """What the camera wrote down about one exposure. None where the file does not say.
+    """What the camera recorded about one exposure. None where the file does not hold it.
 
     `time_s` is seconds since 1970-01-01 of the camera's own clock read as if it were UTC, with sub-seconds (an
     offset, if the file has one, stays in `utc_offset_s` and is not applied). `orientation` is Exif 1..8.

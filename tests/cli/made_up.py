@@ -198,8 +198,8 @@ def history() -> History:
 
 
 def rollback() -> RollbackReady:
-    steps = [RollbackStep(f"k1/K1_{n:04d}.xmp", Action.RESTORE, "nobody touched it since") for n in range(2, 30)]
-    steps += [RollbackStep("k1/K1_0030.xmp", Action.REMOVE, "the run made it, and nobody touched it since")]
+    steps = [RollbackStep(f"k1/K1_{n:04d}.xmp", Action.RESTORE, "unchanged since") for n in range(2, 30)]
+    steps += [RollbackStep("k1/K1_0030.xmp", Action.REMOVE, "created by the run, unchanged since")]
     steps += [RollbackStep("k1/K1_0031.xmp", Action.LEAVE, "its temperature was changed since")]
     return RollbackReady(ROOT, ROOT / ".xmpsync", RollbackPlan(RUN, tuple(steps), whole=True))
 

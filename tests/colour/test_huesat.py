@@ -114,8 +114,8 @@ def test_two_unlike_tables_cost_what_they_differ_by() -> None:
     ("bad", "words"),
     [
         ({"_50937": (6, 5)}, "ProfileHueSatMapDims holds 2 numbers"),
-        ({"_50937": (0, 5, 3)}, "ProfileHueSatMapDims says"),
-        ({"_50937": (100000, 5000, 30)}, "ProfileHueSatMapDims says"),
+        ({"_50937": (0, 5, 3)}, "ProfileHueSatMapDims is"),
+        ({"_50937": (100000, 5000, 30)}, "ProfileHueSatMapDims is"),
         ({"_50938": WARM_TABLE.ravel()[:-1]}, "ProfileHueSatMapData1 holds"),
         ({"_50939": -COOL_TABLE.ravel()}, "ProfileHueSatMapData2 holds a negative scale"),
     ],

@@ -312,7 +312,7 @@ def test_an_embedded_packet_that_cannot_go_back_is_left_and_says_why(shoot: Shoo
     raw = tiny_dng("<", PADDED)
     after = _embedded(shoot, raw, corrected(packet()))
     shoot.put("a.dng", after.replace(b"6000", b"7000"))
-    assert reason() == "somebody changed our own fields since"
+    assert reason() == "our own fields were changed since"
     shoot.put("a.dng", tiny_dng("<", None))
     assert "no packet to put our fields back into" in reason()
     shoot.put("a.dng", b"no tiff at all")

@@ -95,7 +95,7 @@ def test_our_fields_changed_by_somebody_are_left_alone_unless_forced(shoot: Shoo
     shoot.put("a.xmp", theirs)
     plan = _plan(shoot)
     assert _actions(plan)["a.xmp"] is Action.LEAVE
-    assert plan.left_alone[0].reason == "somebody changed our own fields since"
+    assert plan.left_alone[0].reason == "our own fields were changed since"
     outcome = _back(shoot)
     assert shoot.read("a.xmp") == theirs
     assert outcome.exit_code == 1
@@ -174,7 +174,7 @@ def test_a_file_made_anew_where_a_rollback_removed_one_is_left_alone(shoot: Shoo
     shoot.put("new.xmp", packet(4321))
     plan = _plan(shoot, "2")
     assert _actions(plan)["new.xmp"] is Action.LEAVE
-    assert "made a new one" in plan.left_alone[0].reason
+    assert "there is a new one" in plan.left_alone[0].reason
 
 
 def test_a_damaged_backup_is_named_and_its_file_left_alone(shoot: Shoot) -> None:

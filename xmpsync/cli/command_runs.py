@@ -139,7 +139,7 @@ def show_rollback_plan(found: RollbackReady, *, every: bool, data: bool, names: 
     tell = put_sentence if data else say
     for (what, why), paths in alike.items():
         which = f": {listed(paths, 2)}" if names else ""
-        tell(f"{counted(len(paths), 'file')}, {what} ({why}){which}.")
+        tell(f"{counted(len(paths), 'file')}: {what} ({why}){which}.")
     for step in found.plan.steps:
         if step.action is Action.LEAVE:
             tell(f"{step.path}, {step.action.value}: {step.why}.")

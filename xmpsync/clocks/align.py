@@ -1,22 +1,22 @@
-"""Clocks of several bodies: by how much each body's clock must be moved so that all tell the time of one of them.
+"""Clock offsets of several camera bodies, estimated from the lights that they saw.
 
 Problem. Two bodies went through the same lights, each by its own clock. Their frames are cut into lights (`groups`) by
-what the scene itself says, free of the body's settings: luminance log2(green) - log2(t ISO / N^2), mean chromaticity
-through the body's profile at one fixed white, and skin of persons that both bodies name. The as-shot white is left
-out: it tells how a body was set rather than what light there was. With x_i a frame of the one body, h a light of the
-other, and h(t_i + s) the light it falls into at a shift s,
+cues of the scene that do not depend on the body's settings: luminance log2(green) - log2(t ISO / N^2), mean
+chromaticity through the body's profile at one fixed white, and skin of persons that both bodies name. The as-shot
+white is left out: it depends on how a body was set, not on the light. With x_i a frame of the one body, h a light of
+the other, and h(t_i + s) the light it falls into at a shift s,
 
     score(s) = w sum_i [ ln p(x_i | h(t_i + s)) - ln mean_h p(x_i | h) ]            and the same with bodies exchanged,
 
 p robust (a floor below every Gaussian), one constant offset between the bodies, a burst averaged into one i. A frame
-outside every light adds nothing; one single light says next to nothing. Inside a light a shift changes nothing
+outside every light adds nothing; a single light is no evidence. Inside a light a shift changes nothing
 either, so noise of scene content cannot move a clock: only frames near changes of light can. The sum is taken from
-running sums per light, so all shifts cost next to nothing.
+running sums per light, so that a shift costs a few look-ups.
 
-Decision. The score is summed per light and each light's say is limited (upwards by a cap, downwards because a body may
-have spent it elsewhere); a shift is applied only where it beats zero and every rival by a margin, in several lights,
-with hardly any against. When it fails: bodies that never saw one light together, lights that repeat at regular times
-(rivals), changes of light that lie in long pauses (the shift is not known well). Then nothing is moved.
+Decision. The score is summed per light and each light's contribution is limited (upwards by a cap, downwards because a
+body may have spent it elsewhere); a shift is applied only where it beats zero and every rival by a margin, in several
+lights, with hardly any against. When it fails: bodies that never saw one light together, lights that repeat at
+regular times (rivals), changes of light that lie in long pauses (the shift is not known well). Then nothing is moved.
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ class Alignment:
 
 
 def align(frames: Sequence[Frame], fixed: Collection[str] = (), settings: ClockSettings = DEFAULT) -> Alignment:
-    """Seconds to add to the clock of each body, found from the lights that bodies saw, and what is known of each.
+    """Seconds to add to the clock of each body, and a note on each.
 
     The body with most frames keeps its clock. `fixed`: bodies (or models) never moved. The order of frames does not
-    matter. Raises nothing: without clear evidence clocks stay as they are, and the note says why.
+    matter. Raises nothing: without clear evidence clocks stay as they are, and the note gives the reason.
     """
     by_body: dict[str, list[Frame]] = {}
     for frame in frames:
@@ -98,12 +98,12 @@ def _aligned(master: list[Frame], other: list[Frame], s: ClockSettings) -> tuple
     if best.gain < s.least_gain or best.overlap < s.overlap:
         return 0.0, f"{kept}: the lights seen by both bodies do not agree at any shift, or too few were seen."
     if abs(best.shift_s) < s.smallest_shift_s:
-        return 0.0, f"the clock agrees, as far as lights can tell ({best.n_lights} seen by both bodies)."
+        return 0.0, f"the clock agrees within the method's error ({best.n_lights} lights seen by both bodies)."
     gain = best.by_light - still.by_light
-    speaking_for, against = int((gain > s.small_cap).sum()), int((gain < -s.small_cap).sum())
+    in_favour, against = int((gain > s.small_cap).sum()), int((gain < -s.small_cap).sum())
     said = f"it may be wrong by {_clock(-best.shift_s)}"
-    if best.total - still.total < s.margin or speaking_for < s.least_lights or against > s.against * speaking_for:
-        return 0.0, f"{kept}: {said}, but the lights say too little against it as it is."
+    if best.total - still.total < s.margin or in_favour < s.least_lights or against > s.against * in_favour:
+        return 0.0, f"{kept}: {said}, but the evidence against the present time is too weak."
     rivals = [f for f in fits[1:] if abs(f.shift_s - best.shift_s) > s.fine_s]
     if any(best.total - f.total < s.margin for f in rivals):
         return 0.0, f"{kept}: {said}, but another difference explains the lights nearly as well."
@@ -115,7 +115,7 @@ def _aligned(master: list[Frame], other: list[Frame], s: ClockSettings) -> tuple
         return 0.0, f"{kept}: {said}, but that is known to {sd_s:.0f} s only."
     return shift_s, (
         f"the clock is moved by {_clock(shift_s)} (known to about {max(sd_s, 2.0):.0f} s): "
-        f"{speaking_for} stretches of light agree only then, {against} speak against it."
+        f"{in_favour} stretches of light agree only then, {against} contradict it."
     )
 
 

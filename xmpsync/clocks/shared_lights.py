@@ -1,4 +1,4 @@
-"""What one camera body saw over time: cues free of its settings, its lights, and what they say about another body.
+"""One camera body over time: cues free of its settings, its lights, and the likelihood of another body's lights.
 
 The derivation is in `clocks`.
 """
@@ -152,7 +152,7 @@ def _drifts(time_s: FloatArray, standard: FloatArray, s: ClockSettings) -> bool:
 
 
 def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: ClockSettings) -> FloatArray:
-    """What each frame says for each light of the other body (n, H + G): ln likelihood over that of any of its lights.
+    """Log-likelihood ratio (n, H + G) of each frame under each light of the other body, against any of its lights.
 
     `offset`: cues of `own` minus those of `other` under one light. A light never seen by the other counts as one more.
     """
@@ -178,14 +178,14 @@ def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: Clo
 
 
 class BodyPair:
-    """What two bodies say about a shift of the second, at a given offset (b's cues minus a's)."""
+    """Evidence of two bodies for a shift of the second, at a given offset (b's cues minus a's)."""
 
     def __init__(self, a: Body, b: Body, sd: FloatArray, offset: FloatArray, s: ClockSettings) -> None:
         self.sides = ((b, a, _evidence(b, a, offset, sd, s), 1.0), (a, b, _evidence(a, b, -offset, sd, s), -1.0))
         self.sums = [np.concatenate([np.zeros((1, e.shape[1])), e.cumsum(axis=0)]) for _, _, e, _ in self.sides]
 
     def scores(self, shifts_s: FloatArray) -> FloatArray:
-        """Score (S,) of each shift: half of what the frames of both bodies say, since they say it of each other."""
+        """Score (S,) of each shift: half the sum over the frames of both bodies, since each pair counts twice."""
         score = np.zeros(len(shifts_s))
         for (own, other, _, sign), sums in zip(self.sides, self.sums, strict=True):
             first = np.searchsorted(own.time_s, other.start_s - sign * shifts_s[:, None])

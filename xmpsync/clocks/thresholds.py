@@ -26,7 +26,7 @@ class ClockSettings:
     persons: int = 3
     """Persons named by both bodies whose skin is used, most seen first; more add time rather than certainty."""
     scene_sd: tuple[float, float, float] = (1.0, 0.25, 0.25)
-    """ev and ln units: smallest scatter believed of scene luminance and chromaticity, which follow the content."""
+    """ev and ln units: lower bound of the scatter of scene luminance and chromaticity, which follow the content."""
     skin_sd: tuple[float, float, float] = (0.5, 0.08, 0.08)
     """The same of one person's skin, which is turned to and from the light."""
     offset_limit: tuple[float, float, float] = (1.0, 0.2, 0.2)
@@ -36,21 +36,21 @@ class ClockSettings:
     burst_s: float = 5.0
     """Frames this close show the same thing and are averaged into one."""
     trust: float = 0.5
-    """What a burst's say is worth: neighbours show similar content even outside bursts."""
+    """Weight of a burst: neighbours show similar content even outside bursts."""
     reach_s: float = 60.0
-    """Seconds for which a light is believed to last before its first and after its last frame."""
+    """Seconds for which a light is assumed to last before its first and after its last frame."""
     longest_pause_s: float = 300.0
-    """A pause within one light after which it is not believed that nothing changed meanwhile."""
+    """A longer pause within one light may hide another light."""
     drift_part_s: float = 300.0
     """A light that drifts (daylight at dusk) is cut into parts of this length, each with its own level."""
     drift_sds: float = 1.0
     """Standard deviations from end to end of a light at which it drifts."""
     light_cap: float = 6.0
-    """ln units: most that one light can say for a shift."""
+    """ln units: most that one light adds to a shift's score."""
     apart: float = 0.2
-    """Share of lights that a body may well have spent elsewhere: limits what one light can say against a shift."""
+    """Share of lights that a body may well have spent elsewhere: limits what one light takes from a shift's score."""
     small_cap: float = 1.0
-    """ln units: a light that says less than this has no opinion."""
+    """ln units: a light whose score is below this counts neither way."""
     hour_prior: float = -4.0
     """ln odds of a whole hour (time zone, daylight saving) against clocks that agree."""
     other_prior: float = -6.0
@@ -64,9 +64,9 @@ class ClockSettings:
     least_gain: float = 10.0
     """ln odds by which the lights must agree at the shift, against lights that come as they like."""
     least_frames: int = 20
-    """Frames of a body with anything to say."""
+    """Fewest frames with cues that a body needs."""
     least_lights: int = 3
-    """Lights that must speak for the shift."""
+    """Fewest lights in favour of the shift."""
     against: float = 0.25
     """Most lights against the shift, as a share of those for it."""
     overlap: float = 0.5
@@ -79,7 +79,7 @@ class ClockSettings:
     longest_shoot_s: float = 14 * 86400.0
     """Times further apart than this are not of one shoot."""
     groups: GroupSettings = field(default_factory=lambda: GroupSettings(change_penalty=40.0))
-    """A higher price per light than for grouping: slow changes of content are no lights here."""
+    """A higher price per light than for grouping: slow changes of content are not lights."""
 
 
 DEFAULT = ClockSettings()

@@ -80,7 +80,7 @@ def mired_tint_from_neutral(profile: CameraProfile, neutral: npt.ArrayLike) -> t
     neutral = np.where((neutral > 0).all(axis=-1, keepdims=True) & np.isfinite(neutral), neutral, np.nan)
 
     def step(m: Blended) -> FloatArray:
-        # The adjugate is the inverse up to scale and sign; a chromaticity knows neither.
+        # The adjugate is the inverse up to scale and sign; a chromaticity depends on neither.
         return chromaticity_or_nan(apply(adjugate(product(m.calibration, m.colour)), neutral))
 
     return self_consistent_white(s, step, neutral.shape[:-1])
@@ -156,7 +156,7 @@ def render(
 
 
 def chromaticity_or_nan(xyz: FloatArray) -> FloatArray:
-    """xy (..., 2) of XYZ up to any factor, also negative; NaN where it is no light even in a wide sense.
+    """xy (..., 2) of XYZ up to any factor, also negative; NaN where no light has it, even in a wide sense.
 
     X and Z may be negative: at 2000 K a tint of 150 lies beyond the spectral colours and is still a setting.
     """

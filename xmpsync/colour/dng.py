@@ -90,7 +90,7 @@ def profile_from_matrix(
 def as_shot_neutral(tags: Tags, profile: CameraProfile) -> Vec3 | None:
     """The camera neutral at capture, largest channel 1: AsShotNeutral, or AsShotWhiteXY through the profile.
 
-    None where the file says neither. BadColourTags where a value is not positive or not possible.
+    None where the file has neither. BadColourTags where a value is not positive or not possible.
     """
     neutral = t.numbers(tags, t.AS_SHOT_NEUTRAL, "AsShotNeutral", 3)
     if neutral is not None:
@@ -101,7 +101,7 @@ def as_shot_neutral(tags: Tags, profile: CameraProfile) -> Vec3 | None:
     if xy is None:
         return None
     if not (xy > 0).all() or xy.sum() >= 1:
-        raise BadColourTags("AsShotWhiteXY is no possible chromaticity")
+        raise BadColourTags("AsShotWhiteXY is not a possible chromaticity")
     neutral = neutral_from_white(profile, *temperature_tint_from_xy(xy))
     if not (neutral > 0).all():
         raise BadColourTags("AsShotWhiteXY gives a camera neutral that is not positive")
@@ -142,7 +142,7 @@ def _words(name: str) -> list[str]:
 
 
 def calibration_temperature_k(tags: Tags, i: int) -> float:
-    """Colour temperature of calibration i (0, 1, 2), that of an unknown illuminant where the tags do not say."""
+    """Colour temperature of calibration i (0, 1, 2), that of an unknown illuminant where the tags do not give it."""
     temperature_k, _ = _illuminant(tags, i)
     return SINGLE_TEMPERATURE_K if temperature_k is None else temperature_k
 

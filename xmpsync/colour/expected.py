@@ -24,7 +24,7 @@ COOL_K, COOL_TINT = 6500.0, 9.8
 """Standard light A and D65, the two calibrations that nearly every profile has."""
 
 SINGLE_SOURCES = frozenset({ProfileSource.TABLE, ProfileSource.TABLE_PREFIX})
-"""Profiles of one daylight matrix that stands in for more: there the expectation says more than the matrix alone."""
+"""Profiles of one daylight matrix that stands in for more: there the expectation is better than the matrix alone."""
 
 
 @dataclass(frozen=True, slots=True)

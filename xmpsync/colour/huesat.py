@@ -61,7 +61,7 @@ def hue_sat_map_from_tags(tags: Tags) -> HueSatMap | None:
         return None
     hue, saturation, value = (int(d) for d in dims)
     if hue < 1 or saturation < 2 or value < 1 or hue * saturation * value > MOST_ENTRIES:
-        raise BadColourTags(f"ProfileHueSatMapDims says {hue} x {saturation} x {value}")
+        raise BadColourTags(f"ProfileHueSatMapDims is {hue} x {saturation} x {value}")
     tables = []
     for i, tag in enumerate(t.HUE_SAT_MAP_DATA):
         data = t.numbers(tags, tag, f"ProfileHueSatMapData{i + 1}", 3 * hue * saturation * value)

@@ -60,7 +60,7 @@ class Scale:
     `profile` has the source LEARNED where something was learned, otherwise it is the base. `n_pairs` counts all pairs,
     `n_used` distinct ones that the fit explains, `n_lights` kinds of light among them. `residual_mired` and
     `residual_tint`: root mean square over the pairs used, `before_mired` and `before_tint` the same of the base
-    profile. `reason` says in a sentence what was done and why.
+    profile. `reason` is a sentence on what was done and why.
     """
 
     camera: str
@@ -86,11 +86,11 @@ def fit_scale(
     expectation: Expectation = MANY_CAMERAS,
     settings: ScaleSettings = DEFAULT_SETTINGS,
 ) -> Scale:
-    """The editor's scale for one camera from its pairs, starting at the base profile. The order of pairs is no matter.
+    """The editor's scale for one camera from its pairs, starting at the base profile. The order does not matter.
 
     Never raises for bad pairs: pairs that no editor writes or no camera sees are left out, wild ones lose their weight,
     and where the rest is not explained the base comes back with the reason. Without pairs (or refused) a single table
-    matrix is completed by what cameras have on average (`expected_profile`), and `reason` says so.
+    matrix is completed by what cameras have on average (`expected_profile`), which `reason` mentions.
     """
     given = tuple(pairs)
     start = expected_profile(base, expectation)
@@ -104,9 +104,9 @@ def fit_scale(
     except np.linalg.LinAlgError:
         return replace(none, reason="the pairs fit no matrices of a camera" + _completed(base))
     own = fits[0].base_evidence if base.source not in SINGLE_SOURCES else None
-    believed = [f for f in fits if _believed(f, own, settings)]
+    accepted = [f for f in fits if _accepted(f, own, settings)]
     # a file's single matrix may explain the pairs by itself, but worse than one completed by a second
-    fit = max(believed, key=lambda f: f.evidence, default=fits[0])
+    fit = max(accepted, key=lambda f: f.evidence, default=fits[0])
     measured = replace(
         none,
         n_used=fit.n_used,
@@ -116,9 +116,9 @@ def fit_scale(
         before_mired=fit.before_mired,
         before_tint=fit.before_tint,
     )
-    if own is not None and fits[0].base_explains and not believed:
+    if own is not None and fits[0].base_explains and not accepted:
         return replace(measured, reason="the camera's own profile already gives the editor's numbers")
-    if not _believed(fit, own, settings):
+    if not _accepted(fit, own, settings):
         return replace(measured, reason=_refusal(fit, own, settings) + _completed(base))
     extent = Extent.MATRICES if fit.both_known else Extent.OFFSET
     return replace(
@@ -160,7 +160,7 @@ def _completed(base: CameraProfile) -> str:
     return "; the table's matrix is completed by what cameras have on average" if base.source in SINGLE_SOURCES else ""
 
 
-def _believed(fit: MatrixFit, own: float | None, settings: ScaleSettings) -> bool:
+def _accepted(fit: MatrixFit, own: float | None, settings: ScaleSettings) -> bool:
     """Whether a fit counts. `own`: evidence for the camera's own profile, None where it brings none."""
     return fit.explained and fit.plausible and (own is None or _against(fit, own, settings))
 
@@ -171,7 +171,7 @@ def _against(fit: MatrixFit, own: float, settings: ScaleSettings) -> bool:
 
 def _refusal(fit: MatrixFit, own: float | None, settings: ScaleSettings) -> str:
     if own is not None and fit.explained and not _against(fit, own, settings):
-        return f"{fit.n_used} pairs speak against the camera's own profile, too few to doubt it: not used"
+        return f"{fit.n_used} pairs contradict the camera's own profile, too few to replace it: not used"
     if fit.explained and not fit.plausible:
         return f"{fit.n_used} of {fit.n_distinct} pairs would need matrices unlike any camera's: not used"
     return (

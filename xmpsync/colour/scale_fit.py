@@ -14,12 +14,12 @@ their derivative at the start, over the standard deviation of the numbers (round
 
 Why this loss. A pair may belong to another setting (a custom white, a stale sidecar), so rho is Cauchy's, by
 iterated reweighting whose width shrinks from the spread of the start to that of the numbers: lights under which the
-start is far off are no outliers. The prior is what keeps ten pairs of one light from bending the matrices elsewhere:
+start is far off are not outliers. The prior keeps ten pairs of one light from bending the matrices elsewhere:
 directions without data stay at the expectation. Forward matrices leave no trace in neutrals: kept where the
 start has them, otherwise expected.
 
-How wide the prior of T is, the pairs decide: a few widths are tried, and the evidence of each (Laplace's
-approximation of the integral over E; MacKay 1992, Bayesian interpolation) chooses. A decoder's table can be as good as
+The width of the prior of T is chosen from a few by the evidence of the pairs (Laplace's
+approximation of the integral over E; MacKay 1992, Bayesian interpolation). A decoder's table can be as good as
 the editor's own matrix, or off by several hundredths a number: a prior for the one spoils the other.
 
 When it fails. The editor's numbers follow another formula than the DNG specification's, or mixed profiles: then less
@@ -263,7 +263,7 @@ class _Model:
         xy = xy_from_mired_tint(mired, tint)
         white = xyz_from_xy(xy)
         g = weights(s, mired, xy)
-        # AB . CC is blended at the start and not fitted: E takes what it would say.
+        # AB . CC is blended at the start and not fitted: E absorbs it.
         calibration = blended(s, g).calibration
         turned = apply(self._expected + e.reshape(-1, 3, 3), white[:, None, :])
         neutral = apply(calibration, np.einsum("nk,kij,nkj->ni", g, s.camera_from_xyz, turned))
@@ -348,7 +348,7 @@ def _multiples(numbers: FloatArray, step: float) -> FloatArray:
 
 STEPS = (100.0, 50.0, 10.0, 5.0)
 MANY = 4
-"""From this many distinct numbers on, most of them being multiples of a step is no chance: one of 50 is a multiple of
+"""From this many distinct numbers on, most of them being multiples of a step is not chance: one of 50 is a multiple of
 50 by chance, one of 5 of 5, so that 4 of at most 6 numbers come to less than one in 50."""
 LEAST_SHARE = 0.6
 """Share of multiples; half of the multiples of 50 are multiples of 100 too, and must not count as such."""

@@ -60,7 +60,7 @@ class OpenFile(Protocol):
 
 
 class LockFile(Protocol):
-    """An open lock file. `owned`: True the kernel gave it to us, False another process holds it, None cannot tell."""
+    """An open lock file. `owned`: True the kernel gave it to us, False another process holds it, None unknown."""
 
     owned: bool | None
 

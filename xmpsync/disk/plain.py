@@ -57,7 +57,7 @@ def read_open(fd: int, offset: int, size: int | None, at_most: int, path: Path) 
 
 
 def read_named(path: Path, at_most: int) -> bytes:
-    """A whole plain file that somebody named; links are followed. `Fenced` for pipes, devices and what is too large."""
+    """A whole plain file by its given name; links are followed. `Fenced` for pipes, devices and what is too large."""
     real = os.path.realpath(path)
     fd = open_plain(Spot(real, None, real), READ)
     try:

@@ -112,7 +112,7 @@ def _skin(wishes: Wishes, stand: Stand) -> list[WrongUsage]:
         faces = standing.measurement.faces
         hit = [face for face in faces if face.box.contains(x, y)] or [f for f in [face_at(faces, x, y)] if f]
         if not hit and option == "--reference":
-            continue  # told where references are read
+            continue  # reported where references are read
         if not any(not face.by_hand or could_be_skin(face, standing) for face in hit):
             wrong.append(
                 WrongUsage(

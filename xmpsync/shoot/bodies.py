@@ -1,4 +1,4 @@
-"""Which camera body a frame comes from where its file has no serial number: named by `--body`, or told by folders.
+"""Which camera body a frame comes from where its file has no serial number: named by `--body`, or found by folders.
 
 Two bodies of one model without serial numbers would count as one, and with them their clocks. A folder alone proves
 nothing, since one body fills several cards and people sort frames into folders. Its file numbers do: a camera counts

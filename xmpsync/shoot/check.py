@@ -21,7 +21,7 @@ from xmpsync.solve import check
 from xmpsync.solve.solution import Basis, FaceResult, Solution, Unjudged
 
 SHARE_WANTED = 0.95
-"""Share of judged faces that must be within the tolerance as the contract says."""
+"""Share of judged faces that must be within the tolerance (contract)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +37,11 @@ class Figures:
 
 
 SHARE_JUDGED = 0.8
-"""Share of the faces with skin that must have been judged before anything is called matched, as the contract says."""
+"""Share of the faces with skin that must have been judged before anything is called matched (contract)."""
 
 
 class Verdict(StrEnum):
-    """What the figures allow to say (they appear in JSON)."""
+    """The verdict that the figures allow (in JSON too)."""
 
     MATCHES = "matches"
     OFF = "off"

@@ -27,7 +27,7 @@ from xmpsync.write.perform import perform
 class Correction:
     """A proposal with everything it came from: the values of every frame. No byte is planned, nothing written.
 
-    Get one by `solved` (a question that is ready) and ask for its bytes by `planned`. A page or another try needs the
+    `solved` makes one of a ready request, `planned` adds its bytes. A page or another try needs the
     values only.
     """
 
@@ -85,7 +85,7 @@ def prepare_correction(
 def values_first(root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool) -> Correction:
     """Measure and solve; no byte is planned.
 
-    `writes` tells that a real run may follow: an interrupted run is then put right first, before anything is read.
+    `writes`: a real run may follow, so an interrupted run is recovered before anything is read.
     Otherwise an interrupted run stops the command (exit 4).
     """
     state = state_folder(root, machine)
@@ -143,7 +143,7 @@ def _told(step: Progress, listener: Listener) -> None:
 
 
 def put_right(root: Path, state: Path, listener: Listener) -> None:
-    """Recover an interrupted run, and say so."""
+    """Recover an interrupted run, with a note."""
     sentence = recover_or_raise(root, state)
     if sentence is not None:
         listener.note(sentence)

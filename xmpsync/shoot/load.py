@@ -67,7 +67,7 @@ def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
 
 
 def why_left_out(settings: DevelopSettings | None, options: Options) -> str | None:
-    """The reason to leave a frame alone because of what its metadata says; None to go on."""
+    """The reason to leave a frame alone by its metadata; None to go on."""
     rating = settings.rating if settings else None
     if rating == -1 and not options.include_rejected:
         return "rejected (rating -1)"

@@ -17,7 +17,7 @@ LOOK_CODES = (Code.LOOK_DIFFERS, Code.LOCAL_CORRECTIONS, Code.MONOCHROME, Code.O
 
 @dataclass(frozen=True, slots=True)
 class LookGroup:
-    """Frames that differ from their reference in the same properties: `words` say what these do, each once."""
+    """Frames that differ from their reference in the same properties: `words` name what these do, each once."""
 
     code: Code
     properties: tuple[str, ...]
@@ -35,8 +35,8 @@ def with_looks(solution: Solution, request: Request, stand: Mapping[str, Standin
     """The solution with findings on frames whose other settings differ from those of their reference's sidecar.
 
     A frame is compared with the reference frames of the persons in it; one that shows no known person with all of
-    them. Where several references differ among themselves, a frame cannot be like all of them, and says so. CIELAB
-    numbers as reference have no sidecar, and nothing is compared with them.
+    them. Where several references differ among themselves, a frame has a finding in any case. CIELAB numbers as
+    reference have no sidecar, and nothing is compared with them.
     """
     persons = {frame.frame_id: {face.person for face in frame.faces if face.person} for frame in solution.frames}
     compared: dict[tuple[str, str], LookDifference] = {}

@@ -1,4 +1,4 @@
-"""The use-case `people`: who was found, how sure, and what the photographer says about it."""
+"""The use-case `people`: who was found, how sure, and the names given by hand."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ ANCHORS = 5
 
 @dataclass(frozen=True, slots=True)
 class PeopleWish:
-    """What the photographer says: names for labels, pairs that are one person, faces that are somebody else."""
+    """Changes by hand: names for labels, pairs that are one person, faces that are another person."""
 
     names: tuple[str, ...] = ()
     same: tuple[tuple[str, str], ...] = ()

@@ -25,7 +25,7 @@ SHOWN = 3
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """What speaks against a frame as reference, in units in which 1 is a clear reason to look further."""
+    """Costs of a frame as reference, in units in which 1 is a clear reason to choose another."""
 
     noise: float = 0.02
     """Relative standard deviation of the face's colour that counts 1: about 1 dE00 of skin."""
@@ -48,7 +48,7 @@ WEIGHTS = Weights()
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One frame as a reference for one person, with what speaks for and against it. Less `cost` is better."""
+    """One frame as a reference for one person, with reasons for and against it. A lower `cost` is better."""
 
     frame_id: str
     person: str

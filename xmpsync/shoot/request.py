@@ -42,7 +42,7 @@ class Stand:
     left_out: tuple[LeftAlone, ...]
 
     def notes(self) -> tuple[str, ...]:
-        """What the metadata says that changes the meaning of the numbers, each with the number of frames."""
+        """Metadata that changes the meaning of the numbers, each with the number of frames."""
         told = Counter(note for standing in self.frames.values() for note in _notes(standing))
         return tuple(f"{n} {'frame' if n == 1 else 'frames'}: {note}" for note, n in sorted(told.items()))
 
@@ -174,7 +174,7 @@ def _frame(standing: Standing, clocks: Mapping[str, float], held: bool) -> Frame
 def _named(frame: Frame, standing: Standing, answers: Sequence[Answer]) -> Frame:
     """The frame with the photographer's answers on its faces.
 
-    A name from a face region is left as it is; an answer that says the same makes it certain.
+    A name from a face region is left as it is; the same name given by hand makes it certain.
     """
     names = {}
     for answer in answers:
@@ -192,7 +192,7 @@ def _named(frame: Frame, standing: Standing, answers: Sequence[Answer]) -> Frame
 
 
 def contradictions(stand: Stand, answers: Sequence[Answer]) -> tuple[str, ...]:
-    """A sentence for each answer that does not count: a face region names somebody else, or no face is there."""
+    """A sentence for each answer that does not count: a face region has another name, or there is no face."""
     told = []
     for answer in answers:
         standing = stand.frames.get(answer.frame_id)

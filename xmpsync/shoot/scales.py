@@ -78,7 +78,7 @@ class Scales:
         if not learned:
             raise WrongUsage(
                 "No scale was learned: the sidecars hold no numbers for the as-shot white, or they agree already.",
-                next_step="docs/editor-scale.md tells how to make such pairs.",
+                next_step="docs/editor-scale.md explains how to make such pairs.",
             )
         try:
             path.write_bytes(msgspec.json.format(msgspec.json.encode(ScaleFile(SCHEMA, learned)), indent=1))
@@ -180,8 +180,8 @@ def _load(path: str | None) -> tuple[Scale, ...]:
         raise WrongUsage(f"--scale {path}: {error.strerror}.", next_step="Check the name.") from error
     except msgspec.DecodeError as error:
         raise WrongUsage(
-            f"--scale {path} is no scale file ({error}).", next_step="Make one with: xmpsync measure --save-scale"
+            f"--scale {path} is not a scale file ({error}).", next_step="Make one with: xmpsync measure --save-scale"
         ) from error
     if file.schema != SCHEMA:
-        raise WrongUsage(f"--scale {path} has schema {file.schema}; this version knows {SCHEMA}.")
+        raise WrongUsage(f"--scale {path} has schema {file.schema}; this version reads {SCHEMA}.")
     return file.scales

@@ -77,7 +77,7 @@ def refuse_unfinished(root: Path, state: Path) -> None:
 
 
 def recall(options: Options, state: Path, listener: Listener) -> Options:
-    """The options to use, told by name: those given; without a reference among them, those of the newest run.
+    """The options to use: those given; without a reference among them those of the newest run, noted with its id.
 
     Where other options are given, only that run's references and marks are taken over. What would write more than is
     asked for now (packets inside DNG files, a keyword, a date) is never taken over.
@@ -178,5 +178,5 @@ def _ours(loaded: Loaded, measured: Mapping[str, FrameMeasurement], state: Path)
             continue
         entry = written.get(path.relative_to(loaded.root).as_posix(), {}).get(sha256(data))
         if entry is not None:
-            found[source.frame_id] = entry.get("baseline", "")  # a made-up note is told where it is read
+            found[source.frame_id] = entry.get("baseline", "")  # an invalid note is reported where it is read
     return found

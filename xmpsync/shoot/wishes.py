@@ -21,7 +21,7 @@ from xmpsync.shoot.pointers import LabNumbers, Pointer, frame_named, matches, pa
 from xmpsync.solve.problem import GroupStrength, Nudge, Reference
 
 MAX_NUDGE = (300.0, 150.0, 4.0)
-"""Mired, tint and EV of a nudge at most: far more than an eye asks for, and inside the fields' ranges."""
+"""Mired, tint and EV of a nudge at most: far more than is useful by eye, and inside the fields' ranges."""
 
 _CLOCK = re.compile(r"^(?P<body>.+)=(?P<sign>[+-])(?P<h>\d{1,3}):(?P<m>[0-5]\d):(?P<s>[0-5]\d(?:\.\d+)?)$")
 
@@ -56,7 +56,7 @@ class Wishes:
 
     @property
     def asked_for(self) -> frozenset[str]:
-        """Frames that a reference, a mark or `--keep` points at: read whatever `--frames` and ratings say."""
+        """Frames that a reference, a mark or `--keep` points at: read whatever `--frames` and ratings select."""
         pointers = [p for p in (*self.references, *self.skin, *self.neutral) if isinstance(p, Pointer)]
         return self.keep | {pointer.frame_id for pointer in pointers}
 

@@ -34,7 +34,7 @@ class EmbeddedPacket:
     """`write.target.Target` of packets inside DNG files."""
 
     renames = False
-    no_packet = "somebody changed it since, and there is no packet to put our fields back into"
+    no_packet = "it was changed since, and there is no packet to put our fields back into"
 
     def why_not(self, found: FileStat) -> str | None:
         return OTHER_NAMES if found.n_names > 1 else None

@@ -214,8 +214,8 @@ def _leave(entry: Entry, why: str) -> RollbackStep:
 def _whole_step(change: FileChange, ours: bool) -> RollbackStep:
     """The original bytes back; `ours`: the file holds what the run wrote."""
     if change.after is None and change.undo_of is None:
-        return RollbackStep(change.path, Action.REMOVE, "the run made it, and nobody touched it since", change)
-    return RollbackStep(change.path, Action.RESTORE, "nobody touched it since" if ours else "it is gone", change)
+        return RollbackStep(change.path, Action.REMOVE, "created by the run, unchanged since", change)
+    return RollbackStep(change.path, Action.RESTORE, "unchanged since" if ours else "it is gone", change)
 
 
 def _fields_step(fs: FileSystem, target: Target, now: Present, run: Run, entry: Entry, force: bool) -> RollbackStep:
@@ -225,7 +225,7 @@ def _fields_step(fs: FileSystem, target: Target, now: Present, run: Run, entry: 
     if written is None or packet is None:
         return _leave(entry, target.no_packet)
     if not force and our_fields(packet) != our_fields(written):
-        return _leave(entry, "somebody changed our own fields since")
+        return _leave(entry, "our own fields were changed since")
     restored = restore_fields(packet, before, written)
     if restored == packet:
         return RollbackStep(entry.path, Action.NOTHING, "our fields are as they were before the run")

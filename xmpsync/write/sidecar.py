@@ -16,7 +16,7 @@ class Sidecar:
     """`write.target.Target` of sidecars."""
 
     renames = True
-    no_packet = "the run removed it, and somebody made a new one since"
+    no_packet = "removed by the run, and there is a new one"
 
     def why_not(self, found: FileStat) -> str | None:
         return None
