@@ -29,9 +29,9 @@ from tests.read.raw_files import (
     write_maker_raw,
 )
 from xmpsync.read.blocks import Sensor, cell_means
-from xmpsync.read.levels import Area, pile_up_dn
 from xmpsync.read.orientation import upright_array
 from xmpsync.read.raw import RawImage, open_raw
+from xmpsync.read.sensor_levels import Area, pile_up_dn
 from xmpsync.records import Box
 
 WHITE = 16383

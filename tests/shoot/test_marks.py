@@ -14,7 +14,7 @@ from benchmarks.skin.cameras import cameras
 from benchmarks.skin.lights import lights
 from benchmarks.skin.spectra import WAVELENGTH_NM, model_spectra
 from xmpsync.colour.camera import render, white_from_neutral
-from xmpsync.shoot.marks import skin_like
+from xmpsync.shoot.bind import skin_like
 
 
 def _share(reflectances: np.ndarray, light_name: str, d_mired: float = 0.0) -> float:

@@ -12,8 +12,8 @@ import pytest
 from tests.write.disk import AnyDisk
 from tests.write.simfs import SimFS
 from xmpsync.disk import system
+from xmpsync.disk.fence import DiskSettings
 from xmpsync.disk.files import make_dirs, make_dirs_durably
-from xmpsync.disk.settings import DiskSettings
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="of POSIX systems")
 

@@ -6,13 +6,13 @@ import pytest
 
 from tests.xmp.samples import attributes
 from xmpsync.errors import OwnCheckFailed, SidecarMalformed
-from xmpsync.xmp import check, names
-from xmpsync.xmp.check import becomes_absent, becomes_text, checked, same_meaning
+from xmpsync.xmp import names, verify
 from xmpsync.xmp.edit import Change, apply_change
 from xmpsync.xmp.encoding import Encoded
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.second_reader import Statements, read_statements
 from xmpsync.xmp.splice import Splice, spliced
+from xmpsync.xmp.verify import becomes_absent, becomes_text, checked, same_meaning
 
 DATA = b"<doc>ab<!--c-->" + attributes('crs:Tint="+1" o:a="2" crs:Contrast="3"', "<o:b>4</o:b>") + b"</doc>"
 TINT = names.expanded(names.CAMERA_RAW, "Tint")
@@ -71,7 +71,7 @@ def test_bytes_outside_the_edit_are_compared(what: str, monkeypatch: pytest.Monk
             "a mark lost": b"   " + good[3:],
         }[what]
 
-    monkeypatch.setattr(check, "apply_edits", broken)
+    monkeypatch.setattr(verify, "apply_edits", broken)
     with pytest.raises(OwnCheckFailed):
         checked(Packet.parse(data), [edit(b"+1", b"+7")], WANTED)
 
@@ -87,7 +87,7 @@ def test_the_second_reader_has_the_last_word(what: str, monkeypatch: pytest.Monk
             raise SidecarMalformed("no")
         return read_statements(utf8.replace(b'"3"', b'"5"'))
 
-    monkeypatch.setattr(check, "read_statements", reader)
+    monkeypatch.setattr(verify, "read_statements", reader)
     with pytest.raises(OwnCheckFailed):
         checked(Packet.parse(DATA), [edit(b"+1", b"+7")], WANTED)
 
@@ -95,14 +95,14 @@ def test_the_second_reader_has_the_last_word(what: str, monkeypatch: pytest.Monk
 def test_a_second_reader_that_sees_other_surroundings_is_heard(monkeypatch: pytest.MonkeyPatch) -> None:
     first = read_statements(DATA)
     seen = [first, Statements(first.properties, first.about, ())]
-    monkeypatch.setattr(check, "read_statements", lambda _utf8: seen.pop(0))
+    monkeypatch.setattr(verify, "read_statements", lambda _utf8: seen.pop(0))
     with pytest.raises(OwnCheckFailed, match="outside the properties"):
         checked(Packet.parse(DATA), [edit(b">4<", b">4<")], {})  # takes markup away: the long way
 
 
 def test_an_edit_of_text_alone_is_read_once_and_every_other_on_the_long_way(monkeypatch: pytest.MonkeyPatch) -> None:
     read: list[bytes] = []
-    monkeypatch.setattr(check, "read_statements", lambda utf8: (read.append(utf8), read_statements(utf8))[1])
+    monkeypatch.setattr(verify, "read_statements", lambda utf8: (read.append(utf8), read_statements(utf8))[1])
     after = DATA.replace(b"+1", b"+7")
     checked(Packet.parse(DATA), [edit(b"+1", b"+7")], WANTED)
     assert read == [after]

@@ -20,9 +20,8 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
 
 from xmpsync.disk import system
-from xmpsync.disk.fence import Fence, Fenced, is_link
+from xmpsync.disk.fence import DEFAULT, DiskSettings, Fence, Fenced, is_link
 from xmpsync.disk.plain import IN_PLACE, NEW, READ, open_plain, read_open
-from xmpsync.disk.settings import DEFAULT, DiskSettings
 from xmpsync.errors import Refused
 
 T = TypeVar("T")

@@ -22,7 +22,7 @@ from xmpsync.plan.options import Options
 from xmpsync.plan.standing import Standing
 from xmpsync.records import Develop
 from xmpsync.solve.problem import Request
-from xmpsync.solve.regions import judged_camera
+from xmpsync.solve.skin_regions import judged_camera
 from xmpsync.solve.solution import NEEDS_HANDWORK, Basis, FrameResult, Solution
 from xmpsync.xmp.edit import Change, already_says
 

@@ -15,7 +15,7 @@ from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import OwnCheckFailed
 from xmpsync.records import Develop, Vec3
 from xmpsync.solve.problem import Frame
-from xmpsync.solve.regions import judged_camera
+from xmpsync.solve.skin_regions import judged_camera
 from xmpsync.solve.solution import FaceResult, Solution
 
 LARGEST_DE00 = 0.05

@@ -11,10 +11,10 @@ import numpy.typing as npt
 from xmpsync.errors import RawUnreadable
 from xmpsync.read import formats, libraw, limits, tiff
 from xmpsync.read.header import COPY_AGAIN, RawHeader, refuse_cut_off
-from xmpsync.read.levels import SensorLevels, levels, linearised_levels
 from xmpsync.read.linearise import NotLinearisable, apply_tables, plane_tables
 from xmpsync.read.opcodes import Shading
 from xmpsync.read.partial import PartlyRead, partly_read, several_lossless_strips
+from xmpsync.read.sensor_levels import SensorLevels, levels, linearised_levels
 from xmpsync.records import Capture
 
 _TABLE_BITS = 16

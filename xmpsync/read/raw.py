@@ -15,10 +15,10 @@ from xmpsync.read import limits, opcodes
 from xmpsync.read.blocks import Photosites, Sensor, cell_means
 from xmpsync.read.decode import decode_frame
 from xmpsync.read.header import COPY_AGAIN, RawHeader, read_header, unreadable_file
-from xmpsync.read.levels import Area, SensorLevels
 from xmpsync.read.noise import after_gain, noise_model
 from xmpsync.read.orientation import TRANSPOSED, stored_box, upright_array, upright_box
 from xmpsync.read.partial import PartlyRead
+from xmpsync.read.sensor_levels import Area, SensorLevels
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.records import Cells, NoiseModel
 

@@ -21,11 +21,11 @@ from xmpsync.skin.bins import Mask
 from xmpsync.skin.covariance import Estimate, Level, combine, estimate_mean, log_from_level_chroma, to_mat3
 from xmpsync.skin.dichromatic import separate
 from xmpsync.skin.gather import TINY, Evidence, gather
-from xmpsync.skin.levels import LN2, rank_window, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
 from xmpsync.skin.records import Cells, FaceSkin, NeutralPatch, Place, Region, RegionSkin, Unusable
 from xmpsync.skin.settings import SkinSettings
 from xmpsync.skin.sides import side_difference
+from xmpsync.skin.two_levels import LN2, rank_window, split_levels
 
 PATCH_CORNERS = 24
 

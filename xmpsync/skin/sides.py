@@ -16,10 +16,10 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.skin.bins import Mask
 from xmpsync.skin.covariance import estimate_mean, level_chroma_from_log, log_from_level_chroma, to_mat3
 from xmpsync.skin.gather import Evidence
-from xmpsync.skin.levels import LN2, split_levels
 from xmpsync.skin.mask import colour_mode, colour_trim
 from xmpsync.skin.records import Region, SideDifference
 from xmpsync.skin.settings import SkinSettings
+from xmpsync.skin.two_levels import LN2, split_levels
 
 Index = npt.NDArray[np.intp]
 

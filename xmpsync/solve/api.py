@@ -15,11 +15,10 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
 from xmpsync.solve import closed_form, evidence, groups, labels, reference, strength
 from xmpsync.solve.answers import answers
+from xmpsync.solve.field_limits import limited
 from xmpsync.solve.fit import Fit, fit
 from xmpsync.solve.given import Lights, given, lights_of
-from xmpsync.solve.limits import limited
 from xmpsync.solve.moments import moments
-from xmpsync.solve.people import usual_colour
 from xmpsync.solve.problem import Request
 from xmpsync.solve.results import Solved, checked, solution
 from xmpsync.solve.roster import Roster, alike_shared, roster
@@ -80,7 +79,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     fixed = frozenset(c.frame_id for c in chosen)
     table = build(request, fixed, settings)
     targets = reference.targets(request, chosen, table)
-    people = usual_colour(targets)
+    people = reference.usual_colour(targets)
     asked = closed_form.wanted(table, people)
     lost = closed_form.beyond(table, asked, people, settings) & ~table.fixed[table.face_frame]
     beyond = frozenset(

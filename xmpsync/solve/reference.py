@@ -19,6 +19,10 @@ from xmpsync.solve.tables import Table
 NEAREST = 3
 
 
+MIDDLE = (6.2, -11.0, -1.9)
+"""z of a middle skin (CIELAB L 57): the mean of published class means, very light (75, 8, 15) to dark (35, 13, 17)."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Target:
     """A person's reference: `z` (3,), the spread of several in CIEDE2000, the faces (rows) behind it, and colours given
@@ -30,6 +34,11 @@ class Target:
     spread_de00: float
     faces: tuple[int, ...]
     given: tuple[FloatArray, ...] = ()
+
+
+def usual_colour(targets: tuple[Target, ...]) -> FloatArray:
+    """z (3,) of people's usual skin under the look of this shoot: the mean of the references, else the middle."""
+    return np.mean([t.z for t in targets], axis=0) if targets else np.array(MIDDLE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,10 @@ from xmpsync.records import Develop, rounded
 from xmpsync.solve import closed_form, evidence, findings, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
+from xmpsync.solve.field_limits import Limited
 from xmpsync.solve.figures import differences, skin_de00
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
-from xmpsync.solve.limits import Limited
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.solve.reference import Target
 from xmpsync.solve.roster import Roster, alike_persons

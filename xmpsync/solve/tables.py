@@ -15,8 +15,8 @@ from xmpsync.measurement import Face
 from xmpsync.records import Develop
 from xmpsync.solve.coordinate import Coordinates, coordinates
 from xmpsync.solve.problem import Frame, Request
-from xmpsync.solve.regions import corrections
 from xmpsync.solve.settings import SolveSettings
+from xmpsync.solve.skin_regions import corrections
 
 IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]

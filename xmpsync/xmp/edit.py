@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from xmpsync.xmp import fields
-from xmpsync.xmp.check import becomes_text, checked, gains_item, same_meaning
 from xmpsync.xmp.fields import ROWS, Field, formatted
 from xmpsync.xmp.insert import add_keyword, insert_simple
 from xmpsync.xmp.packet import Packet
@@ -15,6 +14,7 @@ from xmpsync.xmp.restore import restore_fields
 from xmpsync.xmp.scan import XML_SPACE, Aside
 from xmpsync.xmp.settings import DevelopSettings, ExposureField, exposure_field, keywords
 from xmpsync.xmp.splice import Splice, apply_edits, escaped, replace_value, trailing_nuls
+from xmpsync.xmp.verify import becomes_text, checked, gains_item, same_meaning
 
 __all__ = [
     "Change", "OurFields", "already_says", "apply_change", "from_embedded", "new_sidecar", "our_fields",
@@ -140,7 +140,7 @@ def apply_change(data: bytes, change: Change) -> bytes:
     SidecarMalformed
         The packet is malformed or ambiguous, has no rdf:Description, or its exposure has no clear place.
     OwnCheckFailed
-        The result did not pass the checks of `xmpsync.xmp.check`.
+        The result did not pass the checks of `xmpsync.xmp.verify`.
     ValueError
         A number is outside its field's range.
     """

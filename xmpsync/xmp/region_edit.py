@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from xmpsync.records import Box
 from xmpsync.xmp import names
-from xmpsync.xmp.check import Becomes
 from xmpsync.xmp.insert import declared_prefix, put_element
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind, Value
@@ -23,6 +22,7 @@ from xmpsync.xmp.second_reader import Tree, spelled
 from xmpsync.xmp.splice import Splice, escaped, replace_value, space_before
 from xmpsync.xmp.stated import tree_of
 from xmpsync.xmp.tags import start_tag
+from xmpsync.xmp.verify import Becomes
 
 _MWG, _AREA, _DIMENSIONS = names.MWG_REGIONS, names.AREA, names.DIMENSIONS
 _NAME = names.expanded(_MWG, "Name")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from xmpsync.errors import OwnCheckFailed, SidecarMalformed
 from xmpsync.xmp import fields, names
-from xmpsync.xmp.check import Becomes, becomes_absent, becomes_text, changed, checked, compare
 from xmpsync.xmp.fields import FIELD_TABLE
 from xmpsync.xmp.insert import insert_simple
 from xmpsync.xmp.packet import Packet
@@ -15,6 +14,7 @@ from xmpsync.xmp.second_reader import Tree, read_statements
 from xmpsync.xmp.settings import keywords
 from xmpsync.xmp.splice import Splice, escaped, raw_value, replace_raw_value, space_before
 from xmpsync.xmp.tags import start_tag
+from xmpsync.xmp.verify import Becomes, becomes_absent, becomes_text, changed, checked, compare
 
 
 def restore_fields(current: bytes, original: bytes | None, written: bytes) -> bytes:
