@@ -44,7 +44,7 @@ class PastTheEnd(Malformed):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class TiffEntry:
     """One 12-byte directory entry; `at` is where it stands in the file, `value` its last four bytes as a number."""
 
     at: int
@@ -70,14 +70,14 @@ class Directory:
 
     order: str
     at: int
-    entries: tuple[Entry, ...]
+    entries: tuple[TiffEntry, ...]
     next_at: int
 
     @property
     def size(self) -> int:
         return 2 + ENTRY_SIZE * len(self.entries) + 4
 
-    def entry(self, tag: int) -> Entry | None:
+    def entry(self, tag: int) -> TiffEntry | None:
         """The first entry of a tag, if there is one."""
         return next((entry for entry in self.entries if entry.tag == tag), None)
 
@@ -102,14 +102,14 @@ def read_directory(read_at: ReadAt, order: str, at: int, length: int) -> Directo
     if len(body) < n_entries * ENTRY_SIZE + 4:
         raise PastTheEnd("a directory is cut off")
     entries = tuple(
-        Entry(at + 2 + nth * ENTRY_SIZE, *struct.unpack_from(order + "HHII", body, nth * ENTRY_SIZE))
+        TiffEntry(at + 2 + nth * ENTRY_SIZE, *struct.unpack_from(order + "HHII", body, nth * ENTRY_SIZE))
         for nth in range(n_entries)
     )
     (next_at,) = struct.unpack_from(order + "I", body, n_entries * ENTRY_SIZE)
     return Directory(order, at, entries, next_at)
 
 
-def whole_numbers(read_at: ReadAt, order: str, entry: Entry, *, most: int) -> tuple[int, ...]:
+def whole_numbers(read_at: ReadAt, order: str, entry: TiffEntry, *, most: int) -> tuple[int, ...]:
     """The values of a SHORT, LONG or IFD entry, at most `most` of them. Raises Malformed."""
     letter = _WHOLE.get(entry.kind)
     if letter is None or entry.count > most:
@@ -120,7 +120,7 @@ def whole_numbers(read_at: ReadAt, order: str, entry: Entry, *, most: int) -> tu
     return struct.unpack(f"{order}{entry.count}{letter}", data)
 
 
-class Field(NamedTuple):
+class TiffField(NamedTuple):
     """A tag to write: field type and the bytes of its value in the file's byte order."""
 
     tag: int
@@ -140,7 +140,7 @@ def directory_bytes(order: str, entries: Iterable[bytes], next_at: int = 0) -> b
     return struct.pack(order + "H", len(entries)) + b"".join(entries) + struct.pack(order + "I", next_at)
 
 
-def written_out(order: str, at: int, fields: Iterable[Field]) -> bytes:
+def written_out(order: str, at: int, fields: Iterable[TiffField]) -> bytes:
     """A directory at byte `at` (even) with its longer values behind it, each on an even byte."""
     fields = tuple(fields)
     heap_at, heap, entries = at + 2 + ENTRY_SIZE * len(fields) + 4, b"", []

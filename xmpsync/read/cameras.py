@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
-from xmpsync.tiff_layout import ASCII, BYTE, HEADER_SIZE, LONG, SHORT, Field, header_bytes, written_out
+from xmpsync.tiff_layout import ASCII, BYTE, HEADER_SIZE, LONG, SHORT, TiffField, header_bytes, written_out
 
 _COMPANY = re.compile(
     r"\b(corporation|corp\.?|company|co\.?|ltd\.?|imaging|optical|camera|ag|inc\.?|digital solutions)(?=\W|$)"
@@ -181,21 +181,21 @@ def _probe(make: str, model: str) -> bytes:
 
     def whole(pixels_at: int) -> bytes:
         fields = (
-            Field(254, LONG, struct.pack("<I", 0)),
-            Field(256, SHORT, shorts(side)),
-            Field(257, SHORT, shorts(side)),
-            Field(258, SHORT, shorts(16)),
-            Field(259, SHORT, shorts(1)),
-            Field(262, SHORT, shorts(32803)),
-            Field(271, ASCII, make.encode("ascii", "replace") + b"\0"),
-            Field(272, ASCII, model.encode("ascii", "replace") + b"\0"),
-            Field(273, LONG, struct.pack("<I", pixels_at)),
-            Field(277, SHORT, shorts(1)),
-            Field(278, SHORT, shorts(side)),
-            Field(279, LONG, struct.pack("<I", len(pixels))),
-            Field(33421, SHORT, shorts(2, 2)),
-            Field(33422, BYTE, bytes((0, 1, 1, 2))),
-            Field(50706, BYTE, bytes((1, 4, 0, 0))),
+            TiffField(254, LONG, struct.pack("<I", 0)),
+            TiffField(256, SHORT, shorts(side)),
+            TiffField(257, SHORT, shorts(side)),
+            TiffField(258, SHORT, shorts(16)),
+            TiffField(259, SHORT, shorts(1)),
+            TiffField(262, SHORT, shorts(32803)),
+            TiffField(271, ASCII, make.encode("ascii", "replace") + b"\0"),
+            TiffField(272, ASCII, model.encode("ascii", "replace") + b"\0"),
+            TiffField(273, LONG, struct.pack("<I", pixels_at)),
+            TiffField(277, SHORT, shorts(1)),
+            TiffField(278, SHORT, shorts(side)),
+            TiffField(279, LONG, struct.pack("<I", len(pixels))),
+            TiffField(33421, SHORT, shorts(2, 2)),
+            TiffField(33422, BYTE, bytes((0, 1, 1, 2))),
+            TiffField(50706, BYTE, bytes((1, 4, 0, 0))),
         )
         return header_bytes("<", HEADER_SIZE) + written_out("<", HEADER_SIZE, fields)
 

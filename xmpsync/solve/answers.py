@@ -16,7 +16,7 @@ from xmpsync.records import TINT_RANGE
 from xmpsync.solve import levels, pooled
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
-from xmpsync.solve.reference import Target
+from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
 from xmpsync.solve.tables import BoolArray, Table, summed
 
@@ -36,7 +36,7 @@ class Answers:
 
 
 def answers(
-    table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...], probability: FloatArray, s: SolveSettings
+    table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...], probability: FloatArray, s: SolveSettings
 ) -> Answers:
     """The answer of every frame; held and reference frames stay at their baselines.
 
@@ -91,7 +91,7 @@ def doubt(x: Fit, probability: FloatArray, s: SolveSettings) -> tuple[FloatArray
     return out[:, :2], out[:, 2]
 
 
-def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...]) -> FloatArray:
+def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...]) -> FloatArray:
     """Variances (P, 2) of own colours: of persons without a reference from the table, of the others what is left of
     state and measurement in their references once steadied."""
     out = np.einsum("pii->pi", x.table.persons_covariance).copy()
@@ -109,7 +109,7 @@ def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[Target
 
 
 def _whites(
-    table: Table, lights: Lights, x: Fit, targets: tuple[Target, ...], doubts: FloatArray, s: SolveSettings
+    table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...], doubts: FloatArray, s: SolveSettings
 ) -> tuple[FloatArray, FloatArray]:
     """Mired and tint (F, 2) with their covariance (F, 2, 2)."""
     cell, n = x.cell, table.n_frames

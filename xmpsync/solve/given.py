@@ -8,7 +8,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve import evidence
-from xmpsync.solve.reference import Target
+from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import PriorSettings, SolveSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Seen, Table, members
@@ -50,7 +50,7 @@ class Given:
     table: Table
     lights: Lights
     roster: Roster
-    targets: tuple[Target, ...]
+    targets: tuple[PersonTarget, ...]
     people: FloatArray
     seen: Seen
     log_covariance: FloatArray
@@ -69,7 +69,12 @@ class Given:
 
 
 def given(
-    table: Table, lights: Lights, roster: Roster, targets: tuple[Target, ...], people: FloatArray, s: SolveSettings
+    table: Table,
+    lights: Lights,
+    roster: Roster,
+    targets: tuple[PersonTarget, ...],
+    people: FloatArray,
+    s: SolveSettings,
 ) -> Given:
     """The fixed part of a solve."""
     rows = np.array([row for target in targets for row in target.faces], dtype=np.intp)

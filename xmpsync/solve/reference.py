@@ -24,7 +24,7 @@ MIDDLE = (6.2, -11.0, -1.9)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Target:
+class PersonTarget:
     """A person's reference: `z` (3,), the spread of several in CIEDE2000, the faces (rows) behind it, and colours given
     as numbers."""
 
@@ -36,7 +36,7 @@ class Target:
     given: tuple[FloatArray, ...] = ()
 
 
-def usual_colour(targets: tuple[Target, ...]) -> FloatArray:
+def usual_colour(targets: tuple[PersonTarget, ...]) -> FloatArray:
     """z (3,) of people's usual skin under the look of this shoot: the mean of the references, else the middle."""
     return np.mean([t.z for t in targets], axis=0) if targets else np.array(MIDDLE)
 
@@ -56,7 +56,7 @@ def choices(request: Request) -> tuple[ReferenceChoice, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def targets(request: Request, chosen: tuple[ReferenceChoice, ...], table: Table) -> tuple[Target, ...]:
+def targets(request: Request, chosen: tuple[ReferenceChoice, ...], table: Table) -> tuple[PersonTarget, ...]:
     """One target per person with a reference, in order of name; faces without a name get labels of their own."""
     row_of = {(table.frames[f].frame_id, face.face_id): i for i, (f, face) in
               enumerate(zip(table.face_frame, table.faces, strict=True))}  # fmt: skip
@@ -79,7 +79,7 @@ def targets(request: Request, chosen: tuple[ReferenceChoice, ...], table: Table)
             key = (reference.person, True) if reference.person else (next(labels), False)
             collected.setdefault(key, []).append((z_from_xyz(xyz), None))
     return tuple(
-        Target(
+        PersonTarget(
             person=person,
             named=named,
             z=(centre := robust_mean(np.array([z for z, _ in items]))),

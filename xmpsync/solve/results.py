@@ -20,7 +20,7 @@ from xmpsync.solve.figures import differences, skin_de00
 from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
 from xmpsync.solve.problem import Frame, Request
-from xmpsync.solve.reference import Target
+from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.roster import Roster, alike_persons
 from xmpsync.solve.settings import SolveSettings
 from xmpsync.solve.solution import (
@@ -52,7 +52,7 @@ class Solved:
     """Everything the stages found. `beyond`: (frame, face) pairs that no white balance brings near skin."""
 
     table: Table
-    targets: tuple[Target, ...]
+    targets: tuple[PersonTarget, ...]
     people: FloatArray
     roster: Roster
     lights: Lights

@@ -14,7 +14,7 @@ from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.clusters import clusters
 from xmpsync.solve.likeness import DEFAULT as LIKENESS
 from xmpsync.solve.likeness import LikenessSettings, alike, from_frames, log_likelihood_ratio, usual_sd
-from xmpsync.solve.reference import Target
+from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.settings import PriorSettings
 from xmpsync.solve.sightings import Sightings, sightings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
@@ -49,7 +49,7 @@ class Roster:
         return len(self.names)
 
 
-def roster(table: Table, targets: tuple[Target, ...], moment: IntArray, s: PriorSettings) -> Roster:
+def roster(table: Table, targets: tuple[PersonTarget, ...], moment: IntArray, s: PriorSettings) -> Roster:
     """The persons known before any colour is compared; `moment` (F,) of the frames."""
     names = [t.person for t in targets]
     names += sorted({f.name for f in table.faces if f.name} - set(names))

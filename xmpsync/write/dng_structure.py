@@ -22,9 +22,9 @@ from xmpsync.tiff_layout import (
     SUB_IFDS,
     UNDEFINED,
     Directory,
-    Entry,
     Malformed,
     ReadAt,
+    TiffEntry,
     read_directory,
     read_header,
     whole_numbers,
@@ -44,7 +44,7 @@ class EmbedRefused(FrameError):
     """The file's structure is not one in which a packet can be written safely."""
 
 
-def packet_entry(directory: Directory) -> Entry | None:
+def packet_entry(directory: Directory) -> TiffEntry | None:
     """The entry of the XMP packet, if there is one."""
     return directory.entry(XMP_TAG)
 
@@ -102,7 +102,7 @@ def _check(directory: Directory, length: int) -> None:
 def _regions(read_at: ReadAt, first: Directory, length: int) -> Iterator[tuple[str, int, int]]:
     """What it is, offset and size, of everything but the header, the first directory and the packet."""
 
-    def values(entry: Entry) -> tuple[int, ...]:
+    def values(entry: TiffEntry) -> tuple[int, ...]:
         return whole_numbers(read_at, first.order, entry, most=MAX_VALUES)
 
     seen, waiting, packet = {first.at}, [first], packet_entry(first)

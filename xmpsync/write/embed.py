@@ -12,11 +12,9 @@ from xmpsync.tiff_layout import (
     INLINE,
     MAX_LENGTH,
     Directory,
+    TiffEntry,
     directory_bytes,
     entry_bytes,
-)
-from xmpsync.tiff_layout import (
-    Entry as TiffEntry,
 )
 from xmpsync.write import journal, patch
 from xmpsync.write.dng_structure import XMP_TAG, EmbedRefused, check_apart, first_directory, packet_entry
