@@ -49,6 +49,7 @@ HOME = {
     "onnxruntime": {"faces"},
     "sqlite3": {"store"},
     "multiprocessing": {"measuring"},
+    "pebble": {"measuring"},
     "distributed": {"measuring"},
     "colour": {"colour"},
     "lxml": {"xmp"},

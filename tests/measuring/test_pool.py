@@ -49,13 +49,30 @@ def test_one_worker_waits_between_calls_until_it_is_closed_or_dies() -> None:
     os.kill(first, 9)
     while _alive(first):
         time.sleep(0.02)
-    third = dict(run_jobs(_who, ["a", "b", "c"], n_workers=2, timeout_s=60, idle=idle))
-    assert first not in third.values() and all(isinstance(who, int) for who in third.values())
-    (waiting,) = idle.take()
-    idle.keep(waiting)
-    assert waiting.process.pid in third.values()
+    third = dict(run_jobs(_who, ["a"], n_workers=2, timeout_s=60, idle=idle))["a"]
+    assert isinstance(third, int) and third != first
+    several = dict(run_jobs(_who, ["a", "b", "c"], n_workers=2, timeout_s=60, idle=idle))
+    assert third not in several.values() and all(isinstance(who, int) for who in several.values())
+    assert _alive(third) and not any(_alive(who) for who in several.values() if isinstance(who, int))
     idle.close()
-    assert not waiting.process.is_alive() and idle.take() == []
+    assert not _alive(third) and idle.take() is None
+
+
+def test_a_worker_whose_caller_is_killed_ends_by_itself(tmp_path: Path) -> None:
+    script = tmp_path / "script.py"
+    script.write_text(
+        "import os\nfrom tests.measuring.test_pool import _who\nfrom xmpsync.measuring.pool import Idle, run_jobs\n"
+        "if __name__ == '__main__':\n"
+        "    idle = Idle()\n"
+        "    print(dict(run_jobs(_who, ['a'], n_workers=1, timeout_s=60, idle=idle))['a'], flush=True)\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+    there = os.environ | {"PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[2]), *filter(None, sys.path)])}
+    told = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=120, env=there)
+    worker, give_up = int(told.stdout), time.monotonic() + 60
+    while _alive(worker) and time.monotonic() < give_up:
+        time.sleep(0.05)
+    assert not _alive(worker)
 
 
 def _alive(pid: int) -> bool:
@@ -74,6 +91,16 @@ def test_stopping_early_ends_the_workers() -> None:
     started = time.monotonic()
     results.close()  # type: ignore[attr-defined]
     assert time.monotonic() - started < 60  # far below the 600 s of the hanging job
+
+
+def test_jobs_larger_than_a_pipe_that_wait_do_not_keep_the_workers() -> None:
+    large = "x" * 2_000_000
+    assert list(run_jobs(len, [large] * 6, n_workers=2, timeout_s=60)) == [(large, len(large))] * 6
+    results = run_jobs(_work, ["a", "hang", large, large, large, "hang"], n_workers=1, timeout_s=600)
+    next(results)
+    started = time.monotonic()
+    results.close()  # type: ignore[attr-defined]
+    assert time.monotonic() - started < 60
 
 
 def test_workers_that_cannot_start_end_the_run_with_advice(tmp_path: Path) -> None:

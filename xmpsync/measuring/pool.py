@@ -1,4 +1,4 @@
-"""Worker processes that may die: one job at a time each, so that a crash or a hang costs one frame, not the run.
+"""Worker processes that may die: a crash or a hang costs the job at hand, not the run. The home of pebble.
 
 Spawned, not forked (the decoder may be built with OpenMP). A worker that dies or overruns its time is replaced, and
 its job comes back as a `Lost`. Results arrive in the order they are ready.
@@ -10,18 +10,24 @@ import multiprocessing
 import os
 import time
 import traceback
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing.connection import Connection, wait
-from multiprocessing.context import SpawnProcess
-from typing import Any, Generic, TypeVar, cast
+from typing import Any, Generic, TypeVar
+
+from pebble import ProcessExpired, ProcessPool
 
 from xmpsync.errors import XmpsyncError
 
-READY = "ready"
 START_TIMEOUT_S = 120.0
 """A slow disk and a virus scanner may take their time over the first import."""
+LOOK_S = 1.0
+"""How long to wait at a time: a wait without end is deaf to Ctrl-C on some systems."""
+QUEUED = 2
+"""Jobs handed over for each worker: one at work, one that waits for it."""
 
 J = TypeVar("J")
 R = TypeVar("R")
@@ -39,69 +45,33 @@ class Lost:
     alive: bool = False
 
 
-@dataclass(slots=True)
-class _Worker(Generic[J]):
-    """`deadline_s`: of its job, or, before it is `ready`, of its start."""
-
-    process: SpawnProcess
-    pipe: Connection
-    deadline_s: float
-    ready: bool = False
-    job: J | None = None
-
-
-@dataclass(slots=True)
-class _Queue(Generic[J]):
-    """Jobs in order, and how many of them are given out and announced."""
-
-    jobs: Sequence[J]
-    announce: Callable[[J], None]
-    n_ahead: int
-    at: int = 0
-    announced: int = 0
-
-    @property
-    def waiting(self) -> bool:
-        return self.at < len(self.jobs)
-
-    def next(self) -> J:
-        """The next job; those behind it are announced."""
-        job = self.jobs[self.at]
-        self.at += 1
-        self.announced = max(self.announced, self.at)
-        for coming in self.jobs[self.announced : self.at + self.n_ahead]:
-            self.announce(coming)
-            self.announced += 1
-        return job
-
-
 class Idle(Generic[J]):
-    """One worker that waits between calls of `run_jobs` with the same function: its next job starts at once.
+    """One worker that waits between calls of `run_jobs` with a single job: the next one starts at once.
 
     Whoever makes one closes it; a worker whose caller is gone ends by itself.
     """
 
     def __init__(self) -> None:
-        self._worker: _Worker[J] | None = None
+        self._pool: ProcessPool | None = None
 
-    def take(self) -> list[_Worker[J]]:
-        """The worker, if there is one and it is alive; it is the caller's from now on."""
-        worker, self._worker = self._worker, None
-        if worker is not None and not worker.process.is_alive():
-            _stop(worker)
-            return []
-        return [worker] if worker is not None else []
+    def take(self) -> ProcessPool | None:
+        """The worker's pool, if there is one and it is in order; it is the caller's from now on."""
+        pool, self._pool = self._pool, None
+        if pool is not None and not pool.active:
+            _stop(pool)
+            return None
+        return pool
 
-    def keep(self, worker: _Worker[J]) -> None:
+    def keep(self, pool: ProcessPool) -> None:
         """Let this one wait; one that waits already ends."""
         self.close()
-        self._worker = worker
+        self._pool = pool
 
     def close(self) -> None:
         """End the worker."""
-        if self._worker is not None:
-            _stop(self._worker)
-            self._worker = None
+        if self._pool is not None:
+            _stop(self._pool)
+            self._pool = None
 
 
 def _nothing() -> None:
@@ -125,96 +95,96 @@ def run_jobs(
     """Yield (job, result or `Lost`) for every job, as they get ready.
 
     `function` is a module-level function; it returns expected trouble as a value. `prepare`, one too, is called once
-    in each new worker. `announce` is called here with each job some time before its turn, as many ahead as there are
-    workers, in order. A worker that is `idle` is used first, and one waits there afterwards. Closing the iterator
-    (Ctrl-C included) ends the workers; what was yielded before stays with the caller.
+    in each new worker. `announce` is called here with each job that has to wait for a worker, in order. A single
+    job goes to the worker that is `idle`, which waits there afterwards. Closing the iterator (Ctrl-C included) ends the
+    workers; what was yielded before stays with the caller.
 
-    Raises WorkersMissing where a worker does not start.
+    Raises WorkersMissing where no worker starts.
     """
+    if not jobs:
+        return
     n_workers = min(n_workers, len(jobs))
-    waiting = _Queue(jobs, announce, n_workers)
-    workers: list[_Worker[J]] = []
+    idle = idle if len(jobs) == 1 else None
+    waiting, n_announced = deque(jobs), n_workers
+    pool = idle.take() if idle is not None else None
+    worked = pool is not None
+    under_way: dict[Future[Any], J] = {}
+    started_by_s = time.monotonic() + START_TIMEOUT_S
     try:
-        workers = idle.take() if idle is not None else []
-        for worker in workers:
-            _give(worker, waiting, timeout_s)
-        workers += [_start(function, prepare) for _ in range(n_workers - len(workers))]
-        while waiting.waiting or any(worker.job is not None for worker in workers):
-            busy = {w.pipe: w for w in workers if w.job is not None or (not w.ready and waiting.waiting)}
-            first_deadline_s = min(worker.deadline_s for worker in busy.values())
-            ready = wait(list(busy), timeout=max(0.0, first_deadline_s - time.monotonic()))
-            finished = [busy[cast(Connection, pipe)] for pipe in ready]
-            late = [w for w in busy.values() if w not in finished and w.deadline_s <= time.monotonic()]
-            for worker in finished + late:
-                if not worker.ready:
-                    _check_started(worker)
-                    _give(worker, waiting, timeout_s)
-                    continue
-                job = worker.job
-                assert job is not None
-                outcome = _take(worker) if worker in finished else Lost(f"no result after {timeout_s:.0f} s")
-                worker.job = None
-                if isinstance(outcome, Lost) and not outcome.alive:
-                    _stop(worker)
-                    workers.remove(worker)
-                    if waiting.waiting:
-                        workers.append(_start(function, prepare))
-                else:
-                    _give(worker, waiting, timeout_s)
-                yield job, outcome
-        ready_ones = [worker for worker in workers if worker.ready]
-        if idle is not None and ready_ones:
-            idle.keep(ready_ones[0])
-            workers.remove(ready_ones[0])
+        while waiting or under_way:
+            if pool is None:
+                pool, worked = _new(n_workers, prepare), False
+                started_by_s = time.monotonic() + START_TIMEOUT_S
+            try:
+                while waiting and len(under_way) < QUEUED * n_workers:
+                    handed = pool.schedule(_guarded, args=(function, waiting[0]), timeout=timeout_s)
+                    under_way[handed] = waiting.popleft()
+                    n_given = len(jobs) - len(waiting)
+                    if n_given > n_announced:
+                        announce(under_way[handed])
+                        n_announced = n_given
+                finished = wait(under_way, timeout=LOOK_S, return_when=FIRST_COMPLETED).done
+                worked = worked or any(future.running() for future in under_way)
+                if not worked and not finished and time.monotonic() > started_by_s:
+                    raise BrokenProcessPool
+                for future in finished:
+                    outcome = _outcome(future, timeout_s)
+                    worked = True
+                    yield under_way.pop(future), outcome
+            except (BrokenProcessPool, CancelledError, RuntimeError) as error:
+                # a worker died without a job: what was handed over goes to new ones, unless these never worked
+                if not worked:
+                    raise _missing() from error
+                waiting.extendleft(reversed(under_way.values()))
+                under_way.clear()
+                _stop(pool)
+                pool = None
+        if idle is not None and pool is not None:
+            idle.keep(pool)
+            pool = None
     finally:
-        for worker in workers:
-            _stop(worker)
+        if pool is not None:
+            _stop(pool)
 
 
-def _start(function: Callable[[J], R], prepare: Callable[[], None]) -> _Worker[J]:
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(function, prepare, theirs), daemon=True)
-    threads = os.environ.get("OMP_NUM_THREADS")
-    os.environ["OMP_NUM_THREADS"] = "1"  # one decoder thread per worker: the frames are the parallel part
+def _new(n_workers: int, prepare: Callable[[], None]) -> ProcessPool:
+    spawn = multiprocessing.get_context("spawn")
+    return ProcessPool(n_workers, initializer=_prepared, initargs=(prepare,), context=spawn)
+
+
+def _outcome(future: Future[Any], timeout_s: float) -> Any:
+    """What came of a job. Raises BrokenProcessPool and CancelledError where the pool is no more."""
     try:
-        process.start()
-    finally:
-        if threads is None:
-            del os.environ["OMP_NUM_THREADS"]
-        else:
-            os.environ["OMP_NUM_THREADS"] = threads
-    theirs.close()
-    return _Worker(process, ours, time.monotonic() + START_TIMEOUT_S)
+        return future.result()
+    except TimeoutError:
+        return Lost(f"no result after {timeout_s:.0f} s")
+    except ProcessExpired as error:
+        return Lost(f"the worker process ended unexpectedly (exit code {error.exitcode})")
+    except (BrokenProcessPool, CancelledError):
+        raise
+    except Exception as error:  # a result that cannot be sent
+        return Lost(f"an internal error ({type(error).__name__}: {error})", alive=True)
 
 
-def _check_started(worker: _Worker[J]) -> None:
+def _missing() -> WorkersMissing:
     """A worker that cannot even start would be replaced for ever: stop with the reason instead."""
-    try:
-        if worker.pipe.poll() and worker.pipe.recv() == READY:
-            worker.ready = True
-            return
-    except (EOFError, OSError):
-        pass
-    raise WorkersMissing(
+    return WorkersMissing(
         "The worker processes that decode frames cannot be started.",
         next_step="A script of your own must call xmpsync below `if __name__ == '__main__':`: workers import it.",
     )
 
 
-def _serve(function: Callable[[Any], Any], prepare: Callable[[], None], pipe: Connection) -> None:
+def _prepared(prepare: Callable[[], None]) -> None:
+    """In a new worker, before any decoder is loaded: one thread, since the frames are the parallel part."""
+    os.environ["OMP_NUM_THREADS"] = "1"
+    prepare()
+
+
+def _guarded(function: Callable[[J], R], job: J) -> R | Lost:
     try:
-        prepare()
-        pipe.send(READY)
-        while True:
-            job = pipe.recv()
-            try:
-                outcome = function(job)
-            except Exception as error:
-                outcome = Lost(f"an internal error ({type(error).__name__}: {error}) at {_place(error)}", alive=True)
-            pipe.send(outcome)
-    except (EOFError, KeyboardInterrupt, BrokenPipeError):
-        return
+        return function(job)
+    except Exception as error:
+        return Lost(f"an internal error ({type(error).__name__}: {error}) at {_place(error)}", alive=True)
 
 
 def _place(error: Exception) -> str:
@@ -222,27 +192,7 @@ def _place(error: Exception) -> str:
     return f"{os.path.basename(last.filename)}:{last.lineno}"  # noqa: PTH119
 
 
-def _give(worker: _Worker[J], waiting: _Queue[J], timeout_s: float) -> None:
-    if waiting.waiting:
-        worker.job = waiting.next()
-        worker.deadline_s = time.monotonic() + timeout_s
-        with suppress(OSError):  # a worker that died meanwhile: its job comes back as lost
-            worker.pipe.send(worker.job)
-
-
-def _take(worker: _Worker[J]) -> Any:
-    try:
-        return worker.pipe.recv()
-    except (EOFError, OSError):
-        worker.process.join(timeout=5)
-        return Lost(f"the worker process ended unexpectedly (exit code {worker.process.exitcode})")
-
-
-def _stop(worker: _Worker[J]) -> None:
-    worker.pipe.close()
-    if worker.process.is_alive():
-        worker.process.terminate()
-    worker.process.join(timeout=5)
-    if worker.process.is_alive():
-        worker.process.kill()
-        worker.process.join()
+def _stop(pool: ProcessPool) -> None:
+    pool.stop()  # type: ignore[no-untyped-call]
+    with suppress(RuntimeError):  # a worker that outlives being killed: the system ends it
+        pool.join()
