@@ -43,7 +43,8 @@ def answers(
     `probability` (N, P + 1): who each face may be; where that is open the deviations are wider, since people differ.
     """
     doubts, level_doubts = doubt(x, probability, s)
-    theta, covariance = _whites(table, lights, x, targets, doubts, s)
+    reference, reference_level = _reference_variance(table, lights, x, targets)
+    theta, covariance = _whites(table, lights, x, reference, doubts, s)
     light_theta = x.theta + x.table.d_theta
     moment_drift = x.within.drift()[lights.moment]
     mean_j = _mean_jacobian(x)
@@ -54,7 +55,7 @@ def answers(
         q.face, q.person, q.r, q.y + shift, q.variance, q.frame, q.light, q.settings, q.coupled, q.pinned, q.pinned_ev
     )
     ev, ev_variance, told_level = levels.answers(
-        moved, x.levels, lights.minutes[lights.moment], x.components.state, level_doubts
+        moved, x.levels, lights.minutes[lights.moment], x.components.state, level_doubts, reference_level
     )
     light_ev = np.where(q.coupled, x.levels.light[lights.of_frame] - q.settings, np.nan)
     usual = levels.medians(ev, lights.of_frame, told_level, lights.n)
@@ -91,25 +92,28 @@ def doubt(x: Fit, probability: FloatArray, s: SolveSettings) -> tuple[FloatArray
     return out[:, :2], out[:, 2]
 
 
-def _target_variance(table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...]) -> FloatArray:
-    """Variances (P, 2) of own colours: of persons without a reference from the table, of the others what is left of
-    state and measurement in their references once steadied."""
-    out = np.einsum("pii->pi", x.table.persons_covariance).copy()
+def _reference_variance(
+    table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Variances of referenced persons' colours (P, 2), what is left of state and measurement in their references once
+    steadied, and of their levels (P,); zero for the others."""
+    out, level = np.zeros((len(x.persons_z), 2)), np.zeros(len(x.persons_z))
     # By the light's own faces alone: that this person looks like the reference says nothing of the reference.
     by_faces = pooled.diagonal(x.own_covariance)
     for i, target in enumerate(targets):
         rows = np.array(target.faces, dtype=np.intp)
+        n = len(rows) + len(target.given)
         light, moment = lights.of_frame[table.face_frame[rows]], lights.moment[table.face_frame[rows]]
         slot = x.cell.slot[light, i]
         steadied = by_faces[light, np.maximum(slot, 0)] + 1.0 / x.within.h[:, moment].T
         alone = x.variance[rows, :2] + x.components.state**2
-        each = np.where((slot >= 0)[:, None], np.minimum(steadied, alone), alone)
-        out[i] = each.sum(axis=0) / (len(rows) + len(target.given)) ** 2
-    return np.asarray(out)
+        out[i] = np.where((slot >= 0)[:, None], np.minimum(steadied, alone), alone).sum(axis=0) / n**2
+        level[i] = (x.variance[rows, 2] + levels.measured_variance(x.components.state)).sum() / n**2
+    return out, level
 
 
 def _whites(
-    table: Table, lights: Lights, x: Fit, targets: tuple[PersonTarget, ...], doubts: FloatArray, s: SolveSettings
+    table: Table, lights: Lights, x: Fit, reference: FloatArray, doubts: FloatArray, s: SolveSettings
 ) -> tuple[FloatArray, FloatArray]:
     """Mired and tint (F, 2) with their covariance (F, 2, 2)."""
     cell, n = x.cell, table.n_frames
@@ -125,11 +129,12 @@ def _whites(
     # Student's t of two dimensions holds (nu + 2) / (nu + 4) of the information of a normal of its scale.
     tails = (s.variances.tail + 4.0) / (s.variances.tail + 2.0)
     steadied = tails * (x.t_variance[light, cell.place] + 1.0 / x.within.h[:, moment].T)
-    own = _target_variance(table, lights, x, targets)
-    error = steadied + own[person] + s.noise_floor**2
+    persons = x.table.persons(reference)
+    own = np.einsum("pipi->pi", persons)
+    error = steadied + s.noise_floor**2
     several = np.bincount(frame, weights=cell.r, minlength=n) > 1.02
     m2 = x.components.person_lights**2
-    variance = error + np.where(several[frame][:, None], m2, 0.0)
+    variance = error + own[person] + np.where(several[frame][:, None], m2, 0.0)
     weight = cell.r[:, None] / variance
 
     mean_j = _mean_jacobian(x)[lights.of_frame]
@@ -160,15 +165,15 @@ def _whites(
     inverse = np.linalg.inv(a)
     pull = inverse[frame] @ weighted
     covariance = summed(frame, (pull * error[:, None, :]) @ np.swapaxes(pull, 1, 2), n)
+    # Own colours hang together: faces of one frame do not average them out.
+    n_p = len(x.persons_z)
+    by_person = summed(frame * n_p + person, pull, n * n_p).reshape(n, n_p, 2, 2).swapaxes(1, 2).reshape(n, 2, 2 * n_p)
+    covariance += by_person @ persons.reshape(2 * n_p, 2 * n_p) @ np.swapaxes(by_person, 1, 2)
     of_face = summed(cell.face, pull, table.n_faces)
     covariance += summed(table.face_frame, (of_face * doubts[:, None, :]) @ np.swapaxes(of_face, 1, 2), n)
     j_inverse = np.linalg.inv(mean_j)
-    # The light's white rests on its persons' references as well (the table counts the errors of the others).
-    shown = (cell.person >= 0)[..., None]
-    referenced = np.where(shown & (np.arange(len(own)) < len(targets))[cell.person, None], own[cell.person], 0.0)
-    by_reference = (referenced.sum(axis=1) / np.maximum(shown.sum(axis=1), 1) ** 2)[lights.of_frame]
-    moved = x.components.frame[lights.of_frame, None] ** 2 + by_reference
-    of_light = x.table.theta_covariance[lights.of_frame]
+    moved = x.components.frame[lights.of_frame, None] ** 2
+    of_light = x.table.lights(persons)[lights.of_frame]
     of_light = of_light + (j_inverse * moved[:, None, :]) @ np.swapaxes(j_inverse, 1, 2)
     pull = inverse @ lam
     return theta, np.asarray(covariance + pull @ of_light @ np.swapaxes(pull, 1, 2))

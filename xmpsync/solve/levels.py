@@ -49,9 +49,30 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Errors:
+    """How errors hang together. People without a reference are known from one another and from the referenced ones, so
+    the faces of one frame do not average them out.
+
+    `joint` (P, P): covariance of own levels without a reference, were the references right; `by_referenced` (P, P):
+    change of everybody's level with that of each referenced person; `light_by_persons` (G, P), `light_alone` (G,):
+    change of each light's level with everybody's, and its own variance.
+    """
+
+    joint: FloatArray
+    by_referenced: FloatArray
+    light_by_persons: FloatArray
+    light_alone: FloatArray
+
+    def persons(self, referenced: FloatArray) -> FloatArray:
+        """Covariance (P, P) of own levels with the variances (P,) of the references in it."""
+        return np.asarray(self.joint + (self.by_referenced * referenced) @ self.by_referenced.T)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class LightLevels:
     """Own levels (P,), light levels (G,), EV (F,); `h` (F,) its precision, `w` (E,) of the entries, `c` (F,) of the
-    settings; variances of persons and lights; `pose`, `light_sd` (G,) the estimated sd; weights of the tails."""
+    settings; variances of persons and lights as far as the references are right; `errors`: how these hang together.
+    `pose`, `light_sd` (G,): the estimated sd; weights of the tails."""
 
     person: FloatArray
     light: FloatArray
@@ -61,6 +82,7 @@ class LightLevels:
     c: FloatArray
     person_variance: FloatArray
     light_variance: FloatArray
+    errors: Errors
     pose: float
     light_sd: FloatArray
     face_weight: FloatArray
@@ -72,7 +94,8 @@ def start(n_persons: int, n_lights: int, n_frames: int, s: VarianceSettings) -> 
     zero, one = np.zeros, np.ones
     return LightLevels(
         zero(n_persons), zero(n_lights), zero(n_frames), zero(n_frames), zero(0), zero(n_frames), one(n_persons),
-        one(n_lights), s.pose_ev, np.full(n_lights, s.settings_ev), one(0), one(n_frames),
+        one(n_lights), Errors(np.eye(n_persons), np.eye(n_persons), zero((n_lights, n_persons)), one(n_lights)),
+        s.pose_ev, np.full(n_lights, s.settings_ev), one(0), one(n_frames),
     )  # fmt: skip
 
 
@@ -101,13 +124,15 @@ def levels(
 
     # Frames eliminated, what is left is an arrow: dense in persons, diagonal in lights.
     settings = np.where(q.coupled, q.settings, 0.0)
-    wide = np.zeros((n_f, n_p))
-    np.add.at(wide, (frame, q.person), np.where(free[q.person], w, 0.0))
+    everybody = np.bincount(frame * n_p + q.person, weights=w, minlength=n_f * n_p).reshape(n_f, n_p)
+    wide = np.where(free, everybody, 0.0)
     own_part = np.where(free[q.person], 0.0, own[q.person]) - q.y[q.face]
     told = np.bincount(frame, weights=w * own_part, minlength=n_f) - c * settings + pin * q.pinned_ev
-    left_p = np.diag(wide.sum(axis=0) + p.person_ev**-2) - wide.T @ (wide / safe[:, None])
+    to_everybody = -wide.T @ (everybody / safe[:, None])
+    left_p = np.diag(wide.sum(axis=0) + p.person_ev**-2) + np.where(free, to_everybody, 0.0)
     left_g = np.bincount(q.light, weights=c - c**2 / safe, minlength=n_g) + p.light_ev**-2
-    left_pg = -summed(q.light, wide * (c / safe)[:, None], n_g)
+    left_all = -summed(q.light, everybody * (c / safe)[:, None], n_g)
+    left_pg = np.where(free, left_all, 0.0)
     share = told / safe
     right_p = -1.0 * np.bincount(q.person, weights=np.where(free[q.person], w * own_part, 0.0), minlength=n_p)
     right_p += wide.T @ share + people * p.person_ev**-2
@@ -117,6 +142,13 @@ def levels(
     light = (right_g - left_pg @ person) / left_g
     light_variance = 1.0 / left_g + np.einsum("gi,ij,gj->g", left_pg, inverse, left_pg) / left_g**2
     person_variance = np.where(free, np.diag(inverse), 0.0)
+    follow = -inverse @ (to_everybody - left_pg.T @ (left_all / left_g[:, None]))
+    errors = Errors(
+        joint=np.where(free[:, None] & free, inverse, 0.0),
+        by_referenced=np.where(free, 0.0, np.where(free[:, None], follow, np.eye(n_p))),
+        light_by_persons=-left_all / left_g[:, None],
+        light_alone=np.asarray(1.0 / left_g),
+    )
     person = np.where(free, person, own)
 
     target = person[q.person] - q.y[q.face]
@@ -140,21 +172,22 @@ def levels(
     shoot = (s.weight * s.settings_ev**2 + per_light.sum()) / (s.weight + count.sum())
     light_sd = np.sqrt((s.weight * shoot + per_light) / (s.weight + count))
     return LightLevels(
-        person, light, ev, h, w, c, person_variance, light_variance,
+        person, light, ev, h, w, c, person_variance, light_variance, errors,
         max(float(pose), s.smallest_ev), np.maximum(light_sd, s.smallest_ev), new_face, new_frame,
     )  # fmt: skip
 
 
 def answers(
-    q: Question, x: LightLevels, minutes: FloatArray, state: float, doubts: FloatArray
+    q: Question, x: LightLevels, minutes: FloatArray, state: float, doubts: FloatArray, referenced: FloatArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """EV (F,) of every frame, its variance, and whether anything at all tells it; `minutes` (F,) within its light.
 
     Own faces count by their measurement, the settings of the light by all that lies between them and a face. A light
     whose level drifts, as far as its own faces carry it, is followed. `state`: sd of skin state in z; `doubts`
-    (N,): variance of the level of each face's person where it is open who that is.
+    (N,): variance of the level of each face's person where it is open who that is; `referenced` (P,): that of the
+    references.
     """
-    n_f = len(q.light)
+    n_f, n_p = len(q.light), len(x.person)
     frame = q.frame[q.face]
     own = measured_variance(state)
     w = q.r * x.face_weight / (q.variance[q.face] + own)
@@ -163,7 +196,10 @@ def answers(
     lit = np.bincount(q.light[known], minlength=len(x.light)) > 0
     lit |= np.bincount(q.light[q.pinned], minlength=len(x.light)) > 0
     by_settings = q.coupled & lit[q.light]
-    of_light = x.light_sd[q.light] ** 2 + x.light_variance[q.light]
+    persons = x.errors.persons(referenced)
+    by_persons = x.errors.light_by_persons
+    light_variance = x.errors.light_alone + ((by_persons @ persons) * by_persons).sum(axis=1)
+    of_light = x.light_sd[q.light] ** 2 + light_variance[q.light]
     c = np.where(by_settings, x.frame_weight / (of_light + x.pose**2), 0.0)
     h = np.bincount(frame, weights=w, minlength=n_f) + c
     sums = np.bincount(frame, weights=w * target, minlength=n_f).astype(float)
@@ -178,9 +214,10 @@ def answers(
     count = np.bincount(q.light, weights=known & told, minlength=len(x.light))
     scatter = (1.0 + np.bincount(q.light, weights=apart, minlength=len(x.light))) / (1.0 + count)
     ev = np.where(told, ev, usual[q.light])
-    # Of a face: its measurement here, that of its person's reference, and whose it is.
-    each = q.variance[q.face] + 2.0 * own + x.person_variance[q.person] + doubts[q.face]
-    variance = np.bincount(frame, weights=w**2 * each, minlength=n_f) / safe**2
+    # Of a face: its measurement and whose it is; beside it the own levels of all persons the frame shows.
+    variance = np.bincount(frame, weights=w**2 * (q.variance[q.face] + own + doubts[q.face]), minlength=n_f) / safe**2
+    by_person = np.bincount(frame * n_p + q.person, weights=w / safe[frame], minlength=n_f * n_p).reshape(n_f, n_p)
+    variance += ((by_person @ persons) * by_person).sum(axis=1)
     turned = x.pose**2 * np.clip(np.bincount(frame, weights=w, minlength=n_f) / safe, 0.0, 1.0)
     variance += (c / safe) ** 2 * (of_light + turned)
     variance = np.where(told, variance, scatter[q.light])

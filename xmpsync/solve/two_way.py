@@ -37,15 +37,36 @@ class LightPrior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TwoWay:
-    """Changes of the whites (G, 2) and persons (P, 2); their covariances (G, 2, 2), (P, 2, 2); `information` (G, K):
-    what each cell says of its light, 1 / z^2, and `prior_information` (G,) what is known without skin."""
+    """Changes of the whites (G, 2) and persons (P, 2).
+
+    Errors: `persons_covariance` (P, 2, 2) and, of all persons together, `joint` (P, 2, P, 2), were the references
+    right; `by_referenced` (P, 2, P, 2): change of everybody with each referenced person; `by_persons` (G, 2, P, 2)
+    that of the lights with everybody; `light_alone` (G, 2, 2): covariance of the lights, were everybody known.
+    `information` (G, K): what each cell says of its light, 1 / z^2; `prior_information` (G,): what is known without
+    skin.
+    """
 
     d_theta: FloatArray
     d_persons: FloatArray
-    theta_covariance: FloatArray
     persons_covariance: FloatArray
+    joint: FloatArray
+    by_referenced: FloatArray
+    by_persons: FloatArray
+    light_alone: FloatArray
     information: FloatArray
     prior_information: FloatArray
+
+    def persons(self, referenced: FloatArray) -> FloatArray:
+        """Covariance (P, 2, P, 2) of own colours with the variances (P, 2) of the references in it."""
+        size = referenced.size
+        by = self.by_referenced.reshape(size, size)
+        return np.asarray(self.joint + ((by * referenced.ravel()) @ by.T).reshape(self.joint.shape))
+
+    def lights(self, persons: FloatArray) -> FloatArray:
+        """Covariance (G, 2, 2) of the whites, with that of own colours (P, 2, P, 2) in it."""
+        by = self.by_persons.reshape(len(self.d_theta), 2, -1)
+        size = by.shape[-1]
+        return np.asarray(self.light_alone + by @ persons.reshape(size, size) @ np.swapaxes(by, 1, 2))
 
 
 def two_way(
@@ -89,7 +110,7 @@ def two_way(
     omega = 0.5 * (omega + np.swapaxes(omega, 1, 2))
     weighted = omega @ j
     lam = prior.precision[:, :, None] * np.eye(2)
-    inverse = np.linalg.inv(np.swapaxes(j, 1, 2) @ weighted + lam)
+    inverse: FloatArray = np.asarray(np.linalg.inv(np.swapaxes(j, 1, 2) @ weighted + lam), np.float64)
     pull = prior.precision * (prior.mean - theta) - np.einsum("gri,gr->gi", j, rhs)
     lean = weighted @ inverse
     schur = omega - lean @ np.swapaxes(weighted, 1, 2)
@@ -109,22 +130,29 @@ def two_way(
     unknown = np.repeat(free, 2)
     d_s = np.zeros(2 * n_persons)
     covariance = np.zeros((2 * n_persons, 2 * n_persons))
+    by_referenced = np.diag(np.where(unknown, 0.0, 1.0))
     if unknown.any():
         own = np.ix_(unknown, unknown)
         covariance[own] = np.linalg.inv(left[own])
         d_s[unknown] = covariance[own] @ right[unknown]
+        by_referenced[np.ix_(unknown, ~unknown)] = -covariance[own] @ left[np.ix_(unknown, ~unknown)]
     moved = d_s[index] * real
     d_theta = np.einsum("gij,gj->gi", inverse, pull + np.einsum("gri,gr->gi", weighted, moved))
     chain = np.einsum("gij,grj->gir", inverse, weighted)
-    own_covariance = covariance[index[:, :, None], index[:, None, :]] * both
-    theta_covariance = inverse + chain @ own_covariance @ np.swapaxes(chain, 1, 2)
+    by_persons = np.zeros((n_lights, 2, 2 * n_persons))
+    light, row = np.nonzero(real)
+    by_persons[light, :, index[light, row]] = chain[light, :, row]
     diagonal = np.einsum("grr->gr", omega)
     information = 0.5 * (diagonal[:, :width] + diagonal[:, width:])
     mired_z = np.maximum((jacobian**2).sum(axis=(1, 2)), 1e-12) / np.maximum((person >= 0).sum(axis=1), 1)[:, None]
     known = 1.0 / (mired_z / prior.precision).sum(axis=1)
     blocks = covariance.reshape(n_persons, 2, n_persons, 2)
     diagonal_blocks = blocks[np.arange(n_persons), :, np.arange(n_persons), :]
-    return TwoWay(d_theta, d_s.reshape(-1, 2), theta_covariance, diagonal_blocks, information, known)
+    by_two = (n_persons, 2, n_persons, 2)
+    return TwoWay(
+        d_theta, d_s.reshape(-1, 2), diagonal_blocks, covariance.reshape(by_two), by_referenced.reshape(by_two),
+        by_persons.reshape(n_lights, 2, n_persons, 2), inverse, information, known,
+    )  # fmt: skip
 
 
 def interaction(
