@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.solve.builders import DAY, SHADE, burst, face, frame, reference_frame
+from tests.solve.builders import DAY, LAMP, SHADE, burst, face, frame, reference_frame
 from xmpsync.skin.records import SideDifference
 from xmpsync.solve import solve
 from xmpsync.solve.problem import Face, Frame, Reference, Request
@@ -86,3 +86,21 @@ def test_person_x_light_is_found_under_unequal_noise() -> None:
     # some 100 well-known residuals: 7 %; a starting value with the weight of eight of them: 7 %; and each cell is
     # given the same part of the degrees of freedom, the badly known ones too: 15 %
     np.testing.assert_allclose(found, true, rtol=0.3)
+
+
+def test_an_error_of_the_reference_reaches_people_who_are_known_from_it_alone() -> None:
+    """Ben and Cleo were never with the reference: what they should look like rests on Ann beside them."""
+
+    def deviations(sd: float) -> tuple[float, float]:
+        frames = [frame("ref", (face("ann", DAY, sd=sd),), time_s=0.0)]
+        frames += burst("all", SHADE, [("ann", "ben", "cleo")] * 6, 5000.0)
+        frames += burst("two", LAMP, [("ben", "cleo")] * 6, 10000.0)
+        last = _solved(frames).frames[-1]
+        return last.sd_mired, last.sd_ev
+
+    (noisy_mired, noisy_ev), (mired, ev) = deviations(0.08), deviations(0.004)
+    assert noisy_mired > 1.5 * mired
+    assert noisy_ev > 1.5 * ev
+    assert (
+        noisy_ev > 0.06
+    )  # 0.08 in ln is 0.115 EV; the levels of three faces share it, and no number of faces cures it
