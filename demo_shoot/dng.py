@@ -19,7 +19,7 @@ import imagecodecs
 import numpy as np
 import tifffile
 
-from xmpsync.tiff_layout import Field, written_out
+from xmpsync.tiff_layout import TiffField, written_out
 
 IDENTITY = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 XTRANS_6X6 = "GGRGGBGGBGGRBRGRBGGGBGGRGGRGGBRBGBRG"
@@ -331,19 +331,19 @@ def _exposure_rational(seconds: float) -> tuple[int, int]:
 
 def _with_exif_ifd(data: bytes, exif: DngExif, order: str) -> bytes:
     """The file with an Exif IFD at its end and the placeholder of IFD 0 pointing there."""
-    fields: list[Field] = []
+    fields: list[TiffField] = []
 
     def ascii_(code: int, text: str | None) -> None:
         if text is not None:
-            fields.append(Field(code, _ASCII, text.encode("ascii") + b"\0"))
+            fields.append(TiffField(code, _ASCII, text.encode("ascii") + b"\0"))
 
     def rational(code: int, pair: tuple[int, int] | None) -> None:
         if pair is not None:
-            fields.append(Field(code, _RATIONAL, struct.pack(order + "II", *pair)))
+            fields.append(TiffField(code, _RATIONAL, struct.pack(order + "II", *pair)))
 
     def short(code: int, value: int | None) -> None:
         if value is not None:
-            fields.append(Field(code, _SHORT, struct.pack(order + "H", value)))
+            fields.append(TiffField(code, _SHORT, struct.pack(order + "H", value)))
 
     when = exif.time.strftime("%Y:%m:%d %H:%M:%S") if exif.time else None
     subsec = exif.subsec
@@ -352,7 +352,7 @@ def _with_exif_ifd(data: bytes, exif: DngExif, order: str) -> bytes:
     rational(33434, None if exif.exposure_s is None else _exposure_rational(exif.exposure_s))
     rational(33437, None if exif.f_number is None else (round(exif.f_number * 10), 10))
     short(34855, exif.iso)
-    fields.append(Field(36864, _UNDEFINED, b"0232"))
+    fields.append(TiffField(36864, _UNDEFINED, b"0232"))
     ascii_(36867, when)
     ascii_(36868, when)
     ascii_(36881, exif.utc_offset)
