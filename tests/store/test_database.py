@@ -269,12 +269,12 @@ def test_identities_are_forgotten_on_request_and_gone_from_the_file(tmp_path: Pa
 
 
 def _of_schema_1(path: Path) -> None:
-    """A store as the first version made it: a table more, and nothing else apart."""
+    """A store as the first version made it: one table more, one less, and nothing else apart."""
     with Store(path) as store:
         store.put(KEY, "faces-1", "hash", MEASUREMENT)
     database = sqlite3.connect(path)
     database.executescript(
-        "CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));"
+        "DROP TABLE sidecar; CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));"
         "PRAGMA user_version = 1;"
     )
     database.close()
@@ -288,8 +288,25 @@ def test_a_store_of_an_earlier_schema_is_taken_over(tmp_path: Path, read_only: b
         with Store(path, read_only=read_only) as store:
             assert store.remark is None
             assert store.get(KEY, "faces-1") == MEASUREMENT
+            assert store.sidecars() == {}
     (tables,) = sqlite3.connect(path).execute("SELECT count(*) FROM sqlite_master WHERE name = 'mark'").fetchone()
     assert tables == (1 if read_only else 0)
+
+
+def test_a_store_of_the_schema_before_sidecars_is_taken_over(tmp_path: Path) -> None:
+    path = tmp_path / "m.sqlite"
+    with Store(path) as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    database = sqlite3.connect(path)
+    database.executescript("DROP TABLE sidecar; PRAGMA user_version = 2;")
+    database.close()
+    with Store(path) as store:
+        assert store.remark is None and store.get(KEY, "faces-1") == MEASUREMENT
+        store.put_sidecars([("a.nef", "0" * 64, b"{}")])
+        assert store.sidecars() == {"a.nef": ("0" * 64, b"{}")}
+    with Store(path, read_only=True) as store:
+        store.put_sidecars([("a.nef", "1" * 64, b"{}")])
+        assert store.sidecars() == {"a.nef": ("0" * 64, b"{}")}
 
 
 def test_a_store_that_only_claims_an_earlier_schema_is_set_aside(tmp_path: Path) -> None:

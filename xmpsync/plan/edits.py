@@ -1,30 +1,42 @@
-"""Edit the packets of a plan: in worker processes where they are many."""
+"""Parse and edit the packets of a shoot: in worker processes where they are many."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
-from xmpsync.errors import FrameError, XmpsyncError
+from xmpsync.errors import FrameError, SidecarMalformed, XmpsyncError
 from xmpsync.measuring.memory import seldom_collected
 from xmpsync.measuring.pool import Lost, WorkersMissing, run_jobs
-from xmpsync.xmp.edit import Change, apply_change, from_embedded, new_sidecar
+from xmpsync.store import sidecars
+from xmpsync.store.sidecars import Reading
+from xmpsync.xmp.edit import Change, edited, from_embedded, new_sidecar
+from xmpsync.xmp.packet import Packet
+from xmpsync.xmp.settings import DevelopSettings, read_settings
 
 MANY = 500
-"""Edits from which workers pay: one starts in a third of a second and edits some 500 packets in a second."""
+"""Packets from which workers pay: one starts in a third of a second and edits some 500 packets in a second."""
 CHUNK = 50
-"""Edits that a worker is given at once."""
+"""Packets that a worker is given at once."""
 TIMEOUT_S = 120.0
 """Seconds for a chunk; one takes a tenth of a second, and 50 packets of the largest size 50."""
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
 class SidecarEdit:
-    """One edit: of the sidecar's bytes, or, where there is none, of a copy of the packet in the RAW, if it has one."""
+    """One edit: of the sidecar's bytes, or, where there is none, of a copy of the packet in the RAW, if it has one.
+
+    `settings`: what the sidecar was taken to say when the change was worked out; None where nothing is to be compared.
+    """
 
     sidecar: bytes | None
     embedded: bytes | None
     change: Change
+    settings: DevelopSettings | None = None
 
 
 def edit_all(edits: Sequence[SidecarEdit], n_workers: int) -> list[bytes | FrameError]:
@@ -32,25 +44,35 @@ def edit_all(edits: Sequence[SidecarEdit], n_workers: int) -> list[bytes | Frame
 
     Raises OwnCheckFailed. A worker that dies costs time only: its edits are made here.
     """
-    if len(edits) < MANY or n_workers < 2:
-        return _edited(tuple(edits))
-    chunks = [tuple(edits[start : start + CHUNK]) for start in range(0, len(edits), CHUNK)]
-    numbered = list(enumerate(chunks))
-    found: dict[int, list[bytes | FrameError]] = {}
+    return _in_chunks(_edited, edits, n_workers)
+
+
+def parsed(packets: Sequence[bytes], n_workers: int) -> list[Reading | SidecarMalformed]:
+    """What each sidecar says, in order; a malformed one gives its error."""
+    return _in_chunks(_parsed, packets, n_workers)
+
+
+def _in_chunks(work: Callable[[tuple[T, ...]], list[R]], items: Sequence[T], n_workers: int) -> list[R]:
+    if len(items) < MANY or n_workers < 2:
+        return work(tuple(items))
+    chunks = [tuple(items[start : start + CHUNK]) for start in range(0, len(items), CHUNK)]
+    found: dict[int, list[R]] = {}
+    jobs = [(number, work, chunk) for number, chunk in enumerate(chunks)]
     try:
-        for (number, _), outcome in run_jobs(_chunk, numbered, n_workers=n_workers, timeout_s=TIMEOUT_S):
+        for (number, _, _), outcome in run_jobs(_chunk, jobs, n_workers=n_workers, timeout_s=TIMEOUT_S):
             if isinstance(outcome, XmpsyncError):
                 raise outcome
             if not isinstance(outcome, Lost):
                 found[number] = outcome
     except WorkersMissing:
         pass
-    return [after for number, chunk in numbered for after in (found.get(number) or _edited(chunk))]
+    return [one for number, chunk in enumerate(chunks) for one in (found.get(number) or work(chunk))]
 
 
-def _chunk(job: tuple[int, tuple[SidecarEdit, ...]]) -> list[bytes | FrameError] | XmpsyncError:
+def _chunk(job: tuple[int, Callable[[tuple[T, ...]], list[R]], tuple[T, ...]]) -> list[R] | XmpsyncError:
+    _, work, items = job
     try:
-        return _edited(job[1])
+        return work(items)
     except XmpsyncError as error:  # our own check failed: told by the process that prints
         return error
 
@@ -66,9 +88,26 @@ def _edited(edits: tuple[SidecarEdit, ...]) -> list[bytes | FrameError]:
     return found
 
 
+@seldom_collected()
+def _parsed(packets: tuple[bytes, ...]) -> list[Reading | SidecarMalformed]:
+    found: list[Reading | SidecarMalformed] = []
+    for data in packets:
+        try:
+            found.append(sidecars.read(data))
+        except SidecarMalformed as error:
+            found.append(error)
+    return found
+
+
 def _one(edit: SidecarEdit) -> bytes:
     if edit.sidecar is not None:
-        return apply_change(edit.sidecar, edit.change)
+        packet = Packet.parse(edit.sidecar)
+        if edit.settings is not None and read_settings(packet) != edit.settings:
+            raise FrameError(
+                "what is remembered of its settings is not what it holds",
+                next_step="Run the same command again with --remeasure, which reads every sidecar anew.",
+            )
+        return edited(packet, edit.change)
     if edit.embedded is not None:
         return from_embedded(edit.embedded, edit.change)
     return new_sidecar(edit.change)

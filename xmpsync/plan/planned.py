@@ -108,7 +108,8 @@ def _into_sidecar(wish: Wish, embeds: bool) -> bool:
 
 def _edit(wish: Wish) -> SidecarEdit:
     standing = wish.standing
-    return SidecarEdit(standing.source.sidecar, standing.measurement.embedded_xmp, wish.change)
+    source = standing.source
+    return SidecarEdit(source.sidecar, standing.measurement.embedded_xmp, wish.change, source.settings)
 
 
 def _targets(wish: Wish, proposal: Proposal, after: bytes | None) -> list[WriteTarget]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -9,15 +10,17 @@ from xmpsync.disk.fence import Fenced
 from xmpsync.disk.plain import read_named
 from xmpsync.errors import LeftAlone, SidecarMalformed, Trouble, WrongUsage
 from xmpsync.measuring.source import SourceFrame
+from xmpsync.plan.edits import parsed
 from xmpsync.plan.options import Options
 from xmpsync.read.discover import FrameFiles, discover
 from xmpsync.shoot.phrases import counted
 from xmpsync.shoot.pointers import matches
 from xmpsync.shoot.wishes import Wishes, read_wishes
-from xmpsync.xmp.packet import Packet
-from xmpsync.xmp.regions import read_regions
+from xmpsync.store.database import Store
+from xmpsync.store.sidecars import Reading, from_record, to_record
+from xmpsync.write.plan import sha256
 from xmpsync.xmp.scan import LIMITS
-from xmpsync.xmp.settings import DevelopSettings, read_settings
+from xmpsync.xmp.settings import DevelopSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,35 +38,61 @@ class Loaded:
     wishes: Wishes = field(default_factory=Wishes)
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The frames of a folder and what the options mean among them; no sidecar is read yet."""
+
+    root: Path
+    files: tuple[FrameFiles, ...]
+    troubles: tuple[Trouble, ...]
+    wishes: Wishes
+
+
 def load(root: Path, options: Options, own_state: Path | None = None) -> Loaded:
     """Find the frames, read the options among them, read the sidecars, keep the wanted frames.
 
     Raises WrongUsage when the folder is missing or holds no frame at all, WrongOptions for invalid options.
     """
+    return read_sidecars(find(root, options, own_state), options)
+
+
+def find(root: Path, options: Options, own_state: Path | None = None) -> Found:
+    """The first half of `load`, which raises what it raises."""
     found = discover(root, own_state=own_state)
-    troubles = list(found.troubles)
-    if not found.frames and not troubles:
+    if not found.frames and not found.troubles:
         jpegs = sum(1 for path in root.rglob("*") if path.suffix.casefold() in (".jpg", ".jpeg", ".heic"))
         only = f" It holds {counted(jpegs, 'finished picture')} (JPEG), which cannot be measured." if jpegs else ""
         raise WrongUsage(f"No RAW frames in {root}.{only}", next_step="Point at the folder that holds the RAW files.")
-    ids = tuple(f.frame_id for f in found.frames)
-    wishes = read_wishes(options, ids)
-    asked_for = wishes.asked_for
+    wishes = read_wishes(options, tuple(f.frame_id for f in found.frames))
+    return Found(root, found.frames, found.troubles, wishes)
+
+
+def read_sidecars(
+    found: Found, options: Options, store: Store | None = None, n_workers: int = 1, *, anew: bool = False
+) -> Loaded:
+    """The second half: every sidecar's bytes are read; only those that the store does not remember are parsed.
+
+    `anew`: all are parsed.
+    """
+    asked_for = found.wishes.asked_for
+    wanted = [
+        files
+        for files in found.files
+        if not options.frames or files.frame_id in asked_for or matches(files.frame_id, options.frames)
+    ]
+    troubles = list(found.troubles)
+    remembered = {} if store is None or anew else store.sidecars()
+    sources = _read(wanted, troubles, remembered, store, n_workers)
     frames: list[SourceFrame] = []
     left_out: list[LeftAlone] = []
-    for files in found.frames:
-        asked = files.frame_id in asked_for
-        if options.frames and not asked and not matches(files.frame_id, options.frames):
-            continue
-        source = _read(files, troubles)
-        if source is None:
-            continue
-        reason = None if asked else why_left_out(source.settings, options)
+    for source in sources:
+        reason = None if source.frame_id in asked_for else why_left_out(source.settings, options)
         if reason:
-            left_out.append(LeftAlone(files.frame_id, reason))
+            left_out.append(LeftAlone(source.frame_id, reason))
         else:
             frames.append(source)
-    return Loaded(root, tuple(frames), tuple(troubles), tuple(left_out), ids, wishes)
+    ids = tuple(f.frame_id for f in found.files)
+    return Loaded(found.root, tuple(frames), tuple(troubles), tuple(left_out), ids, found.wishes)
 
 
 def why_left_out(settings: DevelopSettings | None, options: Options) -> str | None:
@@ -79,18 +108,45 @@ def why_left_out(settings: DevelopSettings | None, options: Options) -> str | No
     return None
 
 
-def _read(files: FrameFiles, troubles: list[Trouble]) -> SourceFrame | None:
-    if files.sidecar is None:
-        return SourceFrame(files, None, None)
-    name = files.sidecar.name
-    try:
-        data = read_named(files.sidecar, LIMITS.max_bytes)
-        packet = Packet.parse(data)
-        return SourceFrame(files, data, read_settings(packet), read_regions(packet))
-    except SidecarMalformed as error:
-        advice = error.next_step or "Have your editor write it again, or move the file."
-        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be used: {error.what}.", advice))
-    except OSError as error:
-        advice = "Check what this file is and move it away." if isinstance(error, Fenced) else ""
-        troubles.append(Trouble(files.frame_id, f"The sidecar {name} cannot be read: {error.strerror}.", advice))
-    return None
+def _read(
+    wanted: Sequence[FrameFiles],
+    troubles: list[Trouble],
+    remembered: Mapping[str, tuple[str, bytes]],
+    store: Store | None,
+    n_workers: int,
+) -> list[SourceFrame]:
+    """The frames with their sidecars' bytes and what these say; those that cannot be read become troubles."""
+    data: dict[str, bytes] = {}
+    readings: dict[str, Reading | SidecarMalformed] = {}
+    for files in wanted:
+        if files.sidecar is None:
+            continue
+        try:
+            data[files.frame_id] = found = read_named(files.sidecar, LIMITS.max_bytes)
+        except OSError as error:
+            advice = "Check what this file is and move it away." if isinstance(error, Fenced) else ""
+            what = f"The sidecar {files.sidecar.name} cannot be read: {error.strerror}."
+            troubles.append(Trouble(files.frame_id, what, advice))
+            continue
+        digest, record = remembered.get(files.frame_id, ("", b""))
+        known = from_record(record) if digest == sha256(found) else None
+        if known is not None:
+            readings[files.frame_id] = known
+    new = [frame_id for frame_id in data if frame_id not in readings]
+    readings |= zip(new, parsed([data[frame_id] for frame_id in new], n_workers), strict=True)
+    if store is not None:
+        fresh = [(frame_id, readings[frame_id]) for frame_id in new]
+        store.put_sidecars((i, sha256(data[i]), to_record(r)) for i, r in fresh if isinstance(r, Reading))
+    frames = []
+    for files in wanted:
+        if files.sidecar is None:
+            frames.append(SourceFrame(files, None, None))
+            continue
+        reading = readings.get(files.frame_id)
+        if isinstance(reading, Reading):
+            frames.append(SourceFrame(files, data[files.frame_id], reading.settings, reading.regions))
+        elif reading is not None:
+            advice = reading.next_step or "Have your editor write it again, or move the file."
+            what = f"The sidecar {files.sidecar.name} cannot be used: {reading.what}."
+            troubles.append(Trouble(files.frame_id, what, advice))
+    return frames

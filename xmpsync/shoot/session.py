@@ -18,7 +18,7 @@ from xmpsync.plan.options import Options
 from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
-from xmpsync.shoot.load import Loaded, load
+from xmpsync.shoot.load import Loaded, find, read_sidecars
 from xmpsync.shoot.names_given import read_answers
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
@@ -111,8 +111,9 @@ def recall(options: Options, state: Path, listener: Listener) -> Options:
 
 def gather(root: Path, options: Options, machine: Machine, listener: Listener) -> tuple[Loaded, Measured, Scales]:
     """Load and measure the frames, and learn the scale of each camera: the slow part."""
-    loaded = load(root, options, machine.state)
+    found = find(root, options, machine.state)
     with open_store(state_folder(root, machine), machine, listener) as store:
+        loaded = read_sidecars(found, options, store, machine.n_workers, anew=machine.remeasure)
         measured = measure(loaded.frames, loaded.wishes.marks, machine, store, listener)
         frames, notes = with_bodies(measured.frames, loaded.wishes.bodies)
         measured = replace(measured, frames=frames)

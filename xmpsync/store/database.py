@@ -1,4 +1,4 @@
-"""Measurements and as-shot pairs of one shoot, in one SQLite file.
+"""Measurements, as-shot pairs and what was read in sidecars of one shoot, in one SQLite file.
 
 Written by the main process only and without WAL (shoots lie on network shares too). A measurement is found by path,
 size and modification time, or, when a file moved or was copied, by size and a hash of its first, middle and last
@@ -21,6 +21,7 @@ from xmpsync.errors import DiskNeedsAttention
 from xmpsync.measurement import VERSION, AsShotPair, FrameMeasurement
 from xmpsync.records import Mat3
 from xmpsync.store.opening import Opened, delete_set_aside, in_memory, open_file
+from xmpsync.xmp.settings import SETTINGS_VERSION
 
 T = TypeVar("T")
 
@@ -45,7 +46,7 @@ class Store:
     """
 
     def __init__(self, path: Path | None, *, read_only: bool = False) -> None:
-        self.path = path
+        self.path, self._read_only = path, read_only
         with self._explained():
             opened = Opened(in_memory()) if path is None else open_file(path, read_only=read_only)
         self._db, self.remark = opened.database, opened.remark
@@ -142,6 +143,31 @@ class Store:
     def add_pairs(self, pairs: Iterable[AsShotPair]) -> None:
         """Keep pairs, one per frame; a newer one replaces an older one."""
         self._insert("pair", "OR REPLACE", ((p.frame_id, p) for p in pairs))
+
+    def sidecars(self) -> dict[str, tuple[str, bytes]]:
+        """What was read in sidecars (`store.sidecars`): by frame, the hash of the bytes and the record."""
+        with self._explained():
+            if not self._db.execute("SELECT 1 FROM sqlite_master WHERE name = 'sidecar'").fetchone():
+                return {}  # an earlier schema, read only
+            rows = self._db.execute(
+                "SELECT path, sha256, record FROM sidecar WHERE version = ?", (SETTINGS_VERSION,)
+            ).fetchall()
+        return {
+            path.decode("utf-8", "surrogateescape"): (digest, record)
+            for path, digest, record in rows
+            if isinstance(path, bytes) and isinstance(digest, str) and isinstance(record, bytes)
+        }
+
+    def put_sidecars(self, rows: Iterable[tuple[str, str, bytes]]) -> None:
+        """Keep what was read in sidecars: frame, hash of the bytes, record; one for each frame."""
+        if self._read_only:
+            return
+        with self._explained():
+            self._db.executemany(
+                "INSERT OR REPLACE INTO sidecar VALUES (?,?,?,?)",
+                ((_path_key(frame_id), digest, SETTINGS_VERSION, record) for frame_id, digest, record in rows),
+            )
+            self._db.commit()
 
     def forget_identities(self) -> int:
         """Delete the identity vectors of all faces; returns how many measurements held some."""

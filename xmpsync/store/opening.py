@@ -16,7 +16,7 @@ from pathlib import Path
 from xmpsync.disk.fence import Fenced
 from xmpsync.disk.files import RealFileSystem, make_dirs
 
-SCHEMA = 2
+SCHEMA = 3
 TABLES = """
 CREATE TABLE IF NOT EXISTS measurement (
     path BLOB PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, content TEXT NOT NULL,
@@ -24,14 +24,18 @@ CREATE TABLE IF NOT EXISTS measurement (
 );
 CREATE INDEX IF NOT EXISTS measurement_content ON measurement (size, content);
 CREATE TABLE IF NOT EXISTS pair (path BLOB PRIMARY KEY, record BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS sidecar (
+    path BLOB PRIMARY KEY, sha256 TEXT NOT NULL, version INTEGER NOT NULL, record BLOB NOT NULL
+);
 """
 EARLIER = {
     1: (
-        "CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));",
+        "DROP TABLE sidecar; CREATE TABLE mark (path BLOB NOT NULL, record BLOB NOT NULL, PRIMARY KEY (path, record));",
         "DROP TABLE mark;",
     ),
+    2: ("DROP TABLE sidecar;", ""),
 }
-"""Earlier schemas of ours that are taken over: what they hold beside `TABLES`, and how it goes."""
+"""Earlier schemas of ours that are taken over: what makes them of `TABLES`, and how what is gone since goes."""
 _HEADER = b"SQLite format 3\0"
 _JOURNAL_END = bytes.fromhex("d9d505f920a163d7")  # Database File Format, 3: ends a super-journal's name
 _ASIDE = ".set-aside-"

@@ -144,11 +144,11 @@ def apply_change(data: bytes, change: Change) -> bytes:
     ValueError
         A number is outside its field's range.
     """
-    packet = Packet.parse(data)
-    return _applied(packet, change)
+    return edited(Packet.parse(data), change)
 
 
-def _applied(packet: Packet, change: Change) -> bytes:
+def edited(packet: Packet, change: Change) -> bytes:
+    """`apply_change` of a packet that is parsed already."""
     wanted = wanted_texts(packet, change)
     keyword = change.keyword if change.keyword and change.keyword not in keywords(packet) else None
     edits = _plan(packet, wanted, keyword)
@@ -219,7 +219,7 @@ def from_embedded(packet_bytes: bytes, change: Change) -> bytes:
     """
     body = packet_bytes[: len(packet_bytes) - trailing_nuls(packet_bytes)]
     packet = Packet.parse(body)
-    return _applied(packet, change) if packet.descriptions else new_sidecar(change)
+    return edited(packet, change) if packet.descriptions else new_sidecar(change)
 
 
 def replace_in_place(packet_bytes: bytes, change: Change, size: int) -> bytes | None:
@@ -231,10 +231,10 @@ def replace_in_place(packet_bytes: bytes, change: Change, size: int) -> bytes | 
     nuls = trailing_nuls(packet_bytes)
     body = packet_bytes[: len(packet_bytes) - nuls]
     packet = Packet.parse(body)
-    edited = _applied(packet, change)
-    if nuls and len(edited) <= size:
-        return edited + bytes(size - len(edited))
-    return _fit(edited, size)
+    result = edited(packet, change)
+    if nuls and len(result) <= size:
+        return result + bytes(size - len(result))
+    return _fit(result, size)
 
 
 def _fit(data: bytes, size: int) -> bytes | None:

@@ -12,13 +12,14 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 from xmpsync.xmp import fields, names
 from xmpsync.xmp.numbers import boolean, integer, real
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind, Value
 
-Comparable = float | str | tuple["Comparable", ...]
+Comparable = float | str | tuple[Any, ...]
 """A property's value so that equal means alike: numbers as numbers, lists and structures as tuples."""
 
 

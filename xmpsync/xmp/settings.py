@@ -12,6 +12,10 @@ from xmpsync.xmp.numbers import boolean, integer, real
 from xmpsync.xmp.packet import Packet
 from xmpsync.xmp.rdf import Kind
 
+SETTINGS_VERSION = 1
+"""Raise it when the same packet is understood in another way: what is remembered of sidecars (settings and regions) is
+read again then."""
+
 
 class ExposureField(enum.Enum):
     """Which property holds, or would hold, the exposure of this packet."""
