@@ -16,7 +16,7 @@ from xmpsync.errors import XmpsyncError
 from xmpsync.store.database import Store
 from xmpsync.write.recover import recover, unfinished
 from xmpsync.write.rollback import perform_rollback, plan_rollback
-from xmpsync.write.runs import list_runs, prunable, prune, remembered, verify_runs, written_by_us
+from xmpsync.write.runs import list_runs, prune, remembered, verify_runs, written_by_us
 
 COMMANDS: tuple[tuple[str, ...], ...] = (
     ("runs",), ("runs", "--json"), ("runs", "--verify"), ("runs", "--delete-older", "1", "--yes"),
@@ -45,7 +45,7 @@ def below_the_commands(root: Path) -> str:
         lambda: recover(shoot.root, state),
         lambda: perform_rollback(plan_rollback(shoot.root, state), shoot.root, state),
         lambda: perform_rollback(plan_rollback(shoot.root, state, "2", force=True), shoot.root, state),
-        lambda: (prunable(state, 1), prune(state, 1)),
+        lambda: prune(state, 1),
     ):
         try:
             act()

@@ -26,7 +26,7 @@ from xmpsync.write.perform import perform
 from xmpsync.write.plan import ChangeKind, FileChange, Plan, sha256
 from xmpsync.write.recover import recover, unfinished
 from xmpsync.write.rollback import perform_rollback, plan_rollback
-from xmpsync.write.runs import RunState, list_runs, prunable, prune, verify_runs
+from xmpsync.write.runs import RunState, list_runs, prune, verify_runs
 from xmpsync.write.targets import why_unwritable
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="links and pipes of POSIX systems")
@@ -343,15 +343,6 @@ def test_a_rename_that_takes_effect_and_reports_an_error_is_told_as_it_is(shoot:
         perform(Plan((change,)), shoot.root, shoot.state, fs=RenamesAndFails("outcome.json", syncs=False))
     assert "hold the new values" in str(caught.value)
     assert list_runs(shoot.state)[-1].state is RunState.COMPLETE
-
-
-def test_what_pruning_would_delete_is_told_before(shoot: Shoot) -> None:
-    for k in range(3):
-        shoot.run(shoot.change("a.xmp", packet(4000 + k)))
-    told = prunable(shoot.state, 1)
-    assert [item.run_id for item in told] == list(prune(shoot.state, 1))
-    assert all(item.n_files and item.n_bytes for item in told)
-    assert prunable(shoot.state, 1) == ()
 
 
 @pytest.mark.parametrize("kind", ["pipe", "device", "large"])

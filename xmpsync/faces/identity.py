@@ -21,7 +21,6 @@ from xmpsync.faces.pixels import warped
 from xmpsync.faces.quality import identity_sd
 from xmpsync.faces.records import MeshFit, Picture
 
-N_NUMBERS = 128
 CHIP_PX = 150
 
 # Left eye's outer and inner corner, right eye's outer and inner corner, base of the nose (left is the person's own).

@@ -34,8 +34,6 @@ class ReadLimits:
     """Bytes of an embedded XMP packet. Brush strokes and masks take some megabytes."""
     max_worker_memory_bytes: int = 4 * 1024**3
     """Address space that one worker may add while it works on one frame (Linux and others with RLIMIT_AS)."""
-    seconds_per_frame: float = 120.0
-    """A 100-megapixel lossless file takes about 4 s on one slow core; 30 times that is a hang."""
 
 
 DEFAULT = ReadLimits()

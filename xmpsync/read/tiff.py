@@ -24,7 +24,6 @@ _ASCII, _RATIONALS = 2, {5, 10}
 NEW_SUBFILE_TYPE, WIDTH, LENGTH, BITS, COMPRESSION, PHOTOMETRIC = 254, 256, 257, 258, 259, 262
 MAKE, MODEL, ORIENTATION, SAMPLES, XMP = 271, 272, 274, 277, 700
 CFA, LINEAR_RAW = 32803, 34892
-LOSSY_JPEG = 34892
 CFA_REPEAT, CFA_PATTERN = 33421, 33422
 DNG_VERSION, DNG_BACKWARD_VERSION, CFA_PLANE_COLOR = 50706, 50707, 50710
 # Tags of type BYTE that are lists of small numbers, not data.
@@ -60,11 +59,6 @@ class Directories:
             if number(tags, PHOTOMETRIC) in (CFA, LINEAR_RAW) and number(tags, NEW_SUBFILE_TYPE, 0.0) == 0
         ]
         return max(found, key=lambda tags: number(tags, WIDTH, 0.0), default=None)
-
-
-def is_lossy_linear(raw: Tags) -> bool:
-    """Whether a raw directory holds a linear picture in 8-bit lossy JPEG (DNG 1.4, compression 34892)."""
-    return number(raw, PHOTOMETRIC) == LINEAR_RAW and number(raw, COMPRESSION) == LOSSY_JPEG
 
 
 def number(tags: Tags, tag: int, default: float = math.nan) -> float:

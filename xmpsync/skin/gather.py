@@ -37,7 +37,6 @@ class Evidence:
     x: FloatArray
     y: FloatArray
     cells_per_bin: int
-    smooth_size: int
 
     usable: Mask
     """Bins (n,) free of clipping that hold light in every channel."""
@@ -96,7 +95,6 @@ def gather(cells: Cells, places: tuple[Place, ...], settings: SkinSettings) -> E
         x=(bins.box.left + (columns + 0.5) / w * bins.box.width) * step_x,
         y=(bins.box.top + (rows + 0.5) / h * bins.box.height) * step_y,
         cells_per_bin=bins.cells_per_bin,
-        smooth_size=size,
     )
 
 

@@ -49,11 +49,6 @@ METRIC_ROOT: FloatArray = _metric_root()
 _METRIC_ROOT_INVERSE: FloatArray = np.asarray(np.linalg.inv(METRIC_ROOT), np.float64)
 _WHITE_OFFSET: FloatArray = np.log(np.array([XYZ_D50[0], XYZ_D50[2]]) / XYZ_D50[1])
 
-Z_BY_LOG_XYZ: FloatArray = np.vstack(
-    [METRIC_ROOT @ np.array([[1.0, -1.0, 0.0], [0.0, -1.0, 1.0]]), [[0.0, 1.0 / LN2, 0.0]]]
-)
-"""dz / d ln(X, Y, Z), constant (3, 3)."""
-
 
 class Coordinates(NamedTuple):
     """z (..., 3); derivatives by (mired, tint, exposure) and by ln camera value, each (..., 3, 3)."""

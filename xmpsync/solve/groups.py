@@ -23,13 +23,6 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cues:
-    """Standardised cues (F, K), NaN where a frame lacks one."""
-
-    values: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Found:
     """`group` (F,): one light of one body, 0.. in order of first appearance. `place` (F,): one light of all bodies."""
 

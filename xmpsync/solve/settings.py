@@ -116,7 +116,6 @@ class PriorSettings:
     """How far a light may be from as-shot: three times what cameras are off, since a look moves all lights together."""
     held_mired: float = 5.0
     held_tint: float = 2.5
-    held_ev: float = 0.1
     """How well a frame that is held stands for its light."""
     body_mired: float = 10.0
     body_tint: float = 8.0

@@ -70,7 +70,7 @@ class Table:
     `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `as_shot` and `baseline` (F, 3): mired,
     tint, EV. `fixed` (F,): frames whose correction is given (references, held) at `baseline`. `face_*` concern faces
     with skin; `faces` are their records; `exclusive` (N,) is their frame, an own number for skin marked by hand (it may
-    show the same person again); `frames_from_faces` (F, N) sums over the faces of each frame.
+    show the same person again).
     """
 
     frames: tuple[Frame, ...]
@@ -91,7 +91,6 @@ class Table:
     exclusive: IntArray
     face_camera: FloatArray
     face_log_covariance: FloatArray
-    frames_from_faces: sp.csr_array
 
     @property
     def n_frames(self) -> int:
@@ -179,9 +178,6 @@ def build(
         face_camera=np.array([face.skin.camera for _, face in pairs if face.skin]).reshape(-1, 3) * np.exp(like),
         face_log_covariance=np.array([face.skin.log_covariance for _, face in pairs if face.skin]).reshape(-1, 3, 3)
         + floor,
-        frames_from_faces=sp.csr_array(
-            (np.ones(len(pairs)), (face_frame, np.arange(len(pairs)))), shape=(len(frames), len(pairs))
-        ),
     )
 
 

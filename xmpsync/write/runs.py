@@ -218,26 +218,6 @@ def prune(
     return tuple(given_up)
 
 
-@dataclass(frozen=True, slots=True)
-class Prunable:
-    """A run whose backups `prune` would delete: how many kept files, and how many bytes."""
-
-    run_id: str
-    n_files: int
-    n_bytes: int
-
-
-def prunable(state: Path, keep: int, *, fs: FileSystem | None = None) -> tuple[Prunable, ...]:
-    """What `prune` would delete, for the question before it. Reads only."""
-    fs = fs or RealFileSystem.around(state)
-    found = []
-    with journal.state_readable(state):
-        for run in _old(journal.load_all(fs, state), keep):
-            sizes = [size for name in _given_up_names(fs, run) for size in _sizes(fs, run.folder / name)]
-            found.append(Prunable(run.run_id, len(sizes), sum(sizes)))
-    return tuple(found)
-
-
 def _old(runs: Sequence[Run | Abandoned | Damaged], keep: int) -> Iterable[Run | Abandoned]:
     """All but the newest `keep` runs that can be read, without those that must keep everything or have nothing left."""
     known = [run for run in runs if not isinstance(run, Damaged)]
@@ -249,15 +229,6 @@ def _old(runs: Sequence[Run | Abandoned | Damaged], keep: int) -> Iterable[Run |
 def _given_up_names(fs: FileSystem, run: Run | Abandoned) -> list[str]:
     kept = {layout.MANIFEST, layout.OUTCOME, layout.PRUNED}
     return [name for name in fs.list_dir(run.folder) if name not in kept]
-
-
-def _sizes(fs: FileSystem, path: Path) -> Iterable[int]:
-    found = fs.stat(path)
-    if found is not None and found.is_dir:
-        for name in fs.list_dir(path):
-            yield from _sizes(fs, path / name)
-    elif found is not None:
-        yield found.size
 
 
 def _give_up(fs: FileSystem, run: Run) -> None:

@@ -79,8 +79,6 @@ ROWS = {row.field: row for row in FIELD_TABLE}
 
 CUSTOM = "Custom"
 """WhiteBalance once numbers are written (part 2, 3.3)."""
-WHITE_BALANCES = ("As Shot", "Auto", "Daylight", "Cloudy", "Shade", "Tungsten", "Fluorescent", "Flash", CUSTOM)
-"""The closed choice of part 2, 3.3."""
 
 HAS_SETTINGS = names.expanded(names.CAMERA_RAW, "HasSettings")
 PROCESS_VERSION = names.expanded(names.CAMERA_RAW, "ProcessVersion")
