@@ -49,6 +49,7 @@ OTHER = Undecodable(
     "If the file opens elsewhere, convert it to a lossless or uncompressed DNG or set this frame by hand; if not, copy"
     " it again from the card or the backup.",
 )
+ALL = (JPEG_XL, VC5, FLOATING_POINT, HIGH_EFFICIENCY, OTHER)
 
 _BY_COMPRESSION = {52546.0: JPEG_XL, 9.0: VC5}
 
