@@ -29,8 +29,9 @@ export function picture(frame, page, { faces = true, wipe = 50, label = true } =
   const box = el("div", { class: "picture", css: { "--aspect": String(frame.aspect), "--wipe": `${wipe}%` } });
   lazy(box, () => {
     const [before, now] = page.pictures(frame);
-    const images = [el("img", { src: before, alt: `${frame.name} before`, decoding: "async" })];
-    if (now !== before || wipe > 0) images.push(el("img", { src: now, alt: `${frame.name} now`, class: "now", decoding: "async" }));
+    const who = frame.faces?.length ? ` with ${frame.faces.map(faceName).join(", ")}` : "";
+    const images = [el("img", { src: before, alt: now === before ? `${frame.name}${who}` : `${frame.name} before${who}`, decoding: "async" })];
+    if (now !== before) images.push(el("img", { src: now, alt: `${frame.name} now`, class: "now", decoding: "async" }));
     box.prepend(...images);
   });
   if (wipe > 0) box.append(el("i", { class: "edge", "aria-hidden": "true" }));

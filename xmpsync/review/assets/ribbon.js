@@ -50,6 +50,9 @@ function found(page, name, frames) {
   return out;
 }
 
+// Still off: a frame of both greys, one inside the other, so that it shows on any skin.
+const framed = (x, width) => ["ground", "off"].map((kind) => svg("rect", { class: kind, x: x + 1, y: BAND + 3, width: Math.max(1, width - 2), height: BAND - 2 }));
+
 function row(page, name, places, total, merged) {
   const title = name ?? "not known";
   const stops = [], shapes = [];
@@ -65,10 +68,10 @@ function row(page, name, places, total, merged) {
       const w = merged ? width / own.length : 20 / f.parts;
       const at = merged ? x + i * w : x + f.column * 20 + f.part * w;
       for (const now of [0, 1]) shapes.push(svg("rect", { x: at, y: now * (BAND + 2), width: w + 0.2, height: BAND, fill: f.face.colour[now] }));
-      if (!merged && isOff(f.face, page.tolerance)) shapes.push(svg("rect", { class: "off", x: at + 1, y: BAND + 3, width: w - 2, height: BAND - 2 }));
+      if (!merged && isOff(f.face, page.tolerance)) shapes.push(...framed(at, w));
       stops.push({ x: at, width: w, key: f.frame.key, text: `${title} in ${f.frame.name}, ${light.name}: ${faceWords(f.face)}${whyOff(f.frame, f.face, page.tolerance)}`, more: merged && off.length ? ` (${off.length} of ${count} faces here are off)` : "" });
     });
-    if (merged && off.length) shapes.push(svg("rect", { class: "off", x: x + 1, y: BAND + 3, width: width - 2, height: BAND - 2 }));
+    if (merged && off.length) shapes.push(...framed(x, width));
   }
   const drawing = svg("svg", { viewBox: `0 0 ${total} ${2 * BAND + 2}`, preserveAspectRatio: "none", role: "application", tabindex: "0",
     "aria-roledescription": "row of skin patches", "aria-describedby": "cell",
