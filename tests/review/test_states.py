@@ -28,7 +28,7 @@ pytestmark = pytest.mark.system("chromium")
 
 Document = dict[str, Any]
 Open = Callable[..., "Page"]
-LONG = "Anneliese-Wilhelmina-Philippina-von-und-zu-Hohenschwanstein-Falkenburg"
+LONG = "AnneliesewilhelminaphilippinavonundzuHohenschwansteinfalkenburg"  # no place to break a line
 
 
 @pytest.fixture(scope="module")
