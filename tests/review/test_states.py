@@ -16,10 +16,10 @@ import pytest
 from tests.cli.conftest import REFERENCE
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
+from xmpsync.plan.options import Options
 from xmpsync.review.page import asset, page_text, view_of
 from xmpsync.review.pictures import render_proxy
 from xmpsync.shoot.correct import values_first
-from xmpsync.shoot.options import Options
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
