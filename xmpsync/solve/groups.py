@@ -23,14 +23,14 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class LightGroups:
     """`group` (F,): one light of one body, 0.. in order of first appearance. `place` (F,): one light of all bodies."""
 
     group: IntArray
     place: IntArray
 
 
-def find(table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSettings, known: bool) -> Found:
+def find(table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSettings, known: bool) -> LightGroups:
     """Light groups of every frame. A moment (F,) is one observation: its cues are averaged, it is never cut.
 
     `skin_theta` (F, 3): correction (mired, tint, EV) that a frame's faces ask for by themselves, NaN without faces;
@@ -67,7 +67,7 @@ def find(table: Table, skin_theta: FloatArray, moment: IntArray, s: GroupSetting
         place[rows] = following + number[of]
         following += int(number.max()) + 1
     place = _in_order_of_appearance(place)
-    return Found(_in_order_of_appearance(place * (int(table.body.max(initial=0)) + 1) + table.body), place)
+    return LightGroups(_in_order_of_appearance(place * (int(table.body.max(initial=0)) + 1) + table.body), place)
 
 
 def _cut(body: IntArray, time: FloatArray, cues: FloatArray, s: GroupSettings) -> IntArray:
