@@ -84,8 +84,7 @@ def _given(measured: Mapping[str, FrameMeasurement], names: Sequence[BodyName]) 
         if hit and not free:
             wrong.append(
                 WrongUsage(
-                    f"--body {each.text!r} has no effect: the files it matches hold serial numbers, which tell bodies"
-                    " apart by themselves.",
+                    f"--body {each.text!r} has no effect: these files hold serial numbers.",
                     next_step="Leave it out.",
                 )
             )
