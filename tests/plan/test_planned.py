@@ -64,7 +64,7 @@ def test_a_choice_on_the_desk_plans_no_bytes(made: Made, shoot: Path, monkeypatc
         raise AssertionError("bytes were planned")
 
     with monkeypatch.context() as patched:
-        for name in ("apply_change", "from_embedded", "new_sidecar"):
+        for name in ("edited", "from_embedded", "new_sidecar"):
             patched.setattr(edits, name, refuse)
         review.change(Options(references=(made.reference,), keep=(frame,)))
         review.step(-1)
