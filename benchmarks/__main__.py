@@ -12,7 +12,7 @@ SHORT = (
     ("benchmarks.faces", "--frames", "12", "--empty", "30"),
     ("benchmarks.skin", "--quick"),
     ("benchmarks.solve",),
-    ("benchmarks.plan", "--frames", "600"),
+    ("benchmarks.speed.plan", "--frames", "600"),
     ("benchmarks.scale",),
     ("benchmarks.crash.durable", "200", "3"),
     ("benchmarks.attack", "200"),

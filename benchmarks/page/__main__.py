@@ -1,7 +1,7 @@
 """``python -m benchmarks.page [--frames 2000]``: CPU seconds of each kind of choice on the living page.
 
-The shoot is that of `benchmarks.plan`: everything is measured already. Printed is the time until the page's data are
-ready after a choice, and their size; wanted is at most 2 s at 2,000 frames. Set OMP_NUM_THREADS=1: one core.
+The shoot is that of `benchmarks.speed.plan`: everything is measured already. Printed is the time until the page's data
+are ready after a choice, and their size; wanted is at most 2 s at 2,000 frames. Set OMP_NUM_THREADS=1: one core.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from benchmarks.plan.shoot import make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
+from benchmarks.speed.stored_shoot import make_measured
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.memory import stays

@@ -31,6 +31,7 @@ import rawpy
 import skimage.data
 from PIL import Image
 
+from benchmarks.speed import plan
 from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
 from xmpsync.faces.detector import Detector
 from xmpsync.measurement import FrameMeasurement
@@ -129,7 +130,10 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=24)
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--json", type=Path)
+    parser.add_argument("--plan", type=int, metavar="FRAMES", help="the plan's stages alone, for so many frames")
     options = parser.parse_args()
+    if options.plan:
+        sys.exit(plan.main(["--frames", str(options.plan), *(["--json", str(options.json)] if options.json else [])]))
     detector = Detector(1)
     found: dict[str, dict[str, float]] = {}
     with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as folder:

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
+from benchmarks.speed.stored_shoot import Made, make_measured
 from xmpsync.events import Silent
 from xmpsync.measuring.machine import Machine
 from xmpsync.plan import edits

@@ -9,7 +9,7 @@ TRY_AGAIN = """
 import sys, tempfile, multiprocessing.process
 from pathlib import Path
 import numpy as np
-from benchmarks.plan.shoot import make_measured
+from benchmarks.speed.stored_shoot import make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from xmpsync.shoot.correct import prepare_correction

@@ -1,14 +1,16 @@
-"""``python -m benchmarks.plan [--frames 2000]``: CPU seconds of a whole plan with every byte checked, and per frame.
+"""``python -m benchmarks.speed.plan [--frames 2000]``: CPU seconds of a whole plan with every byte checked.
 
 Everything is measured already, so nothing is decoded: this is the cost of trying again with another reference or
-strength. A shoot is built in a temporary folder (two faces in a frame on average; see `benchmarks.plan.shoot` for what
-stands in for what), and the use-case that makes a plan runs on it three times in one process, imports not counted; the
-second run is with another strength. Printed are the seconds of the best run, of the steps
+strength. A shoot is built in a temporary folder (two faces in a frame on average; `benchmarks.speed.stored_shoot` has
+what stands in for what), and the use-case that makes a plan runs on it three times in one process, imports not counted;
+the second run is with another strength. Printed are the seconds of the best run, of the steps
 
     gather    listing, stat, reading and parsing sidecars, the store, the editor's scale, the solver's question
     solve     the joint solve
     values    the answer as the editor's numbers
     bytes     every sidecar edited and each edit checked
+    hits      every measurement found in the store: all that measuring again costs; a part of `gather`
+    write     the plan performed, once: backups, two syncs a file, manifest (`benchmarks.crash.durable` has the ratio)
 
 and the same at a tenth of the frames: a column that stays level grows linearly. One core: set OMP_NUM_THREADS=1.
 """
@@ -26,15 +28,19 @@ from typing import TypeVar
 
 import numpy as np
 
-from benchmarks.plan.shoot import Made, make_measured
 from benchmarks.skin.cameras import cameras
 from benchmarks.skin.spectra import model_spectra
 from benchmarks.solve.skins import like
+from benchmarks.speed.stored_shoot import Made, make_measured
 from xmpsync.events import Silent
+from xmpsync.measuring.frames import measure, open_store
 from xmpsync.measuring.machine import Machine
 from xmpsync.plan.options import Options
 from xmpsync.plan.planned import Planned, plan_bytes
 from xmpsync.plan.propose import propose
+from xmpsync.read.discover import STATE_FOLDER
+from xmpsync.shoot.correct import carry_out, prepare_correction
+from xmpsync.shoot.load import load
 from xmpsync.shoot.session import prepare
 from xmpsync.solve import solve
 
@@ -42,6 +48,7 @@ WANTED_S = 6.0
 """For 2,000 frames with 4,000 faces, on one core."""
 WANTED_FRAMES = 2000
 STEPS = ("gather", "solve", "values", "bytes")
+BESIDE = ("hits", "write")
 STRENGTHS = (1.0, 0.7, 0.7)
 
 T = TypeVar("T")
@@ -50,7 +57,9 @@ T = TypeVar("T")
 def main(arguments: list[str] | None = None) -> int:
     """Build, run, print; exit code 1 where a plan is not whole."""
     parser = argparse.ArgumentParser(
-        prog="python -m benchmarks.plan", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog="python -m benchmarks.speed.plan",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--frames", type=int, default=WANTED_FRAMES)
     parser.add_argument("--who", choices=("names", "identity", "none"), default="names", help="who tells who is who")
@@ -65,9 +74,9 @@ def main(arguments: list[str] | None = None) -> int:
         with tempfile.TemporaryDirectory(prefix="xmpsync-plan-") as folder:
             made = make_measured(Path(folder) / "shoot", frames, options.who, bodies, skins)
             runs = [_run(made, strength) for strength in STRENGTHS]
-        if not all(runs):
-            return 1
-        best = {step: min(run[step] for run in runs) for step in STEPS}
+            if not all(runs):
+                return 1
+            best = {step: min(run[step] for run in runs) for step in STEPS} | _beside(made)
         found[made.n_frames] = best
         print(_table(made, best), flush=True)
     if options.json:
@@ -86,6 +95,20 @@ def _run(made: Made, strength: float) -> dict[str, float]:
     return spent if _is_whole(made, plan, ready.n_from_store, len(ready.request.frames)) else {}
 
 
+def _beside(made: Made) -> dict[str, float]:
+    """CPU seconds of finding every measurement in the store, and of writing the plan."""
+    spent: dict[str, float] = {}
+    options = Options(references=(made.reference,))
+    loaded = load(made.root, options)
+    with open_store(made.root / STATE_FOLDER, Machine(), Silent()) as store:
+        hits = _timed(spent, "hits", lambda: measure(loaded.frames, (), Machine(), store, Silent()))
+    assert hits.n_from_store == made.n_frames
+    correction = prepare_correction(made.root, options, Machine(), Silent(), writes=True)
+    outcome = _timed(spent, "write", lambda: carry_out(correction, Machine(), Silent()))
+    assert outcome is not None and not outcome.left_alone
+    return spent
+
+
 def _is_whole(made: Made, plan: Planned, n_from_store: int, n_asked: int) -> bool:
     changed = len(plan.plan.changes)
     print(f"# {n_from_store} from the store, {changed} files to change, {len(plan.troubles)} troubles", file=sys.stderr)
@@ -102,12 +125,13 @@ def _timed(spent: dict[str, float], step: str, work: Callable[[], T]) -> T:
 
 def _table(made: Made, best: dict[str, float]) -> str:
     sizes = np.array(made.sidecar_bytes) / 1e3
-    total = sum(best.values())
+    total = sum(best[step] for step in STEPS)
     rows = [
         f"{made.n_frames} frames, {made.n_faces} faces, {len(sizes)} sidecars of {sizes.min():.0f} to {sizes.max():.0f}"
         f" kB (mean {sizes.mean():.1f} kB) | CPU s | microseconds for each frame"
     ]
-    rows += [f"{name:>8} | {s:7.2f} | {s / made.n_frames * 1e6:6.0f}" for name, s in (*best.items(), ("plan", total))]
+    rows_of = [*((step, best[step]) for step in STEPS), ("plan", total), *((step, best[step]) for step in BESIDE)]
+    rows += [f"{name:>8} | {s:7.2f} | {s / made.n_frames * 1e6:6.0f}" for name, s in rows_of]
     if made.n_frames == WANTED_FRAMES:
         rows.append(f"wanted: at most {WANTED_S:g} s")
     return "\n".join(rows)

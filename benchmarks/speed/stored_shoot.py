@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.plan.sidecars import Holds, sidecar
 from benchmarks.skin.cameras import Camera
 from benchmarks.skin.spectra import SkinSpectrum
 from benchmarks.solve.cost import request_of_size
+from benchmarks.speed.sidecars import Holds, sidecar
 from demo_shoot.dng import DngProfile, write_dng
 from xmpsync.colour.camera import neutral_from_white
 from xmpsync.measurement import FrameMeasurement
