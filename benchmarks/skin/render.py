@@ -72,6 +72,8 @@ class Rendered:
     truth: Array
     truth_clipped: float
     neutral: Vec3
+    other: Array | None = None
+    """With two lights, the true colour of the half that the second one reaches."""
 
 
 def noise_model(iso: float) -> NoiseModel:
@@ -142,9 +144,15 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
     at = (np.stack([tx, ty], axis=-1) + 0.5 - centre) @ cell_from_picture.T / shot.face_cells
     bright = portrait.shading[ty, tx] * np.exp2(shot.slope_ev * (at @ (np.cos(direction), np.sin(direction))))
     bright = bright * _key(shot, at @ axis)
-    chosen = np.ones(len(at), dtype=bool)
+    chosen, other = np.ones(len(at), dtype=bool), None
     if shot.second is not None:
         chosen = share_at(at) < 0.1 * shot.second_share
+        far = share_at(at) > 0.9 * shot.second_share
+        one, two = (
+            _body(camera, light, reflectance, portrait.melanin[ty, tx][far], portrait.blood[ty, tx][far])
+            for light in (shot.light, shot.second)
+        )
+        other = (gain * ((1 - shot.second_share) * one + shot.second_share * two)).mean(axis=0)
     chosen &= bright >= np.median(bright[chosen])
     body = _body(camera, shot.light, reflectance, portrait.melanin[ty, tx][chosen], portrait.blood[ty, tx][chosen])
     seen_truth = gain * body * bright[chosen][:, None]
@@ -156,6 +164,7 @@ def render(portrait: Portrait, reflectance: Array, camera: Camera, shot: Shot, r
         truth=seen_truth.mean(axis=0),
         truth_clipped=float((seen_truth >= 1.0).any(axis=-1).mean()),
         neutral=tuple(float(v) for v in white_one / white_one.max()),  # type: ignore[arg-type]
+        other=other,
     )
 
 

@@ -18,7 +18,8 @@ from xmpsync.colour.cielab import skin_difference
 from xmpsync.colour.match import settings_for_target
 from xmpsync.faces.places import REGIONS
 from xmpsync.records import Vec3
-from xmpsync.skin.records import Cells, FaceSkin, Place, Unusable
+from xmpsync.skin.records import Cells, FaceSkin, Place, SideDifference, Unusable
+from xmpsync.solve.mixed import CHANCE
 
 Measure = Callable[[Cells, tuple[Place, ...], Vec3], FaceSkin | Unusable]
 
@@ -37,6 +38,9 @@ SIZES_PX = (24.0, 32.0, 48.0, 80.0, 150.0, 300.0, 600.0)
 ISOS = (100.0, 400.0, 1600.0, 3200.0, 6400.0)
 EXPOSURES_EV = (-3.0, -2.0, -1.0, 0.0, 0.5, 1.0, 1.5)
 MIN_MIRED_APART, MIN_SHARE = 60.0, 0.25
+TOLERANCE_DE00 = 2.0
+CHROMA = np.array([[1.0, -1.0, 0.0], [0.0, -1.0, 1.0]])
+"""(ln R/G, ln B/G) of ln camera."""
 WORST_SIZES = 240.0
 """Faces wider than so many cells are drawn less often: they take longest and are the easiest."""
 
@@ -60,7 +64,8 @@ class Row:
     """One scored frame. `delta_e00`, `level_ev`: truth after the solve on the measured face, against the reference.
 
     `z` (3): error of the measured against the true ln camera ratio (frame over reference), whitened by the predicted
-    covariance of both. None where the face was not measured (`unusable`).
+    covariance of both. None where the face was not measured (`unusable`). `halves_de00`: how far the true colours
+    of the two halves are apart under two lights, after the solve.
     """
 
     person: str
@@ -82,6 +87,7 @@ class Row:
     mixed: bool = False
     mired_apart: float = 0.0
     share: float = 0.0
+    halves_de00: float = 0.0
     as_shot_de00: float | None = None
     found: bool = True
     false_faces: int = 0
@@ -166,7 +172,9 @@ def scored(
     if isinstance(measured, Unusable):
         return replace(row, unusable=str(measured))
     kelvin, tint, ev = settings_for_target(camera.profile, measured.camera, target)
-    after = xyz_from_settings(camera.profile, frame.truth, float(kelvin), float(tint), float(ev))
+    develop = (float(kelvin), float(tint), float(ev))
+    after = xyz_from_settings(camera.profile, frame.truth, *develop)
+    other = xyz_from_settings(camera.profile, frame.truth if frame.other is None else frame.other, *develop)
     delta, level = skin_difference(after, truth)
     white = [float(v) for v in white_from_neutral(camera.profile, frame.neutral)]
     grey_card, _ = skin_difference(xyz_from_settings(camera.profile, frame.truth, white[0], white[1], 0.0), truth)
@@ -178,10 +186,22 @@ def scored(
         delta_e00=float(delta),
         level_ev=float(level),
         z=tuple(float(v) for v in z),
-        flagged=measured.sides.mixed_light if measured.sides is not None else False,
+        flagged=measured.sides is not None and sides_apart(camera, measured.camera, measured.sides, develop),
+        halves_de00=0.0 if frame.other is None else float(skin_difference(other, after)[0]),
         chroma_sd=measured.sides.chroma_sd if measured.sides is not None else 0.0,
         as_shot_de00=float(grey_card),
     )
+
+
+def sides_apart(camera: Camera, middle: Vec3, sides: SideDifference, develop: tuple[float, float, float]) -> bool:
+    """The solver's rule for two sides of one face (`xmpsync.solve.mixed`), of a person who is even otherwise."""
+    v = CHROMA @ np.asarray(sides.log_covariance) @ CHROMA.T
+    d = CHROMA @ np.asarray(sides.log_ratio)
+    half = np.array([d[0], 0.0, d[1]]) / 2
+    one, other = (xyz_from_settings(camera.profile, middle * np.exp(h), *develop) for h in (half, -half))
+    size = float(skin_difference(one, other)[0])
+    beyond = size**2 * (1.0 - float(np.trace(v) / (d @ d)))
+    return bool(d @ np.linalg.solve(v, d) > CHANCE and beyond > (2.0 * TOLERANCE_DE00) ** 2)
 
 
 def _jittered(settings: BenchSettings) -> Locate:

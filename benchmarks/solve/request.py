@@ -17,8 +17,6 @@ from xmpsync.solve.problem import Frame, Reference, Request
 REGIONS = (Region.LEFT_CHEEK, Region.RIGHT_CHEEK, Region.FOREHEAD, Region.NOSE, Region.CHIN)
 SIDE_SPREAD = 0.03
 """ln units: what measuring expects of two halves of one face."""
-MIXED_LN = 0.15
-"""ln units of R or B between two halves from which measuring takes them for two lights: about 4 CIEDE2000."""
 SMALL_CELLS = 300
 """Cells below which a face's vector is the more uncertain."""
 
@@ -101,7 +99,6 @@ def _face(
         log_ratio=_vec(shoot.faces.sides[i]),
         level_ev=float(shoot.faces.sides[i, 1] / np.log(2)),
         chroma_sd=float(np.sqrt((chroma**2 / variance).sum())),
-        mixed_light=bool(np.abs(chroma).max() > MIXED_LN),
         log_covariance=_diagonal(np.sqrt(4.0 * noise**2 + SIDE_SPREAD**2 * np.array([1.0, 0.0, 1.0]))),
     )
     told_sd = np.sqrt(noise**2 + 0.006**2)

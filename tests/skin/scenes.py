@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from xmpsync.records import Box, Vec2
-from xmpsync.skin.records import Cells, NoiseModel, Place, Region
+from xmpsync.skin.records import Cells, NoiseModel, Place, Region, SideDifference
 
 Array = npt.NDArray[np.float64]
 BODY = np.array([0.22, 0.20, 0.08])
@@ -62,3 +62,13 @@ def chroma_error(measured: tuple[float, float, float], truth: Array) -> float:
     """Largest error of ln R/G and ln B/G."""
     off = np.log(np.asarray(measured) / truth)
     return float(max(abs(off[0] - off[1]), abs(off[2] - off[1])))
+
+
+def shows(sides: SideDifference) -> bool:
+    """Whether two halves differ by more than 0.11 log units of chromaticity beyond noise: about 4 CIEDE2000.
+
+    The solver's rule, on a scene without a camera profile: measuring itself does not judge.
+    """
+    chroma = np.array([[1.0, -1.0, 0.0], [0.0, -1.0, 1.0]])
+    d, v = chroma @ sides.log_ratio, chroma @ np.asarray(sides.log_covariance) @ chroma.T
+    return bool(d @ d - np.trace(v) > 0.11**2)

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.skin.scenes import BODY, HAIR, LIGHT, SIZE, cells, chroma_error, disc, face_places, grid, textured
+from tests.skin.scenes import BODY, HAIR, LIGHT, SIZE, cells, chroma_error, disc, face_places, grid, shows, textured
 from xmpsync.records import Box
-from xmpsync.skin.measure import measure_face, measure_neutral, measure_patch
+from xmpsync.skin.measure import measure_face, measure_neutral, patch_place
 from xmpsync.skin.records import Cells, FaceSkin, NeutralPatch, Place, Region, Unusable
 
 NEUTRAL = (0.5, 1.0, 0.6)
@@ -30,7 +30,7 @@ def test_a_matte_face_is_its_body_colour_at_any_size(size: int) -> None:
     rng = np.random.default_rng(size)
     face = seen(measure_face(cells(matte(rng, size), rng), face_places(), neutral=NEUTRAL))
     assert chroma_error(face.camera, BODY) < (0.02 if size < 40 else 0.01)
-    assert not (face.sides and face.sides.mixed_light)
+    assert not (face.sides and shows(face.sides))
 
 
 def test_shading_scales_the_level_and_keeps_the_colour() -> None:
@@ -43,7 +43,7 @@ def test_shading_scales_the_level_and_keeps_the_colour() -> None:
     )
     assert chroma_error(shaded.camera, np.asarray(plain.camera)) < 0.01
     assert np.log2(shaded.camera[1] / plain.camera[1]) == pytest.approx(0, abs=0.15)
-    assert not (shaded.sides and shaded.sides.mixed_light)
+    assert not (shaded.sides and shows(shaded.sides))
 
 
 def test_measuring_is_linear_in_exposure_as_long_as_nothing_clips() -> None:
@@ -196,7 +196,7 @@ def test_patches_marked_by_hand() -> None:
     scene = matte(rng)
     scene[80:, 80:] = LIGHT * 0.4
     marked = cells(scene, rng)
-    skin = seen(measure_patch(marked, 0.3, 0.3, 0.1, neutral=NEUTRAL))
+    skin = seen(measure_face(marked, (patch_place(marked, 0.3, 0.3, 0.1),), neutral=NEUTRAL))
     assert chroma_error(skin.camera, BODY) < 0.01
     assert skin.regions[0].region is Region.WHOLE
     card = measure_neutral(marked, 0.85, 0.85, 0.1)
@@ -209,5 +209,5 @@ def test_patches_marked_by_hand() -> None:
 def test_a_patch_is_round_in_cells_whatever_the_shape_of_the_picture() -> None:
     rng = np.random.default_rng(15)
     wide = cells(np.asarray(textured(BODY, 120, rng))[:60], rng)
-    patch = seen(measure_patch(wide, 0.5, 0.5, 0.1))
+    patch = seen(measure_face(wide, (patch_place(wide, 0.5, 0.5, 0.1),)))
     assert patch.n_cells == pytest.approx(np.pi * 12**2, rel=0.12)

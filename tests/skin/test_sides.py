@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.skin.scenes import BODY, SIZE, cells, face_places, grid, textured
+from tests.skin.scenes import BODY, SIZE, cells, face_places, grid, shows, textured
 from xmpsync.skin.measure import measure_face
 from xmpsync.skin.records import FaceSkin, SideDifference
 
@@ -28,7 +28,7 @@ def sides(share: float, seed: int, slope_ev: float = 0.0, iso: float = 400.0) ->
 @pytest.mark.parametrize("share", [0.25, 0.5, 0.8])
 def test_a_quarter_of_a_second_light_on_one_side_is_mixed_light(share: float) -> None:
     found = sides(share, 1)
-    assert found.mixed_light
+    assert shows(found)
     # one half is the picture's left, the daylight side: it is bluer
     assert found.log_ratio[0] - found.log_ratio[1] < 0 < found.log_ratio[2] - found.log_ratio[1]
 
@@ -37,7 +37,7 @@ def test_a_quarter_of_a_second_light_on_one_side_is_mixed_light(share: float) ->
 @pytest.mark.parametrize("iso", [100, 3200])
 def test_shading_under_one_light_is_no_mixed_light(slope_ev: float, iso: float) -> None:
     found = [sides(0.0, seed, slope_ev, iso) for seed in range(5)]
-    assert not any(side.mixed_light for side in found)
+    assert not any(shows(side) for side in found)
 
 
 def test_the_difference_of_level_is_reported() -> None:
@@ -55,7 +55,7 @@ def test_a_key_light_that_changes_sides_does_not_change_the_colour() -> None:
     for side in (-1, 1, -1):
         key = np.exp2(0.9 * side * np.tanh((x - 0.5) / 0.05))[..., None]
         face = measure_face(cells(scene * key, rng), face_places(), neutral=(0.5, 1.0, 0.6))
-        assert isinstance(face, FaceSkin) and face.sides is not None and not face.sides.mixed_light
+        assert isinstance(face, FaceSkin) and face.sides is not None and not shows(face.sides)
         chroma.append(np.log(face.camera[0] / face.camera[1]))
     # half of the halves' own difference would be 0.03
     assert np.ptp(chroma) < 0.015
@@ -67,3 +67,18 @@ def test_the_difference_comes_with_its_covariance() -> None:
     assert np.linalg.eigvalsh(covariance).min() >= 0
     ratio = np.asarray(found.log_ratio)
     assert np.hypot(ratio[0] - ratio[1], ratio[2] - ratio[1]) > 3 * np.sqrt(covariance[0, 0] + covariance[1, 1])
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_the_level_does_not_jump_where_a_side_light_gets_steeper(side: int) -> None:
+    # the lit half stays as it is, with a slope of its own; the other half falls away from frame to frame
+    rng = np.random.default_rng(6)
+    x, y = grid()
+    scene = textured(BODY * 0.5, SIZE, rng) * np.exp2(1.2 * (y - 0.5))[..., None]
+    level = []
+    for key_ev in (0.9, 1.2, 1.4, 1.6, 2.0, 2.4):
+        key = np.exp2(key_ev * (1 / (1 + np.exp(-side * (x - 0.5) / 0.02)) - 1))[..., None]
+        face = measure_face(cells(scene * key, rng), face_places(), neutral=(0.5, 1.0, 0.6))
+        assert isinstance(face, FaceSkin)
+        level.append(float(np.log2(face.camera[1])))
+    assert np.ptp(level) < 0.12, level

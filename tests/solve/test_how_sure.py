@@ -22,7 +22,7 @@ SECOND_LAMP = (0.14, 0.0, -0.30)
 def _sided(one: Face, ratio: tuple[float, float, float], sd: float) -> Face:
     assert one.skin is not None
     cell = ((sd**2, 0.0, 0.0), (0.0, sd**2, 0.0), (0.0, 0.0, sd**2))
-    sides = SideDifference(ratio, 0.0, 9.0, mixed_light=True, log_covariance=cell)
+    sides = SideDifference(ratio, 0.0, 9.0, log_covariance=cell)
     return replace(one, skin=replace(one.skin, sides=sides))
 
 

@@ -18,6 +18,7 @@ from xmpsync.shoot.people import PeopleWish as NothingSaid
 from xmpsync.shoot.phrases import command
 from xmpsync.skin.records import FaceSkin
 from xmpsync.solve.problem import Frame
+from xmpsync.solve.solution import Code
 
 SHOWN = 3
 """Candidates shown for each person: the few that an eye can compare."""
@@ -91,6 +92,7 @@ class _Possible:
     skin: FaceSkin
     level_ev: float
     n_people: int
+    mixed_light: bool
 
 
 def _candidates(people: People) -> dict[str, list[Candidate]]:
@@ -99,11 +101,12 @@ def _candidates(people: People) -> dict[str, list[Candidate]]:
     for frame, result in zip(ready.request.frames, people.solution.frames, strict=True):
         faces = {face.face_id: face for face in frame.faces}
         n_people = len({r.person for r in result.faces if r.person is not None})
+        mixed = any(finding.code is Code.MIXED_LIGHT for finding in result.findings)
         for one in result.faces:
             face = faces[one.face_id]
             if one.person is not None and face.skin is not None and frame.baseline_known:
                 level_ev = _level_ev(frame, face.skin)
-                possible[one.person].append(_Possible(frame, face, face.skin, level_ev, n_people))
+                possible[one.person].append(_Possible(frame, face, face.skin, level_ev, n_people, mixed))
     found: dict[str, list[Candidate]] = {}
     for person, ones in possible.items():
         usual_ev = float(np.median([p.level_ev for p in ones])) if ones else 0.0
@@ -129,7 +132,7 @@ def _cost(possible: _Possible, usual_ev: float, *, by_hand: bool) -> tuple[float
     w, skin, n_people = WEIGHTS, possible.skin, possible.n_people
     off_ev = possible.level_ev - usual_ev
     noise = float(np.sqrt(np.trace(np.array(skin.log_covariance)) / 3))
-    sides = skin.sides.chroma_sd if skin.sides is not None and skin.sides.mixed_light else 0.0
+    sides = skin.sides.chroma_sd if skin.sides is not None and possible.mixed_light else 0.0
     parts = {
         "darker than usual for this person" if off_ev < 0 else "brighter than usual for this person": (
             off_ev / w.level_ev

@@ -1,8 +1,8 @@
 """The colour of a person's lit, diffuse skin in linear camera values, and how sure it is.
 
-Steps: bins inside the facial places (gather); skin by colour (mask); lit and shadow side, the side that dominates by
-area (levels); surface reflections left out (dichromatic); per region the mean of what remains; the face's colour as
-the weighted mean of its regions' chromaticities, its level from the dominating side as a whole; covariance.
+Steps: bins inside the facial places (gather); skin by colour (mask); a bright rim left out (two_levels); surface
+reflections left out (dichromatic); per region the mean of what remains; the face's colour as the weighted mean of its
+regions' chromaticities, its level from the brighter half of all its skin; covariance.
 
 Chromaticity and level are kept apart because shading scales a body's colour without turning it: colour may be averaged
 over any shading, level may not.
@@ -51,32 +51,21 @@ def measure_face(
         return Unusable.CLIPPED
     if usable == 0:
         return Unusable.TOO_DARK
-    skin = skin_bins(evidence, settings)
+    body = body_bins(evidence, settings)
+    skin = skin_bins(evidence, body, settings)
     if skin.sum() < settings.min_skin * usable:
         return Unusable.NO_SKIN
     if skin.sum() < settings.min_bins:
         return Unusable.FEW_PIXELS
     light = np.asarray(neutral if neutral is not None else settings.light_prior, dtype=np.float64)
-    return _assemble(evidence, skin, dominating_side(evidence, skin, settings), light, settings)
-
-
-def measure_patch(
-    cells: Cells,
-    x: float,
-    y: float,
-    radius: float,
-    settings: SkinSettings | None = None,
-    *,
-    neutral: Vec3 | None = None,
-) -> FaceSkin | Unusable:
-    """Skin of a round patch marked by hand: `x`, `y` fractions of the upright picture, `radius` of its longer side."""
-    return measure_face(cells, (patch_place(cells, x, y, radius),), settings, neutral=neutral)
+    return _assemble(evidence, skin, level_bins(evidence, body, skin, settings), light, settings)
 
 
 def measure_neutral(
     cells: Cells, x: float, y: float, radius: float, settings: SkinSettings | None = None
 ) -> NeutralPatch | Unusable:
-    """Robust mean of the unclipped cells of a patch marked as neutral; geometry as in `measure_patch`."""
+    """Robust mean of the unclipped cells of a patch marked as neutral; `x`, `y` fractions of the upright picture,
+    `radius` of its longer side."""
     settings = settings or SkinSettings()
     evidence = gather(cells, (patch_place(cells, x, y, radius),), settings)
     if isinstance(evidence, Unusable):
@@ -108,8 +97,8 @@ def patch_place(cells: Cells, x: float, y: float, radius: float) -> Place:
     return Place(Region.WHOLE, corners)
 
 
-def skin_bins(evidence: Evidence, settings: SkinSettings) -> Mask:
-    """Usable bins (n,) that agree on one body colour and are not far darker than the rest of it."""
+def body_bins(evidence: Evidence, settings: SkinSettings) -> Mask:
+    """Usable bins (n,) that agree on one body colour, however dark."""
     index = np.flatnonzero(evidence.usable)
     chroma, variance = evidence.chroma[index], evidence.chroma_variance[index]
     region = evidence.region[index]
@@ -117,42 +106,48 @@ def skin_bins(evidence: Evidence, settings: SkinSettings) -> Mask:
     starts = [np.median(chroma[region == r], axis=0) for r in np.unique(region)]
     centre = colour_mode(chroma, weight, np.stack(starts), settings)
     near, _ = colour_trim(chroma, variance, weight, centre, settings)
-    level = evidence.log_level[index]
-    if near.any():
-        near &= level > np.median(level[near]) - settings.dark_ev * LN2
-    skin = np.zeros(len(evidence.usable), dtype=bool)
-    skin[index[near]] = True
-    return skin
+    body = np.zeros(len(evidence.usable), dtype=bool)
+    body[index[near]] = True
+    return body
 
 
-def dominating_side(evidence: Evidence, skin: Mask, settings: SkinSettings) -> Mask:
-    """Bins (n,) of the side that dominates by area: skin, and clipped bins where the bright side dominates."""
+def skin_bins(evidence: Evidence, body: Mask, settings: SkinSettings) -> Mask:
+    """Those of `body` (n,) that are not far darker than the rest of it: the ones whose colour counts."""
+    if not body.any():
+        return body
+    least = np.median(evidence.log_level[body]) - settings.dark_ev * LN2
+    return np.asarray(body & (evidence.log_level > least))
+
+
+def level_bins(evidence: Evidence, body: Mask, skin: Mask, settings: SkinSettings) -> Mask:
+    """Bins (n,) whose ranks give the level: all of the body's colour and the clipped ones.
+
+    The shadow half ranks too, so that the brighter part is the same half of the face however steep the shading is. Only
+    where the brighter of two sides is a rim (backlight) it is left out.
+    """
     members = np.flatnonzero(skin | evidence.spoiled)
     sides = split_levels(evidence.log_level[members], settings)
+    if not sides.two or sides.lit_share >= settings.dominating_share:
+        return np.asarray(body | evidence.spoiled)
     result = np.zeros(len(skin), dtype=bool)
-    if not sides.two:
-        result[members] = True
-    else:
-        result[members[sides.lit == (sides.lit_share >= settings.dominating_share)]] = True
+    result[members[~sides.lit]] = True
     return result
 
 
 def _assemble(
-    evidence: Evidence, skin: Mask, side: Mask, light: FloatArray, settings: SkinSettings
+    evidence: Evidence, skin: Mask, ranks: Mask, light: FloatArray, settings: SkinSettings
 ) -> FaceSkin | Unusable:
-    # a shadow half in the same light has the same colour: both halves count, whichever is the brighter one just now
+    """Colour from the bins `skin` of both halves: in one light they have one colour, whichever is the brighter just
+    now. Level from the bins `ranks`."""
     sides = side_difference(evidence, skin, settings)
-    area = side if sides is None or sides.mixed_light else side | skin
-    index = np.flatnonzero(area & skin)
-    if len(index) < settings.min_region_bins:
-        return Unusable.CLIPPED if evidence.spoiled.any() else Unusable.FEW_PIXELS
+    index = np.flatnonzero(skin)
     split = separate(evidence.smoothed[index], evidence.smoothed_variance[index], light, settings)
     evidence = _without_sheen(evidence, index, split.body)
-    matte = np.zeros(len(side), dtype=bool)
+    matte = np.zeros(len(skin), dtype=bool)
     matte[index[split.sheen < settings.shiny_share]] = True
-    sheen = np.zeros(len(side))
+    sheen = np.zeros(len(skin))
     sheen[index] = split.sheen
-    body = np.median(evidence.smoothed[matte if matte.any() else area & skin], axis=0)
+    body = np.median(evidence.smoothed[matte if matte.any() else skin], axis=0)
     restored = level_by_sound_channel(evidence, body, settings)
     ranked = np.where(evidence.clipped & np.isfinite(restored), restored, evidence.log_level)
 
@@ -161,7 +156,7 @@ def _assemble(
     weights: list[float] = []
     for r, name in enumerate(evidence.regions):
         here = evidence.region == r
-        members = np.flatnonzero(here & area)
+        members = np.flatnonzero(here & (skin | evidence.spoiled))
         if len(members) < settings.min_region_bins:
             continue
         kept = members[rank_window(ranked[members], settings.colour_window) & matte[members]]
@@ -176,7 +171,7 @@ def _assemble(
         regions.append(RegionSkin(name, estimate.camera, to_mat3(estimate.log_covariance), n_cells, weights[-1]))
     if not estimates:
         return Unusable.FEW_PIXELS
-    level = lit_level(evidence, side, ranked, settings)
+    level = lit_level(evidence, ranks, ranked, settings)
     if level is None:
         return Unusable.CLIPPED
     camera, covariance, noise = combine(estimates, weights, level, settings)
@@ -215,16 +210,16 @@ def level_by_sound_channel(evidence: Evidence, body: FloatArray, settings: SkinS
     return np.where(value < settings.sound_channel, level, np.inf)
 
 
-def lit_level(evidence: Evidence, side: Mask, ranked: FloatArray, settings: SkinSettings) -> Level | None:
+def lit_level(evidence: Evidence, ranks: Mask, ranked: FloatArray, settings: SkinSettings) -> Level | None:
     """ln green of lit skin: the mean over a window of ranks; None where clipping leaves less than its lower part.
 
     Each bin counts by its region: cheeks shine least and lead. Clipped bins rank highest. Where they reach into the
     window, the straight line of level over rank, fitted below them, is read at the window's middle.
     """
-    members = np.flatnonzero(side)
+    members = np.flatnonzero(ranks)
     members = members[np.argsort(ranked[members], kind="stable")]
     doubt = np.array([settings.region_doubt[name] for name in evidence.regions])
-    weight = 1.0 / doubt[evidence.region[members]]
+    weight = 1.0 / doubt[evidence.region[members]] ** 2
     weight /= weight.sum()
     order, rank = ranked[members], np.cumsum(weight) - 0.5 * weight
     low, high = settings.level_window

@@ -52,13 +52,12 @@ class SideDifference:
 
     `log_ratio` = ln(camera of the one) - ln(camera of the other); `level_ev` its green part in EV; `chroma_sd` how
     many standard deviations the colour difference is away from none. `log_covariance` is of `log_ratio`: noise, texture
-    and how much the halves of any face differ. `mixed_light`: no single correction brings both halves within 2.0 dE00.
+    and how much the halves of any face differ. Whether it is mixed light the solver decides, by the tolerance.
     """
 
     log_ratio: Vec3
     level_ev: float
     chroma_sd: float
-    mixed_light: bool
     log_covariance: Mat3 = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.records import Region
 
-SKIN_VERSION = "skin-2"
+SKIN_VERSION = "skin-3"
 """For store keys. Raise it when the same faces may give other colours."""
 
 
@@ -135,8 +135,8 @@ class SkinSettings:
     """Camera colour of a light when nobody says better: the as-shot neutral of most bodies in daylight."""
 
     region_doubt: dict[Region, float] = field(default_factory=_region_doubt)
-    """sd of a region's colour, log units, by what is not skin. A region counts by its inverse square, with
-    noise and what sheen may be left added; in the level, where noise is small, by its inverse."""
+    """sd of a region's colour, log units, by what is not skin. A region counts by its inverse square, in colour with
+    noise and what sheen may be left added."""
 
     floor_chroma: float = 0.003
     floor_level: float = 0.012
@@ -151,10 +151,6 @@ class SkinSettings:
 
     side_trim_sd: float = 2.5
     """As `trim_sd` for one half of a face: strict about other matter."""
-
-    mixed_chroma: float = 0.11
-    """Colour difference of two halves, log units, noise taken off, that makes `mixed light`: two times 2.0 dE00, so
-    that no single correction brings both within that; cheek against forehead is 3.5 dE00 or 0.095 log units."""
 
     side_spread: float = 0.025
     """sd of the colour difference between two halves of a face under one light, log units."""

@@ -66,12 +66,10 @@ def _between(evidence: Evidence, one: Index, other: Index, settings: SkinSetting
     covariance = cov_one + cov_other + own @ log_from_level_chroma.T
     chroma = np.array([ratio[0] - ratio[1], ratio[2] - ratio[1]])
     of_chroma = (level_chroma_from_log @ covariance @ level_chroma_from_log.T)[1:, 1:]
-    size2 = float(chroma @ chroma - np.trace(of_chroma) + 2 * settings.side_spread**2)
     return SideDifference(
         log_ratio=(float(ratio[0]), float(ratio[1]), float(ratio[2])),
         level_ev=float(ratio[1] / LN2),
         chroma_sd=float(np.sqrt(chroma @ np.linalg.solve(of_chroma, chroma))),
-        mixed_light=size2 > settings.mixed_chroma**2,
         log_covariance=to_mat3(covariance),
     )
 
