@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import skimage.data
 
-from xmpsync.faces.detector import Detector
+from xmpsync.faces.detector import Detector, DetectorSettings
 from xmpsync.faces.pixels import resized
 from xmpsync.faces.records import Detection
 from xmpsync.records import Box
@@ -97,3 +99,34 @@ def test_a_close_look_shows_a_small_dark_face_and_none_in_a_wall(collins: Portra
     wall = np.repeat(skimage.data.brick()[..., None], 3, axis=2)
     nothing = detector.closer(wall, Detection(Box(0.4, 0.4, 0.1, 0.12), 0.1, ((0.5, 0.5),) * 5))
     assert nothing is None or nothing.score < 0.15
+
+
+def test_close_looks_show_a_dark_veiled_face_that_one_look_hardly_does(collins: Portrait) -> None:
+    """White tulle lays its own light over a face of 29 px in the shade: a quarter of its contrast is left."""
+    small = resized(collins.picture, 130, 130) / 255.0
+    veiled = np.full((512, 768, 3), 0.3)
+    veiled[150:280, 300:430] = 0.5 * (0.55 + 0.16 * (small - 0.5))
+    room = (veiled * 255).astype(np.uint8)
+    corner, side = np.array([300, 150]) + np.array([181, 62]) * 130 / 512, np.array([89, 116]) * 130 / 512
+    box = Box(corner[0] / 768, corner[1] / 512, side[0] / 768, side[1] / 512)
+    candidate = Detection(box, 0.1, ((0.5, 0.5),) * 5)
+    one = Detector(settings=DetectorSettings(close_enough=0.0)).closer(room, candidate)
+    assert one is not None and one.score < 0.3
+    several = Detector().closer(room, candidate)
+    assert several is not None and several.score > one.score + 0.1
+
+
+def test_a_lying_face_is_seen_closely_as_an_upright_one(collins: Portrait, detector: Detector) -> None:
+    """Of a picture turned by a quarter: all looks turn it back, mirrored ones the other way."""
+    small = resized(collins.picture, 160, 160)
+    room = np.full((512, 512, 3), 90, np.uint8)
+    room[180:340, 180:340] = small // 3 + 60
+    upright = Detection(
+        Box((180 + 181 / 3.2) / 512, (180 + 62 / 3.2) / 512, 89 / 3.2 / 512, 116 / 3.2 / 512), 0.1, ((0.5, 0.5),) * 5
+    )
+    box = upright.box
+    lying = replace(upright, box=Box(1 - box.top - box.height, box.left, box.height, box.width), turn=1)
+    several = Detector(settings=DetectorSettings(close_enough=1.1))
+    seen, turned_seen = several.closer(room, upright), several.closer(np.rot90(room, -1).copy(), lying)
+    assert seen is not None and turned_seen is not None
+    assert turned_seen.score == pytest.approx(seen.score, abs=0.1) and turned_seen.turn == 1

@@ -3,7 +3,8 @@
 Decisions: a region and a detection are one face when they overlap, or when each holds the other's centre and their
 sizes agree. The detector's box and points then win (regions may be drawn loosely), the name comes from the region. A
 region without a detection is looked at closely; where there is neither a face nor skin it is stale, and is dropped with
-a note. A weak detection counts only when a close look at it shows a face, less surely where the mesh sees one too.
+a note. A weak detection counts only when close looks at it show a face, a little less surely where
+the mesh sees one too.
 """
 
 from __future__ import annotations
@@ -32,16 +33,15 @@ class FinderSettings:
 
     sure_score: float = 0.72
     """A detection this strong needs no second opinion: no false one on the bench came near it (0.55)."""
-    close_score: float = 0.3
-    """What a weaker one needs in the close look ..."""
-    faint: float = 0.15
-    """A detection below this ..."""
-    close_score_faint: float = 0.45
-    """... needs so much there (parts of clothes and machines had 0.32 and 0.43) ..."""
-    close_score_mesh: float = 0.2
-    """... and where the mesh, a second network, sees a face there too."""
+    belief: float = 0.3
+    """What a weaker one needs, in sum: its score in the close looks ..."""
+    own_weight: float = 0.2
+    """... this much of its own score ..."""
+    mesh_weight: float = 0.1
+    """... and this much of what the mesh, a second network, scores there. Faces of 24 px in the dark, and dark faces,
+    often have nothing there, so it is no condition."""
     mesh_score: float = 0.6
-    """The mesh's belief (0..1) that counts as seen. Faces of 24 px in the dark, and dark faces, often have less."""
+    """The mesh's belief (0..1) that counts as seen, where a region or an identity asks for it."""
     mesh_iou: float = 0.3
     """Overlap of the mesh with the detection's box: beside a real face the mesh moves onto the neighbour and believes
     firmly (7 of 7 such false ones lay below, 1 of 115 true ones)."""
@@ -135,12 +135,15 @@ class FaceFinder:
         if candidate.score >= s.sure_score:
             return _Seen(candidate, self._mesh.fit(picture, candidate))
         close = self._detector.closer(picture, candidate)
-        if close is None or close.score < s.close_score_mesh:
+        if close is None:
+            return None
+        belief = close.score + s.own_weight * candidate.score
+        if belief + s.mesh_weight < s.belief:
             return None
         found = _Seen(replace(close, score=candidate.score), self._mesh.fit(picture, close))
-        meshed = found.fit.score >= s.mesh_score and _mesh_box(found.fit).iou(close.box) >= s.mesh_iou
-        needed = s.close_score if candidate.score >= s.faint else s.close_score_faint
-        return found if meshed or close.score >= needed else None
+        if _mesh_box(found.fit).iou(close.box) >= s.mesh_iou:
+            belief += s.mesh_weight * found.fit.score
+        return found if belief >= s.belief else None
 
     def _upright(self, picture: Picture, seen: list[_Seen]) -> list[_Seen]:
         """The same faces, or those of the picture turned, where most of them lie: a wrong tag hides the others."""
