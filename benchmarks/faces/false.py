@@ -6,7 +6,8 @@ for the photographs that Debian's packages tuxpaint-stamps-default (animals, foo
 mate-backgrounds, gnome-backgrounds and ukui-wallpapers carry (unpack them with `dpkg-deb -x`); `--every K` takes each
 K-th. Cartoons, signs and letters are left out by the folder's name.
 
-A face whose skin is measured could move a frame; one without skin moves none.
+A face whose skin is measured could move a frame if the looks were sure of it; one without skin, or a doubtful one that
+is like nobody (`xmpsync.solve.doubtful`), moves none.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.records import Box, Vec3
 from xmpsync.skin.measure import measure_face
 from xmpsync.skin.records import Cells, FaceSkin, NoiseModel
+from xmpsync.solve.doubtful import SURE
 
 LEFT_OUT = ("symbols/", "icons/", "people/", "fireman", "roadsigns", "_mirror", "_flip", "cartoon", "flags")
 SMALLEST_PX = 120
@@ -62,7 +64,7 @@ def stored(folder: Path, every: int = 1) -> Iterator[Look]:
 
 def count(looks: Iterator[Look], finder: FaceFinder) -> str:
     """Pictures, those with a face, those with a face that has skin; each such face named."""
-    n = with_face = with_skin = 0
+    n = with_face = with_skin = moving = 0
     lines = []
     for name, camera, neutral in looks:
         n += 1
@@ -73,11 +75,15 @@ def count(looks: Iterator[Look], finder: FaceFinder) -> str:
         skins = [isinstance(measure_face(cells, face.places, neutral=neutral), FaceSkin) for face in found]
         with_face += bool(found)
         with_skin += any(skins)
+        moving += any(skin and face.score >= SURE for face, skin in zip(found, skins, strict=True))
         for face, skin in zip(found, skins, strict=True):
             lines.append(
                 f"  {name}: score {face.score:.2f}, height {face.box.height:.2f}, {'skin' if skin else 'no skin'}"
             )
-    lines.append(f"{n} pictures: {with_face} with a face, {with_skin} after the skin check (wanted <= {n / 50:.1f})")
+    lines.append(
+        f"{n} pictures: {with_face} with a face, {with_skin} after the skin check (wanted <= {n / 50:.1f}), "
+        f"{moving} with one that may move a frame (wanted 0)"
+    )
     return "\n".join(lines)
 
 

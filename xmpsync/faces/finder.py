@@ -140,10 +140,10 @@ class FaceFinder:
         belief = close.score + s.own_weight * candidate.score
         if belief + s.mesh_weight < s.belief:
             return None
-        found = _Seen(replace(close, score=candidate.score), self._mesh.fit(picture, close))
-        if _mesh_box(found.fit).iou(close.box) >= s.mesh_iou:
-            belief += s.mesh_weight * found.fit.score
-        return found if belief >= s.belief else None
+        fit = self._mesh.fit(picture, close)
+        if _mesh_box(fit).iou(close.box) >= s.mesh_iou:
+            belief += s.mesh_weight * fit.score
+        return _Seen(replace(close, score=min(belief, s.sure_score)), fit) if belief >= s.belief else None
 
     def _upright(self, picture: Picture, seen: list[_Seen]) -> list[_Seen]:
         """The same faces, or those of the picture turned, where most of them lie: a wrong tag hides the others."""

@@ -96,7 +96,8 @@ class FoundFace:
     `face_id` is stable under a re-run ("f1", "f2", ... from left to right; hand-made patches "h1", ...). `name` is from
     the region or the mark. `yaw_deg` is None where no mesh was fitted. `identity`: 128 numbers, or None where they are
     not wanted or the face is too small or turned for it; `identity_sd`: expected distance to the person's own. `box` is
-    the detector's where it saw the face.
+    the detector's where it saw the face. `score` 0..1: what the looks found in sum; a low one may be no face
+    (`xmpsync.solve.doubtful`).
     """
 
     face_id: str

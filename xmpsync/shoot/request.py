@@ -20,6 +20,7 @@ from xmpsync.shoot.load import Loaded, why_left_out
 from xmpsync.shoot.names_given import Answer, face_at
 from xmpsync.shoot.scales import Scales
 from xmpsync.shoot.wishes import Bound
+from xmpsync.solve.doubtful import without_doubtful
 from xmpsync.solve.problem import Frame, Request
 from xmpsync.xmp.embedded import embedded_packet
 from xmpsync.xmp.settings import DevelopSettings, read_settings
@@ -135,7 +136,7 @@ def build_request(stand: Stand, options: Options, bound: Bound, answers: Sequenc
         if s.frame_id not in bound.leave_out
     )
     return Request(
-        frames=frames,
+        frames=without_doubtful(frames, {r.frame_id for r in bound.references if r.frame_id}),
         references=bound.references,
         strength=options.strength,
         group_strengths=bound.strengths,

@@ -33,6 +33,8 @@ class Unusable(StrEnum):
     FEW_PIXELS = "few-pixels"
     NO_SKIN = "no-skin"
     TOO_DARK = "too-dark"
+    PERHAPS_NO_FACE = "perhaps-no-face"
+    """Has skin-like colour, but the detector was not sure and nobody like it was seen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,10 @@ def no_answer(frame: Frame) -> list[Finding]:
             Finding(Code.FEW_PIXELS, "The faces hold too little clean skin to measure: the frame follows its light.")
         )
     if not found:
-        found.append(Finding(Code.NO_FACE, "No face was found: the frame follows its light."))
+        what = "No face was found"
+        if Unusable.PERHAPS_NO_FACE in why:
+            what = "What was found may be no face, and nobody like it was seen; a name or a mark would make it count"
+        found.append(Finding(Code.NO_FACE, f"{what}: the frame follows its light."))
     return found
 
 
