@@ -23,7 +23,7 @@ from xmpsync.review.server import application, listen, server
 from xmpsync.shoot.review import Review
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
 
 
 @dataclass
@@ -239,3 +239,46 @@ def test_the_keyboard_leads_from_a_reference_to_write_and_back(desk: Desk, shoot
     page.wait_for_selector("#told:has-text('Taken back:')", timeout=60_000)
     assert tree(shoot) == before
     assert told == []
+
+
+@pytest.mark.system("chromium")
+def test_two_tabs_and_a_run_from_a_terminal_lose_nothing_to_each_other(
+    desk: Desk, shoot: Path, browser: Browser, call: Call
+) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    first, second = context.new_page(), context.new_page()
+    for page in (first, second):
+        page.goto(f"{desk.address}/?token={desk.keys.token}")
+        page.wait_for_selector(".desk button")
+    frames = json.loads(desk.ask("GET", "/document")[1])["frames"]
+    key = next(f["key"] for f in frames if f["basis"] == "faces")
+
+    def look(page: Page) -> None:
+        page.evaluate(f"location.hash = 'large={key}'")
+        page.wait_for_selector("dialog[open]")
+
+    def hold(page: Page) -> None:
+        look(page)
+        page.locator("dialog").get_by_role("button", name="Hold it as it is").click()
+
+    hold(first)
+    first.wait_for_selector(".desk button:has-text('Undo'):not([disabled])", timeout=60_000)
+    (held,) = desk.review.options.keep
+    # the other tab shows the page before; it learns of the newer one when it is looked at, or when it chooses
+    look(second)
+    second.evaluate("dispatchEvent(new Event('focus'))")
+    second.wait_for_selector("dialog button[aria-pressed=true]:has-text('Hold it as it is')", timeout=60_000)
+    assert desk.review.options.keep == (held,)
+    second.locator("dialog").get_by_role("button", name="Hold it as it is").click()
+    second.wait_for_selector("dialog button[aria-pressed=false]:has-text('Hold it as it is')", timeout=60_000)
+    assert desk.review.options.keep == ()  # chosen on what the first tab had made of it
+    # a run from a terminal while a tab shows a plan: nothing of that plan is written, and the tab says so
+    second.keyboard.press("Escape")
+    second.locator(".desk button", has_text="See what").click()
+    second.wait_for_selector("dialog pre", timeout=60_000)
+    assert call("correct", shoot, "--reference", REFERENCE, "--jobs", "1", "--yes").code == 0
+    after = tree(shoot)
+    second.locator("dialog button.main").click()
+    second.wait_for_selector("#told:has-text('othing was written')", timeout=60_000)
+    assert tree(shoot) == after
+    context.close()
