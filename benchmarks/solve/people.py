@@ -28,6 +28,8 @@ against a forehead is some 3 CIEDE2000)."""
 SIBLING_DE = 0.7
 SIBLING_DISTANCE = 0.25
 """Identity distance between the means of two siblings; between other people it is 0.64 in the middle."""
+PORTRAIT_DISTANCE = 0.1
+"""The same between persons who are one portrait with another skin, over the square root of two."""
 MEAN_SD, MEAN_DIMENSIONS, FACE_DIMENSIONS = 0.134, 12, 24
 FACE_DISTANCE, QUALITY = 0.355, 0.1
 """How far a good face's vector lies from its person's mean (pairs are 1.41 times that apart), and how much that varies
@@ -74,6 +76,10 @@ def people_of(world: World, skins: list[SkinSpectrum], camera: Camera, rng: np.r
             step_de[p + 1] = step_de[p]
             apart = rng.normal(size=MEAN_DIMENSIONS)
             vectors[p + 1] = vectors[p] + SIBLING_DISTANCE * apart / np.linalg.norm(apart) @ basis[:MEAN_DIMENSIONS]
+    if world.portraits:
+        same = vectors[np.arange(world.people) % world.portraits]
+        apart = rng.normal(0.0, PORTRAIT_DISTANCE / np.sqrt(MEAN_DIMENSIONS), (world.people, MEAN_DIMENSIONS))
+        vectors[: world.people] = same + apart @ basis[:MEAN_DIMENSIONS]
     chroma = []
     for channel in (0, 2):
         shift = np.zeros(3)

@@ -90,6 +90,8 @@ class World:
     """Guests beside the persons of a composition."""
     apart: bool = field(default=False, repr=False)
     """The first person, who has the reference, is never in one light with the others."""
+    portraits: int = field(default=0, repr=False)
+    """Persons share the features of so many portraits and differ by skin alone; 0: all have features of their own."""
 
 
 USUAL = World()
@@ -115,6 +117,7 @@ WORLDS: dict[str, World] = {
     "two people": replace(USUAL, people=2, most_faces=2),
     "six people": replace(USUAL, people=6),
     "siblings": replace(USUAL, people=6, alike=True),
+    "look-alikes of other colour": replace(USUAL, people=6, portraits=2, compositions=(6, 12)),
     "siblings, names": replace(USUAL, people=6, alike=True, who="names and identity", wrong_names=0.1),
     "few frames a light": replace(USUAL, compositions=(1, 5), lights=12),
     "200 frames a light": replace(USUAL, compositions=(200, 200), lights=3),

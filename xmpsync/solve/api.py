@@ -13,7 +13,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
-from xmpsync.solve import closed_form, evidence, groups, labels, reference, strength
+from xmpsync.solve import by_skin, closed_form, evidence, groups, labels, reference, strength
 from xmpsync.solve.answers import answers
 from xmpsync.solve.field_limits import limited
 from xmpsync.solve.fit import Fit, fit
@@ -90,9 +90,8 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         targets = reference.targets(request, chosen, table)
         asked = asked[~lost]
     moment = moments(table, settings.moments)
-    who = roster(table, targets, moment, settings.priors)
-    r = _first(who, settings)
     lights = _lights(table, asked, moment, settings, False, told_lights)
+    who, r = by_skin.founded(table, lights, roster(table, targets, moment, settings.priors), people, settings)
     regroupings = settings.regroupings if told_lights is None else 0
     for left in range(regroupings, -1, -1):
         passes = settings.rough_passes if left else settings.passes
@@ -115,7 +114,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         other = fit(given(table, lights, who, targets, people, settings), again_r, x.theta, settings)
         other_called = _labels(table, lights, who, other, people, settings)
         x, called = other, other_called
-    probability = alike_shared(who, labels.probabilities(table, lights, x, called))
+    probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x))
     found = answers(table, lights, x, targets, probability, settings)
     return Solved(table, targets, people, who, lights, x, probability, found, beyond)
 
@@ -135,15 +134,6 @@ def _lights(
         return lights_of(table, np.unique(pair, return_inverse=True)[1].reshape(-1), place, moment)
     found = groups.find(table, closed_form.frame_means(table, asked), moment, s.groups, known)
     return lights_of(table, found.group, found.place, moment)
-
-
-def _first(who: Roster, s: SolveSettings) -> FloatArray:
-    """First responsibilities (N, P + 1): names and identity alone; a face without either counts for nobody yet."""
-    joint = evidence.names(who, s.priors) + evidence.identity(who)
-    r = evidence.softmax(joint)
-    silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.seen.sd)[who.seen.of_face]
-    r[silent] = np.append(np.zeros(who.n), 1.0)
-    return r
 
 
 def _start(table: Table, lights: Lights, asked: FloatArray) -> FloatArray:

@@ -29,6 +29,7 @@ MOST = 3000
 """Assignments of one light that are tried in full."""
 TOLD_LIMIT = 12.0
 """ln odds at which names and identity of a cell are as sure as they get."""
+TAIL_STEPS = 3
 OPEN = 8.0
 """ln odds by which a name may be less likely, by names and identity, and still be tried (1 in 3000)."""
 SILENT = 3.0
@@ -55,11 +56,10 @@ def labels(
     level, level_variance = _cell_levels(x, lights, n_lights, width)
     priors = s.priors
     targets = np.vstack([x.persons_z, people])
+    m2 = x.components.person_light**2
     spread = np.column_stack(
         [
-            np.append(
-                0.5 * np.einsum("pii->p", x.table.persons_covariance) + x.components.person_light**2, priors.person_z**2
-            ),
+            np.append(0.5 * np.einsum("pii->p", x.table.persons_covariance) + m2, priors.person_z**2),
             np.append(x.levels.person_variance + 0.05**2, priors.person_ev**2),
         ]
     )
@@ -86,15 +86,16 @@ def labels(
         )
         current = x.cell.person[g, shown]
         trials = _assignments(cell, current, n_p)
-        at, wide = _left_out(cell, current, x.table.information[g, shown], targets, spread, priors.person_z, free)
-        cost = _costs(cell, trials, at, wide)
+        at, wide = _left_out(cell, current, x.table.information[g, shown], targets, spread, priors.person_z, m2, free)
+        cost = _costs(cell, trials, at, wide, s.variances.tail)
         weight = np.exp(-0.5 * (cost - cost.min()))
         weight /= weight.sum()
         for k, slot in enumerate(shown):
             probability[g, slot] = np.bincount(trials[:, k], weights=weight, minlength=n_p + 1)
-        said = evidence[g, shown][:, :-1]
-        if (said.max(axis=1) - said.min(axis=1) < SILENT).all():
-            best[g, shown] = trials[cost.argmin()]
+        new = trials[cost.argmin()]
+        each = np.arange(len(shown))
+        if (cell.told[each, current] - cell.told[each, new] < SILENT).all():
+            best[g, shown] = new
     return Labels(probability, best)
 
 
@@ -140,7 +141,7 @@ def _assignments(cell: _Light, current: IntArray, n_p: int) -> IntArray:
     return trials[(np.diff(ordered, axis=1) != 0).all(axis=1)] if k > 1 else trials
 
 
-def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArray) -> FloatArray:
+def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArray, nu: float) -> FloatArray:
     """-2 ln p (A,) of assignments, integrated over the light's white and level."""
     slot = np.arange(len(cell.z))
     v = cell.z_variance + spread[slot, trials, 0]
@@ -148,12 +149,16 @@ def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArr
     lam = cell.light**-2.0
     offset = cell.expected - cell.theta
     jtj = cell.jacobian.T @ cell.jacobian
-    normal = np.einsum("ak,ij->aij", 1.0 / v, jtj) + np.diag(lam)
-    right = lam * offset - np.einsum("ji,akj->ai", cell.jacobian, d / v[..., None])
-    step = np.linalg.solve(normal, right[..., None])[..., 0]
-    rest = d + np.einsum("ij,aj->ai", cell.jacobian, step)[:, None, :]
+    weight = np.ones_like(v)
+    for _ in range(TAIL_STEPS):
+        normal = np.einsum("ak,ij->aij", weight / v, jtj) + np.diag(lam)
+        right = lam * offset - np.einsum("ji,akj->ai", cell.jacobian, d * (weight / v)[..., None])
+        step = np.linalg.solve(normal, right[..., None])[..., 0]
+        rest = d + np.einsum("ij,aj->ai", cell.jacobian, step)[:, None, :]
+        far = (rest**2).sum(axis=-1) / v
+        weight = (nu + 2.0) / (nu + far)
     cost = (
-        ((rest**2).sum(axis=-1) / v).sum(axis=1)
+        ((nu + 2.0) * np.log1p(far / nu)).sum(axis=1)
         + (lam * (step - offset) ** 2).sum(axis=1)
         + 2.0 * np.log(v).sum(axis=1)
     )
@@ -164,7 +169,11 @@ def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArr
     e = cell.level + cell.light_level - targets[slot, trials, 2]
     precision = (1.0 / w).sum(axis=1) + cell.light_ev**-2
     mean = (e / w).sum(axis=1) / precision
-    cost += ((e - mean[:, None]) ** 2 / w).sum(axis=1) + mean**2 / cell.light_ev**2 + np.log(w).sum(axis=1)
+    cost += (
+        ((nu + 1.0) * np.log1p((e - mean[:, None]) ** 2 / (nu * w))).sum(axis=1)
+        + mean**2 / cell.light_ev**2
+        + np.log(w).sum(axis=1)
+    )
     cost += np.log(precision)
     told = np.take_along_axis(np.broadcast_to(cell.told, (len(trials), *cell.told.shape)), trials[..., None], axis=2)
     return np.asarray(cost - 2.0 * told[..., 0].sum(axis=1))
@@ -172,7 +181,7 @@ def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArr
 
 def _left_out(
     cell: _Light, current: IntArray, information: FloatArray, targets: FloatArray, spread: FloatArray, widest: float,
-    free: FloatArray,
+    m2: float, free: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Own colours (K, P + 1, 3) and variances (K, P + 1, 2) as each cell meets them: its own part in them taken out."""
     k = len(current)
@@ -180,11 +189,11 @@ def _left_out(
     for c, p in enumerate(current):
         if not free[p]:
             continue
-        precision = 1.0 / spread[p, 0]
+        precision = 1.0 / max(spread[p, 0] - m2, 1e-6)
         rest = max(precision - information[c], widest**-2)
         part = precision - rest
         at[c, p, :2] = (precision * targets[p, :2] - part * cell.z[c]) / rest
-        wide[c, p, 0] = 1.0 / rest
+        wide[c, p, 0] = 1.0 / rest + m2
     return at, wide
 
 

@@ -63,7 +63,7 @@ def roster(table: Table, targets: tuple[PersonTarget, ...], moment: IntArray, s:
     seen = sightings(table, moment)
     first, extra = clusters(seen, seen.told(by_hand), seen.told(by_name), len(names), s.smallest_person)
     likeness = _likeness(seen.vector, seen.sd, seen.moment, first)
-    names += _free_labels(names, extra)
+    names += free_labels(names, extra)
     most = int(np.bincount(table.face_frame, minlength=1).max(initial=1))
     referenced = np.arange(len(names)) < len(targets)
     weight = np.zeros((len(first), len(names)))
@@ -139,20 +139,19 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
     return out
 
 
-def alike_shared(x: Roster, probability: FloatArray) -> FloatArray:
-    """Probability (N, P + 1) where persons who look alike share what no name tells apart, by how often each is
-    seen: none is guessed by skin.
+def alike_shared(x: Roster, probability: FloatArray, apart: BoolArray) -> FloatArray:
+    """Probability (N, P + 1) where persons who look alike share what no name tells apart, by how often each is seen.
 
-    Skin decides only where the light is known, and a light is sometimes taken for its neighbour.
+    `apart` (P, P): whose skins tell them apart in any light.
     """
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
-    near = x.near * x.share[:, None]
+    near = (x.near & ~apart) * x.share[:, None]
     out[unnamed, :-1] = probability[unnamed, :-1] @ (near / near.sum(axis=0)).T
     return out
 
 
-def _free_labels(taken: list[str], count: int) -> list[str]:
+def free_labels(taken: list[str], count: int) -> list[str]:
     labels: list[str] = []
     number = 0
     while len(labels) < count:
