@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.solve.builders import DAY, GREEN, LAMP, SHADE, face, frame, reference_frame
-from xmpsync.records import Settings3
+from xmpsync.records import Develop
 from xmpsync.solve import solve
 from xmpsync.solve.likeness import DEFAULT
 from xmpsync.solve.matching import matched
@@ -153,7 +153,7 @@ def test_people_of_one_portrait_and_different_skins_are_corrected_as_themselves(
             name = f"{g}{k}"
             who[name] = names
             frames.append(frame(name, shown(names, light), time_s=2000.0 * (g + 1) + 20.0 * k,
-                                as_shot=Settings3(light.kelvin * 1.05, light.tint + 3.0, 0.0)))  # fmt: skip
+                                as_shot=Develop(light.kelvin * 1.05, light.tint + 3.0, 0.0)))  # fmt: skip
     solution = solve(Request(tuple(frames), (Reference(frame_id="ref"),)))
     meant = {f.person: p for f, p in zip(solution.frames[0].faces, people, strict=True)}
     assert len(meant) == 3

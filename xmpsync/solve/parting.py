@@ -147,7 +147,7 @@ def _pass(s: Skins, h: Parted) -> Parted:
     often = often - np.logaddexp.reduce(often, axis=1, keepdims=True)
     other = _log_normal(rest - u - s.people, noise + u_variance + s.wide**2) + np.where(h.bound >= 0, h.others, 0.0)
     joint = np.column_stack([often + log + np.log1p(-STRANGER), other + np.log(STRANGER)])
-    r = responsibilities(joint, s.moment)[:, :-1]
+    r = responsibilities(np.exp(joint - joint.max(axis=1, keepdims=True)).T, s.moment)[:, :-1]
     gone = np.log(np.maximum(1.0 - r, STRANGER))
     joint[:, :-1] += summed(s.moment, gone, n_m)[s.moment] - gone
     score = float(np.logaddexp.reduce(joint, axis=1).sum()) + prior_score
