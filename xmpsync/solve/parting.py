@@ -65,6 +65,7 @@ SPLINTER_FACES = 2.0
 """Good faces' worth of vectors from which somebody sorted apart by them is no splinter of somebody else."""
 CHANCE_SD = 1.0
 """Standard deviations by which the mean vectors of one person may lie further apart than their noise."""
+SMALLEST = 1e-9
 LEAST_COUNT = 0.05
 """Good faces' worth: floor of a division."""
 
@@ -293,7 +294,7 @@ def _gains(h: Parted, smallest: int) -> FloatArray:
         if len(rows) < 2 * smallest:
             continue
         t = _along(h, rows, k)
-        n, total = len(t), float((t**2).mean())
+        n, total = len(t), max(float((t**2).mean()), SMALLEST)
         between = _between(np.sort(t))[smallest - 1 : n - smallest].max() / n
         wide = total - 1.0 - np.log(total) if total > 1.0 else 0.0
         within = max(total - between, 1e-3 * total)
