@@ -41,7 +41,7 @@ SWITCHED: dict[str, SolveSettings] = {
 @contextmanager
 def _without(name: str) -> Iterator[None]:
     if name == "no sharing among alike":
-        with mock.patch.object(api, "alike_shared", lambda who, probability: probability):
+        with mock.patch.object(api, "alike_shared", lambda who, probability, apart, doubtful: probability):
             yield
     else:
         yield

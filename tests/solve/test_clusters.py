@@ -94,13 +94,16 @@ def test_who_looks_like_somebody_seen_once_stays_known_and_two_seen_alike_often_
     seen = _seen(rng, _centres(2), [0, 0, 1])
     nobody = _none(3)
 
-    def shared(share, apart=False):
+    def shared(share, apart=False, doubtful=False):
         near = np.ones((2, 2), dtype=bool)
         persons = Roster(
             ("a", "b"), np.array([True, False]), nobody, nobody, nobody, seen, DEFAULT, 1, near, np.array(share)
         )
-        return alike_shared(persons, np.array([[0.99, 0.0, 0.01]] * 3), ~np.eye(2, dtype=bool) & apart)
+        return alike_shared(
+            persons, np.array([[0.99, 0.0, 0.01]] * 3), ~np.eye(2, dtype=bool) & apart, np.full(3, doubtful)
+        )
 
     assert shared([0.98, 0.02])[0, 0] > 0.95
     assert np.allclose(shared([0.5, 0.5])[:, :2], 0.495)
     assert np.allclose(shared([0.5, 0.5], apart=True)[:, 0], 0.99)  # skins that differ tell them apart
+    assert np.allclose(shared([0.5, 0.5], apart=True, doubtful=True)[:, :2], 0.495)  # but in no doubtful light

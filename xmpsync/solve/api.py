@@ -114,7 +114,8 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         other = fit(given(table, lights, who, targets, people, settings), again_r, x.theta, settings)
         other_called = _labels(table, lights, who, other, people, settings)
         x, called = other, other_called
-    probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x))
+    unsure = by_skin.doubtful(table, lights, x, settings)[table.face_frame]
+    probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x), unsure)
     found = answers(table, lights, x, targets, probability, settings)
     return Solved(table, targets, people, who, lights, x, probability, found, beyond)
 

@@ -35,6 +35,8 @@ CELL_EV = 0.05
 APART2 = (2.0 * 2.576) ** 2
 """Squared distance of own colours, in sd of one face in one light, from which one face in 200 stands nearer to the
 other person (0.995 quantile of a normal, tables)."""
+OFF_LIGHT2 = 9.0
+"""Squared standard deviations from which a frame is off its light."""
 ROUNDS = 3
 """Of joining, parting and matching; nothing changes after the second in nearly all shoots."""
 MOST_SIGHTINGS = 600
@@ -122,6 +124,20 @@ def apart(x: Fit) -> BoolArray:
     level = x.levels.pose**2 + float(np.median(x.levels.light_sd)) ** 2
     d = x.persons_z[:, None] - x.persons_z
     out: BoolArray = (d[..., :2] ** 2).sum(axis=-1) / chroma + d[..., 2] ** 2 / level > APART2
+    return out
+
+
+def doubtful(table: Table, lights: Lights, x: Fit, s: SolveSettings) -> BoolArray:
+    """Frames (F,) that may stand in the light before or after theirs: from one whose level or colour is far off its
+    light on to the nearer end of it. Skin tells nobody apart there."""
+    v = s.variances
+    off = x.levels.frame_weight < (v.frame_tail + 1.0) / (v.frame_tail + OFF_LIGHT2)
+    off |= x.within.frame_weight[lights.moment] < (v.frame_tail + 2.0) / (v.frame_tail + OFF_LIGHT2)
+    out = np.zeros(table.n_frames, dtype=bool)
+    for rows in members(lights.of_frame, lights.n):
+        rows = rows[np.argsort(table.time_s[rows], kind="stable")]
+        for i in np.flatnonzero(off[rows] & ~table.fixed[rows]):
+            out[rows[: i + 1] if 2 * i < len(rows) - 1 else rows[i:]] = True
     return out
 
 

@@ -139,15 +139,16 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
     return out
 
 
-def alike_shared(x: Roster, probability: FloatArray, apart: BoolArray) -> FloatArray:
+def alike_shared(x: Roster, probability: FloatArray, apart: BoolArray, doubtful: BoolArray) -> FloatArray:
     """Probability (N, P + 1) where persons who look alike share what no name tells apart, by how often each is seen.
 
-    `apart` (P, P): whose skins tell them apart in any light.
+    `apart` (P, P): whose skins tell them apart where the light is known; `doubtful` (N,): faces where it may not be.
     """
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
-    near = (x.near & ~apart) * x.share[:, None]
-    out[unnamed, :-1] = probability[unnamed, :-1] @ (near / near.sum(axis=0)).T
+    for rows, near in ((unnamed & ~doubtful, x.near & ~apart), (unnamed & doubtful, x.near)):
+        mixing = near * x.share[:, None]
+        out[rows, :-1] = probability[rows, :-1] @ (mixing / mixing.sum(axis=0)).T
     return out
 
 
