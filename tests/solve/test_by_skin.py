@@ -127,7 +127,7 @@ def test_two_people_under_each_others_names_are_matched(rng):
     bound[:2] = 0, 1
     group = swap[order]
     group[:2] = 0, 1
-    found = matched(s, settled(s, _hypothesis(s, group, bound)))
+    found = matched(s, settled(s, _hypothesis(s, group, bound)), 2)
     assert (found.r.argmax(axis=1) == person[order]).mean() > 0.9
 
 

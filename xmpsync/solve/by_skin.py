@@ -89,7 +89,7 @@ def founded(
     for _ in range(ROUNDS):
         before = found.score
         found = joined(part, found, vector, sd, kept_names, who.likeness)
-        found = matched(part, parted(part, found, s.priors.smallest_person))
+        found = matched(part, parted(part, found, s.priors.smallest_person), kept_names)
         if found.score < before + SETTLED:
             break
     found = joined(part, found, vector, sd, kept_names, who.likeness)

@@ -23,10 +23,11 @@ LOOSE_Z = 2.0
 """How well (z) a named face's light is tied to the others, sd."""
 
 
-def matched(s: Skins, h: Parted) -> Parted:
+def matched(s: Skins, h: Parted, kept: int) -> Parted:
     """The hypothesis with the persons of named faces (by hand) matched anew with the people who look alike, where that
     explains the named faces better.
 
+    The first `kept` persons have names and stay; those of them that no hand named lend nobody their faces.
     Named faces mostly share one frame: only their differences say who is who, so they are matched all together.
     """
     hand = (h.bound >= 0) & (h.others <= RULED_OUT)
@@ -44,7 +45,8 @@ def matched(s: Skins, h: Parted) -> Parted:
     for k in named:
         alike = (free * (h.told[:, [k]] > RULED_OUT)).sum(axis=0)
         away = ((alone.colour[k] - alone.colour[n:]) ** 2 / (h.own + s.cell)).sum(axis=1)
-        may = np.flatnonzero((many > 0.5) & (alike > 0.5 * many))
+        anonymous = np.isin(np.arange(n), named) | (np.arange(n) >= kept)
+        may = np.flatnonzero((many > 0.5) & (alike > 0.5 * many) & anonymous)
         options.append([-1, *may[np.argsort(away[may])][:MOST_OPTIONS].tolist()])
     ways = [way for way in product(*options) if len({q for q in way if q >= 0}) == sum(q >= 0 for q in way)]
     ways.sort(key=lambda way: _misfit(alone, named, way, n, h.own + s.cell))
