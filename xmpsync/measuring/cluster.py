@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import pickle
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -25,7 +26,9 @@ WORKERS_S = 60.0
 LOOK_S = 5.0
 """How often the scheduler is asked whether it is still there while no result comes."""
 UNDER_WAY = 2
-"""Jobs for each thread of the workers: one at work, one on its way."""
+"""Chunks for each thread of the workers: one at work, one on its way."""
+CHUNK = 8
+"""Frames handed over at once: dask's handling of a task, some 20 ms of CPU, is shared by them."""
 
 
 class SchedulerGone(XmpsyncError):
@@ -41,31 +44,34 @@ def run_on_cluster(
     version, SchedulerGone where the scheduler goes away.
     """
     client = _connected(cluster)
-    waiting = iter(jobs)
-    under_way: dict[Any, MeasureJob] = {}
+    under_way: dict[Any, tuple[MeasureJob, ...]] = {}
     n_done = 0
     try:
-        room = UNDER_WAY * _threads(client, cluster)
-        while True:
-            while len(under_way) < room and (job := next(waiting, None)) is not None:
-                raw = cluster.there(job.raw)
-                packed = pickle.dumps(job)
-                future = client.submit(measure_there, packed, raw, sizes[job.frame_id], pure=False, retries=0)
-                under_way[future] = job
-            if not under_way:
-                return
-            finished = _finished(client, list(under_way), timeout_s)
+        threads = _threads(client, cluster)
+        waiting = deque(_chunks(jobs, threads))
+        while waiting or under_way:
+            while len(under_way) < UNDER_WAY * threads and waiting:
+                chunk = waiting.popleft()
+                files = [(cluster.there(job.raw), sizes[job.frame_id]) for job in chunk]
+                under_way[client.submit(measure_there, pickle.dumps(chunk), files, pure=False, retries=0)] = chunk
+            finished = _finished(client, list(under_way), timeout_s * max(map(len, under_way.values())))
             if finished is None:
-                for future, job in under_way.items():
+                for future, chunk in under_way.items():
                     future.cancel()
-                    yield job, Lost(f"no worker answered for {timeout_s:.0f} s")
+                    for job in chunk:
+                        yield job, Lost(f"no worker answered for {timeout_s:.0f} s")
                 under_way.clear()
                 continue
             for future in finished:
-                job = under_way.pop(future)
-                outcome = _taken(client, future)
-                n_done += 1
-                yield job, outcome
+                chunk = under_way.pop(future)
+                outcomes = _taken(client, future)
+                if isinstance(outcomes, Lost) and len(chunk) > 1:  # one of them is to blame: each by itself
+                    waiting.extendleft((job,) for job in reversed(chunk))
+                    continue
+                each = [outcomes] * len(chunk) if isinstance(outcomes, Lost) else outcomes
+                for job, outcome in zip(chunk, each, strict=True):
+                    n_done += 1
+                    yield job, outcome
     except _Gone as error:
         raise SchedulerGone(
             f"The scheduler {cluster.scheduler} went away after {n_done} of {len(jobs)} frames.",
@@ -77,6 +83,15 @@ def run_on_cluster(
             client.cancel(list(under_way), force=True)
         with contextlib.suppress(Exception):
             client.close(timeout=2)
+
+
+def _chunks(jobs: Sequence[MeasureJob], threads: int) -> Iterator[tuple[MeasureJob, ...]]:
+    """Jobs to hand over together, in order: fewer towards the end, so that no worker is left with many."""
+    at = 0
+    while at < len(jobs):
+        size = max(1, min(CHUNK, (len(jobs) - at) // (2 * UNDER_WAY * threads)))
+        yield tuple(jobs[at : at + size])
+        at += size
 
 
 class _Gone(Exception):
@@ -131,8 +146,8 @@ def _finished(client: Any, futures: list[Any], timeout_s: float) -> list[Any] | 
     return None
 
 
-def _taken(client: Any, future: Any) -> FrameMeasurement | Trouble | Lost:
-    """The outcome of one frame. Raises `_Gone` and Refused."""
+def _taken(client: Any, future: Any) -> Sequence[FrameMeasurement | Trouble] | Lost:
+    """The outcomes of a chunk. Raises `_Gone` and Refused."""
     if future.status in ("cancelled", "lost"):
         raise _Gone
     error = future.exception()
@@ -156,5 +171,5 @@ def _taken(client: Any, future: Any) -> FrameMeasurement | Trouble | Lost:
             written="What was measured is kept.",
             next_step="Install the same version on every machine.",
         )
-    outcome: FrameMeasurement | Trouble = pickle.loads(packed)
-    return outcome
+    outcomes: list[FrameMeasurement | Trouble] = pickle.loads(packed)
+    return outcomes

@@ -23,23 +23,24 @@ def version() -> str:
     return f"{__version__}, measurements {VERSION}, faces {FACES_VERSION}"
 
 
-def measure_there(packed: bytes, raw: str, size: int) -> tuple[str, str, bytes]:
-    """Version, machine, and the packed outcome of one frame.
+def measure_there(packed: bytes, files: list[tuple[str, int]]) -> tuple[str, str, bytes]:
+    """Version, machine, and the packed outcomes of some frames, in order.
 
-    `packed`: the job as this version packs it. `raw`: where the frame lies on this machine. `size`: its bytes, as the
+    `packed`: the jobs as this version packs them. `files`: where each frame lies on this machine, and its bytes, as the
     main process sees it.
     """
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    return version(), platform.node(), pickle.dumps(_outcome(packed, raw, size))
+    jobs = pickle.loads(packed)
+    found = [_outcome(job, raw, size) for job, (raw, size) in zip(jobs, files, strict=True)]
+    return version(), platform.node(), pickle.dumps(found)
 
 
-def _outcome(packed: bytes, raw: str, size: int) -> Any:
+def _outcome(job: Any, raw: str, size: int) -> Any:
     from dataclasses import replace
 
     from xmpsync.errors import Trouble
     from xmpsync.measuring.worker import measure_frame
 
-    job = pickle.loads(packed)
     advice = "Check --map, or measure it here: run the same command without --scheduler."
     try:
         found = Path(raw).stat().st_size
