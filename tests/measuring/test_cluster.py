@@ -17,11 +17,13 @@ from pathlib import Path
 import pytest
 
 from demo_shoot.event import make_shoot
-from xmpsync.errors import Refused, WrongUsage
+from xmpsync.errors import Refused, Trouble, WrongUsage
 from xmpsync.events import Silent
 from xmpsync.measuring import cluster as cluster_room
-from xmpsync.measuring.cluster import SchedulerGone
+from xmpsync.measuring.cluster import SchedulerGone, run_on_cluster
 from xmpsync.measuring.machine import Cluster, Machine
+from xmpsync.measuring.pool import Lost
+from xmpsync.measuring.worker import MeasureJob
 from xmpsync.plan.options import Options
 from xmpsync.shoot.overnight import MeasuredShoot, measure_only
 
@@ -168,6 +170,37 @@ def test_a_scheduler_that_is_not_there_is_told(frames: Path, monkeypatch: pytest
     monkeypatch.setattr(cluster_room, "CONNECT_S", 0.5)
     with pytest.raises(WrongUsage, match=r"No scheduler answers at tcp://127\.0\.0\.1:9"):
         measured(frames, Cluster("tcp://127.0.0.1:9"))
+
+
+def test_frames_are_handed_over_together_and_one_by_one_at_the_end() -> None:
+    jobs = [MeasureJob(str(k), f"{k}.dng", None, (), False) for k in range(100)]
+    chunks = list(cluster_room._chunks(jobs, 2))
+    assert [job for chunk in chunks for job in chunk] == jobs
+    sizes = [len(chunk) for chunk in chunks]
+    assert sizes[0] == cluster_room.CHUNK and sizes[-8:] == [1] * 8 and sizes == sorted(sizes, reverse=True)
+    assert [len(chunk) for chunk in cluster_room._chunks(jobs[:4], 2)] == [1] * 4
+
+
+@pytest.mark.long
+def test_a_frame_that_kills_its_workers_costs_none_of_those_handed_over_with_it(
+    tmp_path: Path, local: Local, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`Lost` comes for the frame alone: its chunk is handed over again one by one."""
+    jobs = [MeasureJob(str(k), str(tmp_path / f"{k}.dng"), None, (), False) for k in range(32)]
+    really, lost = cluster_room._taken, []
+
+    def taken(client: object, future: object) -> object:
+        outcomes = really(client, future)
+        assert not isinstance(outcomes, Lost)
+        if any(outcome.frame_id == "5" for outcome in outcomes if isinstance(outcome, Trouble)):
+            lost.append(len(outcomes))
+            return Lost("the worker processes that tried it ended unexpectedly")
+        return outcomes
+
+    monkeypatch.setattr(cluster_room, "_taken", taken)
+    found = dict(run_on_cluster(jobs, dict.fromkeys(map(str, range(32)), 1), Cluster(local.address), timeout_s=60))
+    assert lost[0] > 1 and lost[-1] == 1 and len(found) == 32
+    assert [job.frame_id for job, outcome in found.items() if isinstance(outcome, Lost)] == ["5"]
 
 
 def test_folders_are_called_as_the_workers_call_them() -> None:
