@@ -219,7 +219,7 @@ def lit_level(evidence: Evidence, ranks: Mask, ranked: FloatArray, settings: Ski
     members = np.flatnonzero(ranks)
     members = members[np.argsort(ranked[members], kind="stable")]
     doubt = np.array([settings.region_doubt[name] for name in evidence.regions])
-    weight = 1.0 / doubt[evidence.region[members]] ** 2
+    weight = doubt[evidence.region[members]] ** -settings.level_lead
     weight /= weight.sum()
     order, rank = ranked[members], np.cumsum(weight) - 0.5 * weight
     low, high = settings.level_window
