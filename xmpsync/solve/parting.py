@@ -234,10 +234,8 @@ def _one_face(mean: FloatArray, count: FloatArray, likeness: LikenessSettings) -
     sd = usual_sd() / np.sqrt(np.maximum(few, LEAST_COUNT))
     out = log_likelihood_ratio(distance, sd, np.maximum(many, LEAST_COUNT), likeness)
     # Many faces tell finer than one: there two people lie further apart than chance takes one person's means.
-    excess = distance**2 - usual_sd() ** 2 * (1.0 / np.maximum(few, LEAST_COUNT) + 1.0 / np.maximum(many, LEAST_COUNT))
-    sure = excess > CHANCE_SD * ONE_FACE * np.sqrt(
-        1.0 / np.maximum(few, LEAST_COUNT) + 1.0 / np.maximum(many, LEAST_COUNT)
-    )
+    each = 1.0 / np.maximum(few, LEAST_COUNT) + 1.0 / np.maximum(many, LEAST_COUNT)
+    sure = distance**2 - usual_sd() ** 2 * each > CHANCE_SD * ONE_FACE * np.sqrt(each)
     out = np.where(sure, -np.inf, out)
     return np.asarray(np.where(few > 0, out, 0.0))
 
@@ -304,8 +302,17 @@ def _gains(h: Parted, smallest: int) -> FloatArray:
 
 def _along(h: Parted, rows: IntArray, k: int) -> FloatArray:
     """What is left of faces `rows` of person k, in standard deviations along its main axis, around its mean."""
-    e = np.clip(h.d[rows, k] / np.sqrt(h.v[rows, k]), -FARTHEST, FARTHEST)
-    e = e - e.mean(axis=0)
+    e = _left(h, rows, k)
+    return _main_axis(e - e.mean(axis=0))
+
+
+def _left(h: Parted, rows: IntArray, k: int) -> FloatArray:
+    """What is left (n, 3) of faces `rows` of person k, in standard deviations, far ones drawn in."""
+    return np.asarray(np.clip(h.d[rows, k] / np.sqrt(h.v[rows, k]), -FARTHEST, FARTHEST))
+
+
+def _main_axis(e: FloatArray) -> FloatArray:
+    """Places (n,) of centred values (n, 3) along their main axis."""
     return np.asarray(e @ np.linalg.svd(e, full_matrices=False)[2][0])
 
 
@@ -320,14 +327,13 @@ def _between(ordered: FloatArray) -> FloatArray:
 def _halves(s: Skins, h: Parted, k: int) -> list[Parted]:
     """Person k as two: cut along the main axis of what is left, as it is and around the middle of each light."""
     rows = np.flatnonzero(h.r[:, k] > 0.5)
-    e = np.clip(h.d[rows, k] / np.sqrt(h.v[rows, k]), -FARTHEST, FARTHEST)
+    e = _left(h, rows, k)
     light = np.unique(s.light[rows], return_inverse=True)[1]
     count = np.bincount(light)
     inner = e - (summed(light, e, len(count)) / count[:, None])[light]
     out, cuts = [], list[BoolArray]()
     for values in (e - e.mean(axis=0), inner):
-        axis = np.linalg.svd(values, full_matrices=False)[2][0]
-        t = values @ axis
+        t = _main_axis(values)
         order = np.sort(t)
         cut = _between(order).argmax()
         part = t > 0.5 * (order[cut] + order[cut + 1])
