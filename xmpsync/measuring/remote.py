@@ -19,8 +19,9 @@ def version() -> str:
     """What two machines must have in common for the same bytes of results."""
     from xmpsync.faces.version import FACES_VERSION
     from xmpsync.measurement import VERSION
+    from xmpsync.skin.settings import SKIN_VERSION
 
-    return f"{__version__}, measurements {VERSION}, faces {FACES_VERSION}"
+    return f"{__version__}, measurements {VERSION}, faces {FACES_VERSION}, skin {SKIN_VERSION}"
 
 
 def measure_there(packed: bytes, files: list[tuple[str, int]]) -> tuple[str, str, bytes]:
