@@ -21,7 +21,7 @@ from xmpsync.solve.given import Lights, given, lights_of
 from xmpsync.solve.moments import moments
 from xmpsync.solve.problem import Request
 from xmpsync.solve.results import Solved, checked, solution
-from xmpsync.solve.roster import Roster, alike_shared, roster
+from xmpsync.solve.roster import alike_shared, roster
 from xmpsync.solve.settings import DEFAULT, SolveSettings
 from xmpsync.solve.solution import Solution
 from xmpsync.solve.tables import IntArray, Table, build, members
@@ -92,10 +92,11 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     moment = moments(table, settings.moments)
     lights = _lights(table, asked, moment, settings, False, told_lights)
     who, r = by_skin.founded(table, lights, roster(table, targets, moment, settings.priors), people, settings)
+    told = evidence.told(who, settings.priors)
     regroupings = settings.regroupings if told_lights is None else 0
     for left in range(regroupings, -1, -1):
         passes = settings.rough_passes if left else settings.passes
-        start = given(table, lights, who, targets, people, settings)
+        start = given(table, lights, who, targets, people, told, settings)
         x = fit(start, r, _start(table, lights, asked), settings, passes)
         if not left:
             break
@@ -106,23 +107,17 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
             x = fit(start, r, x.theta, settings, before=x)
             break
         lights = again
-    called = _labels(table, lights, who, x, people, settings)
+    called = labels.labels(table, lights, who, x, told, people, settings)
     for _ in range(settings.relabellings):
         again_r = labels.relabelled(table, lights, x, called)
         if np.abs(again_r - x.r).max(initial=0.0) < 0.5:
             break
-        other = fit(given(table, lights, who, targets, people, settings), again_r, x.theta, settings)
-        other_called = _labels(table, lights, who, other, people, settings)
-        x, called = other, other_called
+        x = fit(start, again_r, x.theta, settings)
+        called = labels.labels(table, lights, who, x, told, people, settings)
     unsure = by_skin.doubtful(table, lights, x, settings)[table.face_frame]
     probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x), unsure)
     found = answers(table, lights, x, targets, probability, settings)
-    return Solved(table, targets, people, who, lights, x, probability, found, beyond)
-
-
-def _labels(table: Table, lights: Lights, who: Roster, x: Fit, people: FloatArray, s: SolveSettings) -> labels.Labels:
-    told = evidence.names(who, s.priors) + evidence.identity(who)
-    return labels.labels(table, lights, who, x, told, people, s)
+    return Solved(table, targets, people, who, told, lights, x, probability, found, beyond)
 
 
 def _lights(

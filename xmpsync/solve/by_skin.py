@@ -163,7 +163,7 @@ def _renewed(who: Roster, h: Parted, rows: IntArray, named: int, s: SolveSetting
 
 def _first(who: Roster, s: SolveSettings) -> FloatArray:
     """First responsibilities (N, P + 1): names and identity alone; a face without either counts for nobody yet."""
-    r = evidence.softmax(evidence.names(who, s.priors) + evidence.identity(who))
+    r = evidence.softmax(evidence.told(who, s.priors))
     silent = (who.by_hand < 0) & (who.by_name < 0) & ~np.isfinite(who.seen.sd)[who.seen.of_face]
     r[silent] = np.append(np.zeros(who.n), 1.0)
     return r

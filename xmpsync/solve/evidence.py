@@ -40,6 +40,11 @@ CERTAIN = -30.0
 """ln probability of what is ruled out."""
 
 
+def told(roster: Roster, s: PriorSettings) -> FloatArray:
+    """ln evidence (N, P + 1) of names and identity together: the same in every pass, whatever the lights."""
+    return names(roster, s) + identity(roster)
+
+
 def names(roster: Roster, s: PriorSettings) -> FloatArray:
     """ln prior (N, P + 1) from names: given by hand, in regions, none."""
     n, p = len(roster.by_hand), roster.n

@@ -60,7 +60,6 @@ class Fit:
     components: Components
     at: Coordinates
     variance: FloatArray
-    objective: float
     ending: Ending = Ending.CONVERGED
     passes: int = 0
 
@@ -147,30 +146,10 @@ def _moved(
     covariance = pooled.inverse(x, tie)
     t, t_variance = pooled.settled(x, covariance, tie * shifted), pooled.diagonal(covariance)
     rest = np.where(real, own_t - shifted, 0.0)
-    objective = _objective(x, t, cell, shifted, components, found, q, s)
     return Fit(
         theta, persons, r, cell, x, own_t, own_covariance, t, t_variance, step, jacobian, rest, q, found, components,
-        at, variance, objective,
+        at, variance,
     )  # fmt: skip
-
-
-def _objective(
-    x: Within, t: FloatArray, cell: TableCells, shifted: FloatArray, c: Components, found: levels.LightLevels,
-    q: levels.Question, s: SolveSettings,
-) -> float:  # fmt: skip
-    """J at the eliminated T and u: Student's t of faces, moments and cells (constants left out), and the levels."""
-    v = s.variances
-    off = x.off(t)
-    u = (x.w * off).sum(axis=1) / x.h
-    q_face = ((off - u[:, None, :]) ** 2 / (x.variance + c.state**2 + 1e-12)).sum(axis=0)
-    total = 0.5 * (v.tail + 2.0) * (x.r * np.log1p(q_face / v.tail)).sum()
-    d = (u**2).sum(axis=0) / c.frame[x.light] ** 2
-    total += 0.5 * (v.frame_tail + 2.0) * np.log1p(d / v.frame_tail).sum()
-    m = ((t - shifted) ** 2 / c.person_lights**2).sum(axis=-1)
-    total += 0.5 * (v.tail + 2.0) * np.log1p(m[cell.person >= 0] / v.tail).sum()
-    rest = found.ev[q.frame[q.face]] - (found.person[q.person] - q.y[q.face])
-    total += 0.5 * (v.tail + 1.0) * (q.r * np.log1p(rest**2 / (found.pose**2 * v.tail))).sum()
-    return float(total)
 
 
 def _likelihood(g: Given, x: Fit, s: SolveSettings) -> FloatArray:

@@ -74,9 +74,10 @@ def given(
     roster: Roster,
     targets: tuple[PersonTarget, ...],
     people: FloatArray,
+    told: FloatArray,
     s: SolveSettings,
 ) -> Given:
-    """The fixed part of a solve."""
+    """The fixed part of a solve; `told` (N, P + 1): `evidence.told`."""
     rows = np.array([row for target in targets for row in target.faces], dtype=np.intp)
     at_baseline = np.split(
         table.faces_at_rows(table.baseline, rows).z, np.cumsum([len(t.faces) for t in targets], dtype=np.intp)[:-1]
@@ -86,9 +87,8 @@ def given(
     defining[lights.of_frame[table.face_frame[rows]]] = True
     prior, level_prior = _light_priors(table, lights, s.priors)
     coupled = np.isfinite(table.settings_ev) & ~table.flash
-    names = evidence.names(roster, s.priors)
-    told = names + evidence.identity(roster)
-    told -= told.max(axis=1, keepdims=True)
+    likelihood = np.exp(told - told.max(axis=1, keepdims=True))
+    likelihood[evidence.names(roster, s.priors) <= evidence.CERTAIN] = 0.0
     return Given(
         table=table,
         lights=lights,
@@ -100,7 +100,7 @@ def given(
         light=lights.of_frame[table.face_frame],
         moment=lights.moment[table.face_frame],
         free=~roster.referenced,
-        told=np.ascontiguousarray(np.where(names <= evidence.CERTAIN, 0.0, np.exp(told)).T),
+        told=np.ascontiguousarray(likelihood.T),
         reference_z=tuple(at_baseline) if targets else (),
         pinned=pinned,
         defining=defining,

@@ -49,12 +49,14 @@ PERHAPS = 0.05
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
-    """Everything the stages found. `beyond`: (frame, face) pairs that no white balance brings near skin."""
+    """Everything the stages found. `told` (N, P + 1): `evidence.told`; `beyond`: (frame, face) pairs that no white
+    balance brings near skin."""
 
     table: Table
     targets: tuple[PersonTarget, ...]
     people: FloatArray
     roster: Roster
+    told: FloatArray
     lights: Lights
     fit: Fit
     probability: FloatArray
@@ -151,7 +153,7 @@ def _results(
     beyond = {frame for frame, _ in solved.beyond}
     at = table.faces_at(found.theta)
     tolerance = mixed.Tolerance(request.tolerance_de00, request.tolerance_ev)
-    perhaps = _perhaps(solved, faces, s)
+    perhaps = _perhaps(solved, faces)
     apart = mixed.faces_apart(table, at.z, solved.fit, perhaps, tolerance)
     likely = np.where(perhaps.sum(axis=1) == 1, perhaps.argmax(axis=1), -1) if perhaps.size else faces.person
     sides = mixed.sides_apart(table, at, likely, tolerance)
@@ -219,7 +221,7 @@ def _chroma_sd(table: Table, by_theta: FloatArray, covariance: FloatArray) -> li
     return out
 
 
-def _perhaps(solved: Solved, faces: _FaceTable, s: SolveSettings) -> BoolArray:
+def _perhaps(solved: Solved, faces: _FaceTable) -> BoolArray:
     """Whose face (N, P) it may be for the question of mixed light, none where it is most likely somebody else's.
 
     Another lamp on a face makes its colour speak against its own person: where it is not known, names and identity
@@ -229,7 +231,7 @@ def _perhaps(solved: Solved, faces: _FaceTable, s: SolveSettings) -> BoolArray:
     perhaps = np.zeros((n, p), dtype=bool)
     if not n or not p:
         return perhaps
-    told = evidence.softmax(evidence.names(solved.roster, s.priors) + evidence.identity(solved.roster))[:, :-1]
+    told = evidence.softmax(solved.told)[:, :-1]
     perhaps = np.asarray((told >= PERHAPS) & (told.sum(axis=1) >= ONE_OF_THESE)[:, None], dtype=bool)
     known = np.flatnonzero(faces.known)
     perhaps[known] = False
