@@ -129,8 +129,8 @@ def _pass(s: Skins, h: Parted) -> Parted:
     colour, added, prior_score = _maximised(s, each / (1.0 + s.cell * of_cell)[s.light])
     rest = s.x - added[s.moment]
     # What the moment's other faces say of it.
-    w = h.r.sum(axis=1)[:, None] / noise
-    off = w * rest - np.einsum("uk,ka->ua", h.r, colour) / noise
+    w = np.einsum("uk->u", h.r)[:, None] / noise
+    off = w * rest - h.r @ colour / noise
     all_w, all_off = summed(s.moment, w, n_m), summed(s.moment, off, n_m)
     left = all_w[s.moment] - w + 1.0 / s.common[s.moment]
     u, u_variance = (all_off[s.moment] - off) / left, 1.0 / left
@@ -145,14 +145,14 @@ def _pass(s: Skins, h: Parted) -> Parted:
     lamp = v + np.array([OWN_LAMP_Z, OWN_LAMP_Z, OWN_LAMP_EV]) ** 2
     log = np.logaddexp(np.log1p(-OWN_LAMP) + log, np.log(OWN_LAMP) + _log_normal(d, lamp))
     often = np.log(h.r.sum(axis=0) + 1.0) + h.told
-    often = often - np.logaddexp.reduce(often, axis=1, keepdims=True)
+    often -= _log_sum(often)[:, None]
     other = _log_normal(rest - u - s.people, noise + u_variance + s.wide**2) + np.where(h.bound >= 0, h.others, 0.0)
     joint = np.column_stack([often + log + np.log1p(-STRANGER), other + np.log(STRANGER)])
     r = responsibilities(np.exp(joint - joint.max(axis=1, keepdims=True)).T, s.moment)[:, :-1]
     gone = np.log(np.maximum(1.0 - r, STRANGER))
     joint[:, :-1] += summed(s.moment, gone, n_m)[s.moment] - gone
-    score = float(np.logaddexp.reduce(joint, axis=1).sum()) + prior_score
-    q = (r[:, :, None] * np.minimum(d**2 / v, FARTHEST2)).sum(axis=(0, 1))
+    score = float(_log_sum(joint).sum()) + prior_score
+    q = np.einsum("uk,uka->a", r, np.minimum(d**2 / v, FARTHEST2))
     n = s.weight + r.sum()
     chroma = h.own[0] * (s.weight * s.own[0] / h.own[0] + 0.5 * (q[0] + q[1])) / n
     own = np.array([chroma, chroma, h.own[2] * (s.weight * s.own[2] / h.own[2] + q[2]) / n])
@@ -160,7 +160,15 @@ def _pass(s: Skins, h: Parted) -> Parted:
 
 
 def _log_normal(d: FloatArray, v: FloatArray) -> FloatArray:
-    return np.asarray(-0.5 * (d**2 / v + np.log(v)).sum(axis=-1))
+    x = d**2 / v + np.log(v)
+    return np.asarray(-0.5 * (x[..., 0] + x[..., 1] + x[..., 2]))
+
+
+def _log_sum(x: FloatArray) -> FloatArray:
+    """ln of the sum of exp(x) over the columns of x (n, k)."""
+    columns = np.ascontiguousarray(x.T)
+    most = columns.max(axis=0)
+    return np.asarray(most + np.log(np.exp(columns - most).sum(axis=0)))
 
 
 def _maximised(s: Skins, weight: FloatArray) -> tuple[FloatArray, FloatArray, float]:
@@ -169,32 +177,46 @@ def _maximised(s: Skins, weight: FloatArray) -> tuple[FloatArray, FloatArray, fl
     `weight` (U, K, 3). u is eliminated, then each light's own part and drift, 2 x 2; what is left is dense in persons.
     """
     n_k, n_g, n_m = weight.shape[1], len(s.shift), len(s.common)
-    colour, added, score = np.zeros((n_k, 3)), np.zeros((n_m, 3)), 0.0
     basis = np.column_stack([np.ones(n_m), s.minutes])
-    for a in range(3):
-        w = weight[..., a]
-        seen = w * s.x[:, a, None]
-        of_person, mean = summed(s.moment, w, n_m), summed(s.moment, seen.sum(axis=1), n_m)
-        total = of_person.sum(axis=1)
-        rest = 1.0 / (1.0 + total * s.common[:, a])  # what eliminating u leaves of a moment's weight
-        h = total + 1.0 / s.common[:, a]
-        own = np.diag(w.sum(axis=0) + s.wide[a] ** -2.0) - of_person.T @ (of_person / h[:, None])
-        both = summed(s.of_moment, (of_person * rest[:, None])[:, :, None] * basis[:, None, :], n_g)
-        light = summed(s.of_moment, (total * rest)[:, None, None] * basis[:, :, None] * basis[:, None, :], n_g)
-        prior = np.stack([s.shift[:, a], np.full(n_g, s.drift[a])], axis=1) ** -2.0
-        light += prior[:, :, None] * np.eye(2)
-        right = seen.sum(axis=0) - of_person.T @ (mean / h) + s.people[a] * s.wide[a] ** -2.0
-        right_light = summed(s.of_moment, (mean * rest)[:, None] * basis, n_g)
-        inverse = np.linalg.inv(light)
-        pull = both @ inverse  # (G, K, 2)
-        left = own - np.einsum("gki,gqi->kq", pull, both)
-        colour[:, a] = np.linalg.solve(left, right - np.einsum("gki,gi->k", pull, right_light))
-        own_light = np.einsum("gij,gj->gi", inverse, right_light - np.einsum("gki,k->gi", both, colour[:, a]))
-        added[:, a] = (own_light[s.of_moment] * basis).sum(axis=1)
-        score -= 0.5 * (np.linalg.slogdet(left)[1] + np.linalg.slogdet(light)[1].sum() - np.log(prior).sum())
-        score -= n_k * np.log(s.wide[a]) + 0.5 * (((colour[:, a] - s.people[a]) / s.wide[a]) ** 2).sum()
-        score -= 0.5 * (prior * own_light**2).sum()
+    seen = weight * s.x[:, None, :]
+    of_person, mean = summed(s.moment, weight, n_m), summed(s.moment, np.einsum("uka->ua", seen), n_m)
+    total = np.einsum("mka->ma", of_person)
+    rest = 1.0 / (1.0 + total * s.common)  # what eliminating u leaves of a moment's weight
+    by_axis = np.ascontiguousarray(of_person.transpose(2, 1, 0))
+    eliminated = by_axis / (total + 1.0 / s.common).T[:, None]
+    prior = np.stack([s.shift, np.broadcast_to(s.drift, s.shift.shape)], axis=-1) ** -2.0
+    terms = np.concatenate(
+        [
+            ((of_person * rest[:, None]).transpose(0, 2, 1)[..., None] * basis[:, None, None]).reshape(n_m, -1),
+            ((total * rest)[:, :, None, None] * (basis[:, :, None] * basis[:, None])[:, None]).reshape(n_m, -1),
+            ((mean * rest)[:, :, None] * basis[:, None]).reshape(n_m, -1),
+        ],
+        axis=1,
+    )
+    both, light, right_light = np.split(summed(s.of_moment, terms, n_g), [6 * n_k, 6 * n_k + 12], axis=1)
+    both = both.reshape(n_g, 3, n_k, 2)
+    light = light.reshape(n_g, 3, 2, 2) + prior[..., None] * np.eye(2)
+    right_light = right_light.reshape(n_g, 3, 2, 1)
+    inverse = np.linalg.inv(light)
+    pull = both @ inverse
+    wide = s.wide[:, None] ** -2.0
+    own = (seen.sum(axis=0).T - (eliminated @ mean.T[:, :, None])[..., 0]) + s.people[:, None] * wide
+    left = (weight.sum(axis=0).T + wide)[..., None] * np.eye(n_k) - eliminated @ by_axis.transpose(0, 2, 1)
+    left -= _over_lights(pull) @ _over_lights(both).transpose(0, 2, 1)
+    colour = np.linalg.solve(left, (own - (pull @ right_light)[..., 0].sum(axis=0))[..., None])
+    own_light = inverse @ (right_light - np.swapaxes(both, 2, 3) @ colour)
+    added = (own_light[s.of_moment, :, :, 0] * basis[:, None]).sum(axis=2)
+    colour = colour[..., 0].T
+    score = -0.5 * (np.linalg.slogdet(left)[1].sum() + np.linalg.slogdet(light)[1].sum() - np.log(prior).sum())
+    score -= n_k * np.log(s.wide).sum() + 0.5 * (((colour - s.people) / s.wide) ** 2).sum()
+    score -= 0.5 * (prior * own_light[..., 0] ** 2).sum()
     return colour, added, float(score)
+
+
+def _over_lights(values: FloatArray) -> FloatArray:
+    """Values (G, 3, K, 2) as (3, K, 2 G)."""
+    n_g, _, n_k, _ = values.shape
+    return values.transpose(1, 2, 0, 3).reshape(3, n_k, 2 * n_g)
 
 
 def joined(s: Skins, h: Parted, vector: FloatArray, sd: FloatArray, named: int, likeness: LikenessSettings) -> Parted:
