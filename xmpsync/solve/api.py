@@ -112,8 +112,10 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         again_r = labels.relabelled(table, lights, x, called)
         if np.abs(again_r - x.r).max(initial=0.0) < 0.5:
             break
-        x = fit(start, again_r, x.theta, settings)
+        before, x = x, fit(start, again_r, x.theta, settings)
         called = labels.labels(table, lights, who, x, told, people, settings)
+        if np.abs(x.r - before.r).max() < 0.5:
+            break  # the passes took all of it back, and would do so again
     unsure = by_skin.doubtful(table, lights, x, settings)[table.face_frame]
     probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x), unsure)
     found = answers(table, lights, x, targets, probability, settings)
