@@ -170,29 +170,24 @@ def responsibilities(likelihood: FloatArray, frame: IntArray) -> FloatArray:
     few damped passes of mean field, where a frame's faces contend for a person at all.
     """
     r = likelihood / likelihood.sum(axis=0)
-    order = np.argsort(frame, kind="stable")
-    first, size = _runs(frame[order])
-    contended = np.zeros(len(first), dtype=bool)
-    if (size > 1).any():
-        part = r[:-1, order]
-        most = np.maximum.reduceat(part, first, axis=1)
-        others = np.add.reduceat(part, first, axis=1) - most
-        contended = (np.minimum(most, others) > UNCONTENDED).any(axis=0)
-    rows = order[np.repeat(contended, size)]
-    if len(rows):
-        first, size = _runs(frame[rows])
+    for rows in _together(frame):
+        faces = r[:-1, rows]
+        most = faces.max(axis=1)
+        contended = (np.minimum(most, faces.sum(axis=1) - most) > UNCONTENDED).any(axis=0)
+        rows = rows[:, contended]
         base = part = r[:, rows]
         for _ in range(EXCLUSION_PASSES):
             nobody = 1.0 - np.minimum(part[:-1], 1.0 - 1e-6)
-            together = np.repeat(np.multiply.reduceat(nobody, first, axis=1), size, axis=1)
             adjusted = base.copy()
-            adjusted[:-1] *= together / nobody
+            adjusted[:-1] *= nobody.prod(axis=1, keepdims=True) / nobody
             part = 0.5 * (part + adjusted / adjusted.sum(axis=0))
         r[:, rows] = part
     return np.asarray(r.T)
 
 
-def _runs(label: IntArray) -> tuple[IntArray, IntArray]:
-    """First row and length of each run of equal labels (n,)."""
-    first = np.flatnonzero(np.diff(label, prepend=label[:1] - 1) != 0)
-    return first, np.diff(np.append(first, len(label)))
+def _together(frame: IntArray) -> list[IntArray]:
+    """Faces (k, frames) of the frames (N,) that show k of them, for each k from two on."""
+    order = np.argsort(frame, kind="stable")
+    first = np.flatnonzero(np.diff(frame[order], prepend=frame[order[:1]] - 1) != 0)
+    size = np.diff(np.append(first, len(frame)))
+    return [order[first[size == k] + np.arange(k)[:, None]] for k in np.unique(size[size > 1])]

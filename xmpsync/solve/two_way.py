@@ -118,12 +118,11 @@ def two_way(
 
     index = np.concatenate([used * 2, used * 2 + 1], axis=1)
     real = np.concatenate([person >= 0] * 2, axis=1)
-    left = np.zeros((2 * n_persons, 2 * n_persons))
-    right = np.zeros(2 * n_persons)
-    np.add.at(right, index[real], reduced[real])
+    size = 2 * n_persons
+    right = np.bincount(index[real], weights=reduced[real], minlength=size)
     both = real[:, :, None] & real[:, None, :]
-    np.add.at(left, (np.broadcast_to(index[:, :, None], both.shape)[both],
-                     np.broadcast_to(index[:, None, :], both.shape)[both]), schur[both])  # fmt: skip
+    pair = (index[:, :, None] * size + index[:, None, :])[both]
+    left = np.bincount(pair, weights=schur[both], minlength=size**2).reshape(size, size)
     mean, sd = people
     left[np.arange(2 * n_persons), np.arange(2 * n_persons)] += 1.0 / sd**2
     right += ((mean - persons_z) / sd**2).ravel()
