@@ -104,21 +104,25 @@ def colour(
     person = 0.5 * np.einsum("pii->p", table.persons_covariance)
     expected = 1.0 / (components.person_light**2 + person + 1.0 / np.maximum(light, 1e-6))
 
-    # The other moments of the cell, for every moment; a last slot without weight stands for persons without a cell.
-    w = np.concatenate([x.w.mean(axis=0), np.zeros((1, len(x.light)))])
-    slot = np.where(cell.slot >= 0, cell.slot, len(w) - 1).T[:, x.light]
-    moment = np.arange(len(x.light))
-    own = w[slot, moment]
-    weight = np.maximum(x.summed(w)[slot, x.light] - own, 0.0)
+    # The other moments of the cell, for every moment; a last place without weight stands for persons without a cell.
+    width = cell.person.shape[1]
+    of_cell = x.light[x.moment] * (width + 1) + x.place
+    own = cell.person[x.light[x.moment], x.place], x.moment
+    place = np.where(cell.slot >= 0, cell.slot, width) + np.arange(n_lights)[:, None] * (width + 1)
+
+    def others(values: FloatArray) -> FloatArray:
+        out = np.bincount(of_cell, weights=values, minlength=n_lights * (width + 1))[place].T[:, x.light]
+        out[own] -= values
+        return np.asarray(out)
+
+    w = x.w.mean(axis=0)
     prior = expected.T[:, x.light]
-    certain = 1.0 / (prior + weight)
+    certain = 1.0 / (prior + np.maximum(others(w), 0.0))
+    drift = x.drift().T[:, x.moment]
     d = np.zeros((n_persons, len(z)))
     for axis in (0, 1):
-        wy = w.copy()
-        wy[:-1] *= x.y[axis] + x.trend[axis, x.light] * x.minutes
-        sums = x.summed(wy)[slot, x.light] - wy[slot, moment]
-        place = (prior * persons_z[:, axis, None] + sums) * certain
-        d += (z[:, axis] - place[:, face_moment]) ** 2
+        there = (prior * persons_z[:, axis, None] + others(w * (x.y[axis] + drift[axis]))) * certain
+        d += (z[:, axis] - there[:, face_moment]) ** 2
     own_variance = variance + components.state**2 + components.frame[face_light] ** 2
     total = own_variance + certain[:, face_moment]
     lamp = total + OWN_LAMP_Z**2

@@ -14,8 +14,8 @@ solved for all lights at once. The heavy tails are variances divided by weights 
 a lone far moment is taken for another light (u), a lone far face beside others for its own lamp or a wrong name (s).
 When it fails: one face a moment everywhere cannot tell u from s; then the starting variances decide the shares.
 
-Layout: cells have slots 0..K-1 in their light; arrays (2, K, M) hold axes by slots by moments, zero weight where empty.
-Moments are sorted by light, so that sums over a light are sums over neighbours.
+Layout: cells have places 0..K-1 in their light. Most moments show one or two persons, so what is known of them is a list
+of entries, sorted by moment. Moments are sorted by light, so that sums over a light are sums over neighbours.
 """
 
 from __future__ import annotations
@@ -27,9 +27,6 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import VarianceSettings
 from xmpsync.solve.tables import BoolArray, IntArray
-
-INNER = 1
-"""Reweighting steps in one call; the next pass goes on from there."""
 
 FAR = 2.0
 """Standard deviations beyond which a moment's common residual is laid to its light rather than to state."""
@@ -64,15 +61,19 @@ class Components:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Within:
-    """`a` (2, G, K, K), `b` (2, G, K): normal equations of T by axis. `y`, `w` (2, K, M): observations, their weights.
+    """`a` (2, G, K, K), `b` (2, G, K): normal equations of T by axis. E entries, one for each person whom a moment shows:
+    `moment`, `place` (E,) rising; `y`, `w`, `variance` (2, E): observations, their weights and measurement variances,
+    `r` (E,): how much of the person the moment shows.
 
-    `r` (K, M): how much of a person a moment shows. `h` (2, M): precision of u given T. `frame_weight` (M,),
-    `face_weight` (K, M): the tails' weights (1 = ordinary). `trend` (2, G): z per minute, zero unless the light's own
-    data carry it. `light` (M,), rising; `first` (G,): the first moment of each light.
+    `h` (2, M): precision of u given T. `frame_weight` (M,), `face_weight` (M, K): the tails' weights (1 = ordinary).
+    `trend` (2, G): z per minute, zero unless the light's own data carry it. `light` (M,), rising; `first` (G,): the
+    first moment of each light.
     """
 
     a: FloatArray
     b: FloatArray
+    moment: IntArray
+    place: IntArray
     y: FloatArray
     w: FloatArray
     r: FloatArray
@@ -86,16 +87,29 @@ class Within:
     first: IntArray
 
     def off(self, t: FloatArray) -> FloatArray:
-        """(2, K, M): what is observed beyond the trend, less T (G, K, 2)."""
-        return np.asarray(self.y - np.take(np.ascontiguousarray(t.T), self.light, axis=-1))
+        """(2, E): what is observed beyond the trend, less T (G, K, 2)."""
+        return np.asarray(self.y - self.of_cells(t))
+
+    def of_cells(self, values: FloatArray) -> FloatArray:
+        """Values (2, E) of the entries' cells (G, K, 2)."""
+        flat = self.light[self.moment] * values.shape[1] + self.place
+        return np.asarray(np.take(np.ascontiguousarray(values.reshape(-1, 2).T), flat, axis=1))
 
     def shared(self, t: FloatArray) -> FloatArray:
         """u (M, 2) beyond the trend, given T (G, K, 2)."""
-        return np.asarray(((self.w * self.off(t)).sum(axis=1) / self.h).T)
+        return np.asarray((self.by_moment(self.w * self.off(t)) / self.h).T)
 
     def drift(self) -> FloatArray:
         """(M, 2): the trend at each moment."""
         return np.asarray((self.trend[:, self.light] * self.minutes).T)
+
+    def by_moment(self, values: FloatArray) -> FloatArray:
+        """Sums (2, M) of values (2, E)."""
+        return _sums(self.moment, values, len(self.light))
+
+    def shown(self) -> BoolArray:
+        """Moments (M,) that show anybody."""
+        return np.asarray(np.bincount(self.moment, minlength=len(self.light)) > 0)
 
     def summed(self, values: FloatArray) -> FloatArray:
         """Sums (..., G) of values (..., M) over the moments of each light."""
@@ -147,25 +161,44 @@ def within(
         The last answer: its trend and tail weights are gone on from.
     """
     n_moments, (n_lights, width) = len(light), cell.person.shape
-    flat = cell.place * n_moments + cell.moment
+    spot = cell.moment * width + cell.place
+    there = np.zeros(n_moments * width, dtype=bool)
+    there[spot] = True
+    moment, place = np.divmod(np.flatnonzero(there), width)
+    entry = (np.cumsum(there) - 1)[spot]
     precision = cell.r / variance[cell.face].T
-    total = _sums(flat, precision, (width, n_moments))
-    y = _sums(flat, precision * z[cell.face].T, (width, n_moments))
-    share = np.zeros(width * n_moments)
-    np.maximum.at(share, flat, cell.r)
-    share = share.reshape(width, n_moments)
-    safe = np.where(total > 0, total, 1.0)
-    y, own = y / safe, share / safe
-    if before is not None and before.face_weight.shape == share.shape:
-        face_weight, frame_weight = before.face_weight, before.frame_weight
-    else:
-        face_weight, frame_weight = np.ones(share.shape), np.ones(n_moments)
+    total = _sums(entry, precision, len(moment))
+    y = _sums(entry, precision * z[cell.face].T, len(moment)) / total
+    share = np.zeros(len(moment))
+    np.maximum.at(share, entry, cell.r)
+    tails, frame_weight = np.ones((n_moments, width)), np.ones(n_moments)
+    if before is not None and before.face_weight.shape == tails.shape:
+        tails, frame_weight = before.face_weight, before.frame_weight
     trend = before.trend if before is not None and before.trend.shape[1] == n_lights else np.zeros((2, n_lights))
-    first = np.searchsorted(light, np.arange(n_lights))
-    for _ in range(INNER):
-        out = _equations(y, own, share, light, first, minutes, trend, components, face_weight, frame_weight)
-        face_weight, frame_weight = _tails(out, settled(out), components, s)
-    return _equations(y, own, share, light, first, minutes, trend, components, face_weight, frame_weight)
+    if trend.any():
+        y = y - (trend[:, light] * minutes)[:, moment]
+    nothing = np.zeros(0)
+    x = Within(
+        nothing, nothing, moment, place, y, nothing, share, share / total, nothing, frame_weight, tails, trend, minutes,
+        light, np.searchsorted(light, np.arange(n_lights)),
+    )  # fmt: skip
+    pairs = _pairs(moment)
+    x = _equations(x, pairs, components)
+    face_weight, frame_weight = _tails(x, settled(x), components, s)
+    tails = np.ones((n_moments, width))
+    tails[moment, place] = face_weight
+    return _equations(replace(x, face_weight=tails, frame_weight=frame_weight), pairs, components)
+
+
+def _pairs(moment: IntArray) -> tuple[IntArray, IntArray]:
+    """Pairs of entries (E,), sorted by moment, that share one: the first, and the second behind it."""
+    first, second = [np.zeros(0, dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
+    step = 1
+    while len(same := np.flatnonzero(moment[step:] == moment[:-step])):
+        first.append(same)
+        second.append(same + step)
+        step += 1
+    return np.concatenate(first), np.concatenate(second)
 
 
 def inverse(x: Within, more: FloatArray | None = None) -> FloatArray:
@@ -190,37 +223,32 @@ def diagonal(covariance: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("agii->gia", covariance))
 
 
-def _equations(
-    y: FloatArray, own: FloatArray, share: FloatArray, light: IntArray, first: IntArray, minutes: FloatArray,
-    trend: FloatArray, components: Components, face_weight: FloatArray, frame_weight: FloatArray,
-) -> Within:  # fmt: skip
-    width, n_lights = len(share), len(first)
-    w = share / (own + components.state**2 / np.maximum(face_weight, 1e-9))
-    frame = components.frame[light] ** 2 / np.maximum(frame_weight, 1e-9)
-    h = w.sum(axis=1) + 1.0 / frame
-    shifted = y - (trend[:, light] * minutes)[:, None, :] if trend.any() else y
-    a = np.empty((2, n_lights, width, width))
-    v = w / np.sqrt(h)[:, None, :]
-    for k in range(width):
-        a[:, :, k, k:] = -np.add.reduceat(v[:, k, None] * v[:, k:], first, axis=-1).transpose(0, 2, 1)
-        a[:, :, k:, k] = a[:, :, k, k:]
-    diagonal = np.einsum("agii->agi", a)
-    diagonal += np.add.reduceat(w, first, axis=-1).transpose(0, 2, 1)
-    wy = w * shifted
-    mean = wy.sum(axis=1) / h
-    b = np.add.reduceat(wy - w * mean[:, None, :], first, axis=-1).transpose(0, 2, 1)
-    return Within(a, b, shifted, w, share, own, h, frame_weight, face_weight, trend, minutes, light, first)
+def _equations(x: Within, pairs: tuple[IntArray, IntArray], components: Components) -> Within:
+    """The normal equations with the tails' weights of x."""
+    n_lights, width = len(x.first), x.face_weight.shape[1]
+    w = x.r / (x.variance + components.state**2 / np.maximum(x.face_weight[x.moment, x.place], 1e-9))
+    h = x.by_moment(w) + np.maximum(x.frame_weight, 1e-9) / components.frame[x.light] ** 2
+    cell = x.light[x.moment] * width + x.place
+    v = w / np.sqrt(h)[:, x.moment]
+    first, second = pairs
+    a = _sums(cell[first] * width + x.place[second], -v[:, first] * v[:, second], n_lights * width**2)
+    a = a.reshape(2, n_lights, width, width)
+    a += np.swapaxes(a, 2, 3)
+    np.einsum("agii->agi", a)[...] += _sums(cell, w - v**2, n_lights * width).reshape(2, n_lights, width)
+    wy = w * x.y
+    b = _sums(cell, wy - w * (x.by_moment(wy) / h)[:, x.moment], n_lights * width).reshape(2, n_lights, width)
+    return replace(x, a=a, b=b, w=w, h=h)
 
 
 def _tails(x: Within, t: FloatArray, c: Components, s: VarianceSettings) -> tuple[FloatArray, FloatArray]:
-    """Weights of Student's t for faces (K, M) and moments (M,), both axes together."""
+    """Weights of Student's t for entries (E,) and moments (M,), both axes together."""
     off = x.off(t)
-    sums = (x.w * off).sum(axis=1)
+    sums = x.by_moment(x.w * off)
     u = sums / x.h
-    q2 = (off - u[:, None, :]) ** 2 / (x.variance + c.state**2 + 1e-12)
-    face = np.where(x.r > 0, (s.tail + 2.0) / (s.tail + q2[0] + q2[1]), 1.0)
+    q2 = (off - u[:, x.moment]) ** 2 / (x.variance + c.state**2 + 1e-12)
+    face = (s.tail + 2.0) / (s.tail + q2[0] + q2[1])
     # What a moment is off as a whole, beyond what state and measurement do: a lone far moment is another light.
-    total = x.w.sum(axis=1)
+    total = x.by_moment(x.w)
     shown = (total > 0).all(axis=0)
     safe = np.where(shown, total, 1.0)
     mean2 = (sums / safe) ** 2
@@ -234,17 +262,17 @@ def components_from(
 ) -> tuple[float, FloatArray]:
     """State sd and frame sd (G,), one step of expectation and maximisation with the starting values as prior."""
     off = x.off(t)
-    u = (x.w * off).sum(axis=1) / x.h
+    u = x.by_moment(x.w * off) / x.h
     var_u = 1.0 / x.h
-    state = c.state**2 / np.maximum(x.face_weight, 1e-9)
+    face_weight = x.face_weight[x.moment, x.place]
+    state = c.state**2 / np.maximum(face_weight, 1e-9)
     k = state / (state + x.variance)
-    of_t = np.take(np.ascontiguousarray(t_variance.T), x.light, axis=-1)
-    second = (k * (off - u[:, None, :])) ** 2 + k * x.variance + k**2 * (var_u[:, None, :] + of_t)
-    weight = x.r * x.face_weight
-    total = s.weight * s.state_z**2 + (weight * second).sum() / 2.0
+    rest = var_u[:, x.moment] + x.of_cells(t_variance)
+    second = (k * (off - u[:, x.moment])) ** 2 + k * x.variance + k**2 * rest
+    total = s.weight * s.state_z**2 + (x.r * face_weight * second).sum() / 2.0
     new_state = np.sqrt(total / (s.weight + x.r.sum()))
 
-    shown = x.r.any(axis=0)
+    shown = x.shown()
     sums = x.summed((u**2 + var_u).sum(axis=0) / 2.0 * x.frame_weight * shown)
     count = x.summed(shown.astype(float))
     shoot = (s.weight * s.frame_z**2 + sums.sum()) / (s.weight + count.sum())
@@ -258,9 +286,9 @@ def with_trends(x: Within, t: FloatArray, evidence: float) -> Within:
     `t` (G, K, 2): what its persons look like. A slope is kept where it explains more than `evidence` squared standard
     errors (both axes together), the price of its parameters; residuals of the moments themselves are the yardstick.
     """
-    total = x.w.sum(axis=1)
-    rest = (x.w * x.off(t)).sum(axis=1) / np.where(total > 0, total, 1.0) + x.drift().T
-    seen = x.r.any(axis=0)
+    total = x.by_moment(x.w)
+    rest = x.by_moment(x.w * x.off(t)) / np.where(total > 0, total, 1.0) + x.drift().T
+    seen = x.shown()
     weight = np.where(seen, x.frame_weight, 0.0)
     count = x.summed(seen.astype(float))
     sw = np.maximum(x.summed(weight), 1e-9)
@@ -275,6 +303,6 @@ def with_trends(x: Within, t: FloatArray, evidence: float) -> Within:
     return replace(x, trend=np.where(keep, slope, 0.0))
 
 
-def _sums(index: IntArray, values: FloatArray, shape: tuple[int, int]) -> FloatArray:
-    """Sums (2, *shape) of values (2, E) at flat places (E,)."""
-    return np.stack([np.bincount(index, weights=v, minlength=shape[0] * shape[1]).reshape(shape) for v in values])
+def _sums(index: IntArray, values: FloatArray, n: int) -> FloatArray:
+    """Sums (2, n) of values (2, E) at places (E,)."""
+    return np.stack([np.bincount(index, weights=v, minlength=n) for v in values], dtype=np.float64)
