@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray, from_components
+from xmpsync.colour.arrays import FloatArray, from_components, inner_first, outer_last
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.colour.temperature import xy_from_temperature_tint
 
@@ -128,8 +128,8 @@ def blended(s: Stack, w: FloatArray) -> Blended:
 def _mix(w: FloatArray, matrices: FloatArray) -> FloatArray:
     """Sum of k matrices by weights (..., k), laid out by component."""
     k = len(matrices)
-    mixed = matrices.reshape(k, 9).T @ np.moveaxis(w, -1, 0).reshape(k, -1)
-    return np.moveaxis(mixed.reshape(3, 3, *w.shape[:-1]), (0, 1), (-2, -1))
+    mixed = matrices.reshape(k, 9).T @ inner_first(w, 1).reshape(k, -1)
+    return outer_last(mixed.reshape(3, 3, *w.shape[:-1]), 2)
 
 
 def _products_of_others(d2: FloatArray) -> FloatArray:

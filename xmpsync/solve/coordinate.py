@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from xmpsync.colour.adaptation import XYZ_D50
-from xmpsync.colour.arrays import FloatArray, apply, from_components
+from xmpsync.colour.arrays import FloatArray, apply, from_components, inner_first, outer_last
 from xmpsync.colour.cielab import delta_e00, lab_from_xyz_d50, xyz_d50_from_lab
 
 SKIN_LAB = (60.0, 13.0, 18.0)
@@ -86,9 +86,9 @@ def coordinates(
 
     # Changes of XYZ, first by mired and tint, then by the ln of each camera value: (X, Y, Z; what; ...).
     change = np.empty((3, 5, *y.shape))
-    change[:, 0] = np.moveaxis(apply(by_mired, camera), -1, 0)
-    change[:, 1] = np.moveaxis(apply(by_tint, camera), -1, 0)
-    np.multiply(np.moveaxis(matrix, (-2, -1), (0, 1)), np.moveaxis(camera, -1, 0), out=change[:, 2:])
+    change[:, 0] = inner_first(apply(by_mired, camera), 1)
+    change[:, 1] = inner_first(apply(by_tint, camera), 1)
+    np.multiply(inner_first(matrix, 2), inner_first(camera, 1), out=change[:, 2:])
     change /= y
     # d ln(ratio) = slope / Y * (dX - ratio dY), continued where the logarithm is.
     d_x = slope_x * (change[0] - ratio_x * change[1])
@@ -99,7 +99,7 @@ def coordinates(
             out[row, :width] = METRIC_ROOT[row, 0] * d_x[part] + METRIC_ROOT[row, 1] * d_z[part]
         out[2, :width] = change[1, part] / LN2
     by_theta[2, 2] = 1.0
-    return Coordinates(z, np.moveaxis(by_theta, (0, 1), (-2, -1)), np.moveaxis(by_log_camera, (0, 1), (-2, -1)))
+    return Coordinates(z, outer_last(by_theta, 2), outer_last(by_log_camera, 2))
 
 
 def _z(log_x: FloatArray, log_z: FloatArray, log2_y: FloatArray) -> FloatArray:

@@ -23,7 +23,7 @@ from xmpsync.solve.levels import LightLevels, Question
 from xmpsync.solve.pooled import Components, TableCells, Within
 from xmpsync.solve.roster import Roster, ratios
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
-from xmpsync.solve.tables import IntArray
+from xmpsync.solve.tables import IntArray, totals
 from xmpsync.solve.two_way import TwoWay
 
 EXCLUSION_PASSES = 8
@@ -111,7 +111,7 @@ def colour(
     place = np.where(cell.slot >= 0, cell.slot, width) + np.arange(n_lights)[:, None] * (width + 1)
 
     def others(values: FloatArray) -> FloatArray:
-        out = np.bincount(of_cell, weights=values, minlength=n_lights * (width + 1))[place].T[:, x.light]
+        out = totals(of_cell, values, n_lights * (width + 1))[place].T[:, x.light]
         out[own] -= values
         return np.asarray(out)
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray
+from xmpsync.colour.arrays import FloatArray, inner_first
 from xmpsync.solve import closed_form, evidence, levels, pooled
 from xmpsync.solve.coordinate import Coordinates
 from xmpsync.solve.given import Given, light_prior
@@ -187,7 +187,7 @@ def _cell_weight(rest: FloatArray, c: Components, s: SolveSettings) -> FloatArra
 
 def _variances(g: Given, at: Coordinates) -> FloatArray:
     """Measurement variances (N, 3) of z."""
-    b = np.moveaxis(at.by_log_camera, (-2, -1), (0, 1))
+    b = inner_first(at.by_log_camera, 2)
     through = (b[:, :, None] * g.log_covariance).sum(axis=1)
     return np.asarray((through * b).sum(axis=1).T)
 

@@ -26,7 +26,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import VarianceSettings
-from xmpsync.solve.tables import BoolArray, IntArray
+from xmpsync.solve.tables import BoolArray, IntArray, totals
 
 FAR = 2.0
 """Standard deviations beyond which a moment's common residual is laid to its light rather than to state."""
@@ -61,9 +61,9 @@ class Components:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Within:
-    """`a` (2, G, K, K), `b` (2, G, K): normal equations of T by axis. E entries, one for each person whom a moment shows:
-    `moment`, `place` (E,) rising; `y`, `w`, `variance` (2, E): observations, their weights and measurement variances,
-    `r` (E,): how much of the person the moment shows.
+    """`a` (2, G, K, K), `b` (2, G, K): normal equations of T by axis. E entries, one for each person whom a moment
+    shows: `moment`, `place` (E,) rising; `y`, `w`, `variance` (2, E): observations, their weights and variances of
+    measuring, `r` (E,): how much of the person the moment shows.
 
     `h` (2, M): precision of u given T. `frame_weight` (M,), `face_weight` (M, K): the tails' weights (1 = ordinary).
     `trend` (2, G): z per minute, zero unless the light's own data carry it. `light` (M,), rising; `first` (G,): the
@@ -305,4 +305,4 @@ def with_trends(x: Within, t: FloatArray, evidence: float) -> Within:
 
 def _sums(index: IntArray, values: FloatArray, n: int) -> FloatArray:
     """Sums (2, n) of values (2, E) at places (E,)."""
-    return np.stack([np.bincount(index, weights=v, minlength=n) for v in values], dtype=np.float64)
+    return np.stack([totals(index, v, n) for v in values])

@@ -146,7 +146,7 @@ class SolveSettings:
     """From here on cells stay even where they empty, so that the end does not jump."""
     settling_passes: int = 12
     """Passes in which the variance components still move; the last passes settle the answer with them fixed."""
-    regroupings: int = 2
+    regroupings: int = 1
     """How often light groups are found again with the persons known."""
     relabellings: int = 2
     """How often whole cells are tried under their best name and solved again."""

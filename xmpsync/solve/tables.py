@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
 
-from xmpsync.colour.arrays import FloatArray, apply, by_component
+from xmpsync.colour.arrays import FloatArray, apply, by_component, inner_first, outer_last
 from xmpsync.colour.camera import xyz_from_camera, xyz_from_camera_jacobian
 from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.measurement import Face
@@ -49,7 +49,7 @@ class Seen:
             if len(view.faces):
                 lens = xyz_from_camera_jacobian(profile, 1e6 / whites[view.settings, 0], whites[view.settings, 1])
                 matrix, by_mired, by_tint = (
-                    np.moveaxis(np.take(np.moveaxis(m, 0, -1), view.back, axis=-1), -1, 0) for m in lens
+                    outer_last(np.take(inner_first(m, 2), view.back, axis=-1), 2) for m in lens
                 )
                 camera = by_component(self.camera[view.faces], 1)
                 pieces.append(coordinates(matrix, by_mired, by_tint, camera, exposure[view.faces]))
@@ -194,6 +194,11 @@ def summed(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
     member = sp.csc_array((np.ones(len(group)), group, np.arange(len(group) + 1)), shape=(n_groups, len(group)))
     flat = np.ascontiguousarray(values).reshape(len(values), int(np.prod(values.shape[1:])))
     return np.asarray(member @ flat).reshape(n_groups, *values.shape[1:])
+
+
+def totals(index: IntArray, values: FloatArray, n: int) -> FloatArray:
+    """Sums (n,) of values (E,) at places (E,): `np.bincount`, floats also where there is no value."""
+    return np.asarray(np.bincount(index, weights=values, minlength=n), dtype=np.float64)
 
 
 def members(label: IntArray, n: int) -> list[IntArray]:

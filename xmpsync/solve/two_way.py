@@ -19,7 +19,7 @@ import numpy as np
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.pooled import Within
 from xmpsync.solve.settings import VarianceSettings
-from xmpsync.solve.tables import BoolArray, IntArray
+from xmpsync.solve.tables import BoolArray, IntArray, totals
 
 LARGEST_NOISE = 4.0
 """z^2: a cell known no better than this says nothing about the interaction."""
@@ -119,10 +119,10 @@ def two_way(
     index = np.concatenate([used * 2, used * 2 + 1], axis=1)
     real = np.concatenate([person >= 0] * 2, axis=1)
     size = 2 * n_persons
-    right = np.bincount(index[real], weights=reduced[real], minlength=size)
+    right = totals(index[real], reduced[real], size)
     both = real[:, :, None] & real[:, None, :]
     pair = (index[:, :, None] * size + index[:, None, :])[both]
-    left = np.bincount(pair, weights=schur[both], minlength=size**2).reshape(size, size)
+    left = totals(pair, schur[both], size**2).reshape(size, size)
     mean, sd = people
     left[np.arange(2 * n_persons), np.arange(2 * n_persons)] += 1.0 / sd**2
     right += ((mean - persons_z) / sd**2).ravel()
