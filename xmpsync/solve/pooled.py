@@ -14,8 +14,8 @@ solved for all lights at once. The heavy tails are variances divided by weights 
 a lone far moment is taken for another light (u), a lone far face beside others for its own lamp or a wrong name (s).
 When it fails: one face a moment everywhere cannot tell u from s; then the starting variances decide the shares.
 
-Layout: cells have places 0..K-1 in their light. Most moments show one or two persons, so what is known of them is a list
-of entries, sorted by moment. Moments are sorted by light, so that sums over a light are sums over neighbours.
+Layout: cells have places 0..K-1 in their light. Most moments show one or two persons, so what is known of them is a
+list of entries, sorted by moment. Moments are sorted by light, so that sums over a light are sums over neighbours.
 """
 
 from __future__ import annotations
