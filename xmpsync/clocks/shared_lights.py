@@ -163,12 +163,15 @@ def _evidence(own: Body, other: Body, offset: FloatArray, sd: FloatArray, s: Clo
     beside = np.zeros(len(own.cues))
     for k in range(len(sd)):
         width = 1.0 + 1.0 / np.maximum(other.count[:, k], 1.0)
-        z2 = np.nan_to_num(own.cues[:, k, None] - offset[k] - other.level[:, k]) ** 2 / (sd[k] ** 2 * width)
-        ln_p = np.logaddexp(np.log1p(-s.floor) - 0.5 * z2 - 0.5 * np.log(width), np.log(s.floor) + unknown[k])
-        ln_p = np.where(np.isfinite(other.level[:, k]), ln_p, unknown[k])
-        missing = np.isnan(own.cues[:, k])
-        fit += np.where(missing[:, None], 0.0, ln_p)
-        beside += np.where(missing, 0.0, unknown[k])
+        seen, there = np.isfinite(own.cues[:, k]), np.isfinite(other.level[:, k])
+        width = width[there]
+        apart = own.cues[seen, k, None] - (offset[k] + other.level[there, k])
+        # the floor is far above the smallest number, so that the sum needs no detour by logarithms
+        p = (1.0 - s.floor) / np.sqrt(width) * np.exp(apart**2 * (-0.5 / (sd[k] ** 2 * width)))
+        ln_p = np.full((len(apart), other.n_lights), unknown[k])
+        ln_p[:, there] = np.log(p + s.floor * sd[k] / spread[k])
+        fit[seen] += ln_p
+        beside[seen] += unknown[k]
     lasting = np.bincount(other.light)
     share = lasting / lasting.sum() * other.n_lights / (other.n_lights + 1)
     of_all = np.logaddexp.reduce(fit + np.log(share), axis=1)

@@ -7,7 +7,6 @@ size and modification time, or, when a file moved or was copied, by size and a h
 
 from __future__ import annotations
 
-import re
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -216,8 +215,16 @@ class Store:
         return found
 
 
-_PERHAPS_LARGE = re.compile(rb"[eE]\+?\d|(?<![\d.])\d{12}")
-"""In JSON: an exponent that is not negative, or twelve digits before a point; without either no number reaches 1e12."""
+_AS_ZEROS = bytes.maketrans(b"123456789E[:-", b"000000000e,,,")
+_MARKS_OF_LARGE = (b"e0", b"," + b"0" * 12)
+"""In JSON, with every digit a zero, `+` and white space gone and what may stand before a number a comma: an exponent
+that is not negative, or twelve digits before a point. Without either no number reaches 1e12."""
+
+
+def _perhaps_large(record: bytes) -> bool:
+    """Whether some number of a JSON list or object may reach 1e12; texts may look like one."""
+    plain = record.translate(_AS_ZEROS, b"+ \t\r\n")
+    return any(mark in plain for mark in _MARKS_OF_LARGE)
 
 
 def sound(measurement: FrameMeasurement, record: bytes) -> bool:
@@ -227,7 +234,7 @@ def sound(measurement: FrameMeasurement, record: bytes) -> bool:
         return False
     matrices = [calibration.camera_from_xyz for calibration in measurement.profile.calibrations]
     # JSON has no infinite numbers; looking through a record number by number would be most of the cost of reading it
-    finite = _PERHAPS_LARGE.search(record) is None or _finite(msgspec.to_builtins(measurement))
+    finite = not _perhaps_large(record) or _finite(msgspec.to_builtins(measurement))
     return finite and all(abs(_determinant(m)) > 1e-9 for m in matrices)
 
 
