@@ -58,6 +58,22 @@ def test_one_worker_waits_between_calls_until_it_is_closed_or_dies() -> None:
     assert not _alive(third) and idle.take() is None
 
 
+def _nothing() -> None:
+    pass
+
+
+def test_workers_started_early_get_the_jobs_and_end_when_closed() -> None:
+    idle: Idle[str] = Idle()
+    idle.start(1, _nothing)
+    several = [dict(run_jobs(_who, ["a", "b", "c"], n_workers=1, timeout_s=60, idle=idle)) for _ in range(2)]
+    (who,) = {one for found in several for one in found.values()}  # one process, all the time
+    assert isinstance(who, int) and who != os.getpid() and _alive(who)
+    two = dict(run_jobs(_who, ["a", "b"], n_workers=2, timeout_s=60, idle=idle))
+    assert who not in two.values() and _alive(who)  # not as many as asked for: new ones, and these stay
+    idle.close()
+    assert not _alive(who)
+
+
 def test_a_worker_whose_caller_is_killed_ends_by_itself(tmp_path: Path) -> None:
     script = tmp_path / "script.py"
     script.write_text(

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from typing import Any
 
 import pytest
 
 from tests.xmp.samples import attributes
 from xmpsync.errors import FrameError, OwnCheckFailed, SidecarMalformed
-from xmpsync.measuring.pool import Lost, WorkersMissing
+from xmpsync.measuring import pool
+from xmpsync.measuring.pool import Idle, Lost, WorkersMissing
 from xmpsync.plan import edits
-from xmpsync.plan.edits import SidecarEdit, edit_all
+from xmpsync.plan.edits import SidecarEdit, edit_all, start_early
 from xmpsync.xmp.edit import Change, apply_change
 
 CHANGE = Change(temperature_k=5200, tint=4, exposure_ev=0.25, in_force=True)
@@ -42,6 +44,21 @@ def test_workers_edit_as_this_process_does(monkeypatch: pytest.MonkeyPatch) -> N
     found = edit_all(asked, 2)
     assert jobs == [3]
     check(asked, found)
+
+
+def test_workers_that_were_started_early_edit_and_no_others_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(edits, "MANY", 20)
+    started: list[int] = []
+    new = pool._new
+    monkeypatch.setattr(pool, "_new", lambda n, prepare: (started.append(n), new(n, prepare))[1])
+    asked = some(120)
+    with closing(Idle[Any]()) as idle:
+        start_early(19, 2, idle)
+        start_early(120, 1, idle)
+        assert started == []  # too few packets, or this process alone
+        start_early(120, 2, idle)
+        check(asked, edit_all(asked, 2, idle))
+    assert started == [2]
 
 
 @pytest.mark.parametrize("how", ["lost", "missing"])

@@ -46,29 +46,43 @@ class Lost:
 
 
 class Idle(Generic[J]):
-    """One worker that waits between calls of `run_jobs` with a single job: the next one starts at once.
+    """Workers that wait for the next call of `run_jobs`: one between calls with a single job, or some started early.
 
     Whoever makes one closes it; a worker whose caller is gone ends by itself.
     """
 
     def __init__(self) -> None:
         self._pool: ProcessPool | None = None
+        self._n_workers = 0
 
-    def take(self) -> ProcessPool | None:
-        """The worker's pool, if there is one and it is in order; it is the caller's from now on."""
-        pool, self._pool = self._pool, None
+    def start(self, n_workers: int, first: Callable[[], None]) -> None:
+        """Start workers before there is a job, beside other work of this process.
+
+        `first`, a module-level function, is called in each; what its module imports is there when jobs come.
+        """
+        pool = _new(n_workers, _nothing)
+        for _ in range(n_workers):
+            pool.schedule(first)
+        self.keep(pool, n_workers)
+
+    def take(self, n_workers: int = 1) -> ProcessPool | None:
+        """The pool, if one of that many workers waits and is in order; it is the caller's from now on."""
+        if n_workers != self._n_workers:
+            return None
+        pool, self._pool, self._n_workers = self._pool, None, 0
         if pool is not None and not pool.active:
             _stop(pool)
             return None
         return pool
 
-    def keep(self, pool: ProcessPool) -> None:
+    def keep(self, pool: ProcessPool, n_workers: int = 1) -> None:
         """Let this one wait; one that waits already ends."""
         self.close()
-        self._pool = pool
+        self._pool, self._n_workers = pool, n_workers
 
     def close(self) -> None:
-        """End the worker."""
+        """End the workers."""
+        self._n_workers = 0
         if self._pool is not None:
             _stop(self._pool)
             self._pool = None
@@ -95,19 +109,19 @@ def run_jobs(
     """Yield (job, result or `Lost`) for every job, as they get ready.
 
     `function` is a module-level function; it returns expected trouble as a value. `prepare`, one too, is called once
-    in each new worker. `announce` is called here with each job that has to wait for a worker, in order. A single
-    job goes to the worker that is `idle`, which waits there afterwards. Closing the iterator (Ctrl-C included) ends the
-    workers; what was yielded before stays with the caller.
+    in each new worker. `announce` is called here with each job that has to wait for a worker, in order. Where as many
+    workers are `idle` as would be started, jobs go to these; they wait there afterwards, as does a new one for a single
+    job. Closing the iterator (Ctrl-C included) ends the workers; what was yielded before stays with the caller.
 
     Raises WorkersMissing where no worker starts.
     """
     if not jobs:
         return
     n_workers = min(n_workers, len(jobs))
-    idle = idle if len(jobs) == 1 else None
     waiting, n_announced = deque(jobs), n_workers
-    pool = idle.take() if idle is not None else None
+    pool = idle.take(n_workers) if idle is not None else None
     worked = pool is not None
+    idle = idle if worked or len(jobs) == 1 else None
     under_way: dict[Future[Any], J] = {}
     started_by_s = time.monotonic() + START_TIMEOUT_S
     try:
@@ -140,7 +154,7 @@ def run_jobs(
                 _stop(pool)
                 pool = None
         if idle is not None and pool is not None:
-            idle.keep(pool)
+            idle.keep(pool, n_workers)
             pool = None
     finally:
         if pool is not None:

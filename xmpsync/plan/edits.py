@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from xmpsync.errors import FrameError, SidecarMalformed, XmpsyncError
 from xmpsync.measuring.memory import seldom_collected
-from xmpsync.measuring.pool import Lost, WorkersMissing, run_jobs
+from xmpsync.measuring.pool import Idle, Lost, WorkersMissing, run_jobs
 from xmpsync.store import sidecars
 from xmpsync.store.sidecars import Reading
 from xmpsync.xmp.edit import Change, edited, from_embedded, new_sidecar
@@ -39,12 +39,18 @@ class SidecarEdit:
     settings: DevelopSettings | None = None
 
 
-def edit_all(edits: Sequence[SidecarEdit], n_workers: int) -> list[bytes | FrameError]:
+def start_early(n_packets: int, n_workers: int, idle: Idle[Any]) -> None:
+    """Start the workers of a later `edit_all` where it will have some, while this process works on something else."""
+    if n_packets >= MANY and n_workers > 1:
+        idle.start(_n_started(n_packets, n_workers), _ready)
+
+
+def edit_all(edits: Sequence[SidecarEdit], n_workers: int, idle: Idle[Any] | None = None) -> list[bytes | FrameError]:
     """The bytes after each edit, checked, in order; a packet that cannot be edited gives its error.
 
-    Raises OwnCheckFailed. A worker that dies costs time only: its edits are made here.
+    Raises OwnCheckFailed. A worker that dies costs time only: its edits are made here. `idle`: of `start_early`.
     """
-    return _in_chunks(_edited, edits, n_workers)
+    return _in_chunks(_edited, edits, n_workers, idle)
 
 
 def parsed(packets: Sequence[bytes], n_workers: int) -> list[Reading | SidecarMalformed]:
@@ -52,14 +58,24 @@ def parsed(packets: Sequence[bytes], n_workers: int) -> list[Reading | SidecarMa
     return _in_chunks(_parsed, packets, n_workers)
 
 
-def _in_chunks(work: Callable[[tuple[T, ...]], list[R]], items: Sequence[T], n_workers: int) -> list[R]:
+def _ready() -> None:
+    """Called in a worker to have this module imported there."""
+
+
+def _n_started(n_packets: int, n_workers: int) -> int:
+    return min(n_workers, -(-n_packets // CHUNK))
+
+
+def _in_chunks(
+    work: Callable[[tuple[T, ...]], list[R]], items: Sequence[T], n_workers: int, idle: Idle[Any] | None = None
+) -> list[R]:
     if len(items) < MANY or n_workers < 2:
         return work(tuple(items))
     chunks = [tuple(items[start : start + CHUNK]) for start in range(0, len(items), CHUNK)]
     found: dict[int, list[R]] = {}
     jobs = [(number, work, chunk) for number, chunk in enumerate(chunks)]
     try:
-        for (number, _, _), outcome in run_jobs(_chunk, jobs, n_workers=n_workers, timeout_s=TIMEOUT_S):
+        for (number, _, _), outcome in run_jobs(_chunk, jobs, n_workers=n_workers, timeout_s=TIMEOUT_S, idle=idle):
             if isinstance(outcome, XmpsyncError):
                 raise outcome
             if not isinstance(outcome, Lost):

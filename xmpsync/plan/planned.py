@@ -6,11 +6,13 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from xmpsync import __version__
 from xmpsync.disk.files import RealFileSystem
 from xmpsync.errors import FrameError, Trouble
 from xmpsync.measuring.memory import seldom_collected
+from xmpsync.measuring.pool import Idle
 from xmpsync.plan.edits import SidecarEdit, edit_all
 from xmpsync.plan.propose import Proposal, Wish
 from xmpsync.plan.standing import Standing, to_note
@@ -46,18 +48,18 @@ class Planned(Proposal):
 
 
 @seldom_collected()
-def plan_bytes(proposal: Proposal, n_workers: int = 1) -> Planned:
+def plan_bytes(proposal: Proposal, n_workers: int = 1, idle: Idle[Any] | None = None) -> Planned:
     """The bytes of every file that changes. A file that cannot be edited or written becomes a trouble; others go on.
 
     Frames behind a folder link are among those: they are read and never written. `n_workers`: processes that edit and
-    check where there are many files.
+    check where there are many files; `idle`: those that `edits.start_early` started.
     """
     changes: list[FileChange] = []
     before_bytes: dict[str, bytes | None] = {}
     troubles: list[Trouble] = []
     embeds = proposal.options.embed_dng
     asked = [_edit(wish) for wish in proposal.wishes if _into_sidecar(wish, embeds)]
-    edited = iter(edit_all(asked, n_workers))
+    edited = iter(edit_all(asked, n_workers, idle))
     unchanged: set[str] = set()
     fs = RealFileSystem(proposal.root)
     for wish in proposal.wishes:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from xmpsync.errors import LeftAlone, NoReference, Trouble, WrongUsage
 from xmpsync.events import Listener
 from xmpsync.measuring.frames import open_store
 from xmpsync.measuring.machine import Machine
+from xmpsync.measuring.pool import Idle
 from xmpsync.plan import second_opinion
+from xmpsync.plan.edits import start_early
 from xmpsync.plan.kept import keep_measured, rekey_written
 from xmpsync.plan.options import Options
 from xmpsync.plan.planned import Planned, plan_bytes
@@ -60,33 +64,37 @@ def solved(ready: Ready) -> Correction:
     return Correction(ready, propose(ready.request, solution, ready.stand.frames, ready.options, ready.root))
 
 
-def planned(correction: Correction, n_workers: int = 1) -> PlannedCorrection:
+def planned(correction: Correction, n_workers: int = 1, idle: Idle[Any] | None = None) -> PlannedCorrection:
     """The same correction with its bytes, from the sidecars as they were read for it.
 
-    Every figure is confirmed by a second implementation of the colour model.
+    Every figure is confirmed by a second implementation of the colour model. `idle`: workers that wait already.
     """
     values = correction.proposal
     second_opinion.confirm(values.request.frames, values.solution, values.settings())
-    return PlannedCorrection(correction.ready, plan_bytes(values, n_workers))
+    return PlannedCorrection(correction.ready, plan_bytes(values, n_workers, idle))
 
 
 def prepare_correction(
     root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool
 ) -> PlannedCorrection:
     """Measure, solve and plan the bytes: `values_first` and `planned`."""
-    found = values_first(root, options, machine, listener, writes=writes)
-    listener.start("Planning every line to write", 0)
-    try:
-        return planned(found, machine.n_workers)
-    finally:
-        listener.done()
+    with closing(Idle[Any]()) as idle:
+        found = values_first(root, options, machine, listener, writes=writes, idle=idle)
+        listener.start("Planning every line to write", 0)
+        try:
+            return planned(found, machine.n_workers, idle)
+        finally:
+            listener.done()
 
 
-def values_first(root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool) -> Correction:
+def values_first(
+    root: Path, options: Options, machine: Machine, listener: Listener, *, writes: bool, idle: Idle[Any] | None = None
+) -> Correction:
     """Measure and solve; no byte is planned.
 
     `writes`: a real run may follow, so an interrupted run is recovered before anything is read.
-    Otherwise an interrupted run stops the command (exit 4).
+    Otherwise an interrupted run stops the command (exit 4). `idle`: where workers that will plan the bytes are to
+    start, beside the solve.
     """
     state = state_folder(root, machine)
     if writes:
@@ -107,6 +115,8 @@ def values_first(root: Path, options: Options, machine: Machine, listener: Liste
             "None of the frames could be read.",
             next_step=" ".join(t.sentence for t in ready.troubles[:3]) or "Check the folder.",
         )
+    if idle is not None:
+        start_early(len(ready.request.frames), machine.n_workers, idle)
     listener.start("Solving", 0)
     try:
         return solved(ready)
