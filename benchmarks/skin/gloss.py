@@ -4,10 +4,12 @@
     python -m benchmarks.skin.gloss --people 4
     python -m benchmarks.skin.gloss --world patches  # the same sheen in patches at random
     python -m benchmarks.skin.gloss --world matte    # none, and a key light that changes sides
+    python -m benchmarks.skin.gloss --faces other    # other unevenness of skin; also clean, made-up
 
 The reference of a person is a matte frame in daylight; every other frame has a sheen over 0-60 % of the face, at its
 strongest 0-1 times the body's own luminance, under lights of all colours, with the as-shot neutral in error as cameras
-have it. The plain ways beside it see the same frames.
+have it. The plain ways beside it see the same frames. `compared` is `measured` with the covariance that the solver uses
+where it knows the person: the regions of the frame against those of the reference.
 """
 
 from __future__ import annotations
@@ -27,14 +29,19 @@ from benchmarks.skin.portraits import portraits
 from benchmarks.skin.render import Rendered, Shot, jitter, render
 from benchmarks.skin.spectra import measured_spectra, model_spectra
 from benchmarks.skin.trials import BenchSettings, Measure, Row, as_shot_neutral, places_of, scored
+from benchmarks.skin.variants import FACES
 from xmpsync.colour.camera import render as xyz_from_settings
 from xmpsync.colour.camera import white_from_neutral
 from xmpsync.records import Vec3
-from xmpsync.skin.records import Place, Unusable
+from xmpsync.skin.compare import hidden_gloss, patterns
+from xmpsync.skin.covariance import to_mat3
+from xmpsync.skin.records import FaceSkin, Place, Unusable
 
 SHARES = (0.0, 0.15, 0.3, 0.45, 0.6)
 STRENGTHS = (0.25, 0.5, 1.0)
 SIZES_CELLS = (60.0, 110.0, 160.0)
+PLANE_2SD = 2.486
+"""Radius of a two-dimensional normal that holds 95.45 %."""
 ESTIMATORS: dict[str, Measure] = {"measured": whole, "plain": BROKEN["plain"], "mean": BROKEN["mean"]}
 
 
@@ -110,15 +117,17 @@ def people(
     seed: int,
     sensitivities: Path | None,
     draw: Callable[[np.random.Generator], Iterator[Shot]] = shots,
+    faces: str = "own",
 ) -> Iterator[Person]:
-    """`per_class` skins of every class on both portraits, each with `rounds` of `draw`."""
+    """`per_class` skins of every class on both portraits, each with `rounds` of `draw`; `faces`: one of `FACES`."""
     rng = np.random.default_rng(seed)
     bodies = cameras(sensitivities)
     settings = BenchSettings()
     for i, skin in enumerate(measured_spectra(per_class, rng) or model_spectra(per_class, rng)):
-        for k, portrait in enumerate(portraits()):
+        for k, taken in enumerate(portraits()):
             camera = bodies[int(rng.integers(len(bodies)))]
             own = np.random.default_rng((seed, i, k))
+            portrait = FACES[faces](taken, np.random.default_rng((seed, i, k, 1)))
 
             def take(shot: Shot, skin=skin, portrait=portrait, camera=camera, own=own) -> Taken:  # type: ignore[no-untyped-def]
                 frame = render(portrait, skin.reflectance, camera, shot, own)
@@ -130,8 +139,15 @@ def people(
             yield Person(f"{portrait.name}, {skin.tone}, {skin.source}", skin.tone, camera, first, frames)
 
 
-def score(person: Person, measure: Measure) -> list[Row]:
-    """The frames of one person as one estimator sees them; empty where it does not measure the reference."""
+def compared(face: FaceSkin, first: FaceSkin, light: Vec3) -> FaceSkin:
+    """`face`, its covariance with what the person's reference shows of gloss added, as the solver does it."""
+    more = hidden_gloss(patterns((face,)), np.array([face.camera]), np.array([light]), patterns((first,)))[0]
+    return replace(face, log_covariance=to_mat3(np.asarray(face.log_covariance) + more))
+
+
+def score(person: Person, measure: Measure, *, alone: bool = True) -> list[Row]:
+    """The frames of one person as one estimator sees them, empty where it does not measure the reference; the
+    covariance is that of the picture `alone`, or compared with the reference."""
     first = person.reference
     seen = measure(first.frame.cells, first.places, first.frame.neutral)
     if isinstance(seen, Unusable):
@@ -155,6 +171,8 @@ def score(person: Person, measure: Measure) -> list[Row]:
             gloss=t.shot.gloss,
         )
         measured = measure(t.frame.cells, t.places, t.neutral)
+        if not alone and isinstance(measured, FaceSkin):
+            measured = compared(measured, seen, t.neutral)
         answer = scored(row, person.camera, t.frame, first.frame, measured, seen, target, truth)
         if not isinstance(measured, Unusable):
             answer = replace(answer, chroma_sd=float(np.sqrt(measured.log_covariance[0][0])))
@@ -163,17 +181,32 @@ def score(person: Person, measure: Measure) -> list[Row]:
 
 
 def line(title: str, rows: list[Row]) -> str:
-    """n, share measured, dE00 and level at median and p95, error over predicted sd."""
+    """n, share measured, dE00 and level at median and p95; error over stated sd (root mean square) of colour and level,
+    and the part of the frames within two such sd in both, %."""
     good = [r for r in rows if r.delta_e00 is not None and r.level_ev is not None]
     if not good:
         return f"{title:<26} {len(rows):4d}   0.0"
     colour, level = np.array([r.delta_e00 for r in good]), np.abs([r.level_ev for r in good])
-    z = np.array([r.z for r in good])
+    off = np.array([(r.z_colour, r.z_level) for r in good])
+    rms = np.sqrt((off**2).mean(axis=0))
+    # two sd of a plane (2.48) hold as much as two of a line
+    within = (off[:, 0] * np.sqrt(2) < PLANE_2SD) & (np.abs(off[:, 1]) < 2.0)
     return (
         f"{title:<26} {len(rows):4d} {100 * len(good) / len(rows):6.1f}  {np.median(colour):6.2f} "
         f"{np.percentile(colour, 95):6.2f}  {np.median(level):7.3f} {np.percentile(level, 95):6.3f}  "
-        f"{np.sqrt((z**2).mean()):6.2f}"
+        f"{rms[0]:7.2f} {rms[1]:6.2f} {100 * within.mean():7.0f}"
     )
+
+
+def pooled(title: str, rows: list[Row]) -> str:
+    """All frames of a person as one: their errors weighed by the stated variances, as a solver weighs them."""
+    off = []
+    for person in dict.fromkeys(r.person for r in rows):
+        mine = [r for r in rows if r.person == person and r.log_error is not None]
+        error, sd = (np.array([getattr(r, name) for r in mine]) for name in ("log_error", "log_sd"))
+        off.append((error / sd**2).sum(axis=0) / (1.0 / sd**2).sum(axis=0))
+    red, blue, green = np.sqrt((np.array(off) ** 2).mean(axis=0))
+    return f"a person's frames pooled, {title:<9} ln R/G {red:.3f}  ln B/G {blue:.3f}  level {green / np.log(2):.3f} EV"
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -182,6 +215,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--people", type=int, default=1, help="skins per class")
     parser.add_argument("--rounds", type=int, default=1, help="frames per setting and person")
     parser.add_argument("--world", choices=sorted(WORLDS), default="sheen")
+    parser.add_argument("--faces", choices=sorted(FACES), default="own", help="the portraits, or faces made from them")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sensitivities", type=Path)
     parser.add_argument("--cache", type=Path, help="a file that keeps the rendered frames")
@@ -190,12 +224,14 @@ def main(arguments: list[str] | None = None) -> int:
         with options.cache.open("rb") as file:
             shown = pickle.load(file)  # written by this program
     else:
-        shown = list(people(options.people, options.rounds, options.seed, options.sensitivities, WORLDS[options.world]))
+        draw = WORLDS[options.world]
+        shown = list(people(options.people, options.rounds, options.seed, options.sensitivities, draw, options.faces))
         if options.cache:
             with options.cache.open("wb") as file:
                 pickle.dump(shown, file, 4)
     rows = {name: [r for p in shown for r in score(p, measure)] for name, measure in ESTIMATORS.items()}
-    print(f"{'':<26}    n  meas%    dE00    p95       EV    p95   z rms")
+    rows["compared"] = [r for p in shown for r in score(p, whole, alone=False)]
+    print(f"{'':<26}    n  meas%    dE00    p95       EV    p95  colour  level  in 2sd")
     for title, key in (("sheen: share x strength", lambda r: r.kind), ("tone class", lambda r: r.tone)):
         print(title)
         for value in dict.fromkeys(key(r) for r in rows["measured"]):
@@ -203,6 +239,8 @@ def main(arguments: list[str] | None = None) -> int:
                 print(line(f"  {value} {name}", [r for r in mine if key(r) == value]))
     for name, mine in rows.items():
         print(line(f"all {name}", mine))
+    for name in ("measured", "compared"):
+        print(pooled(name, rows[name]))
     return 0
 
 

@@ -101,8 +101,7 @@ def _take_apart(name: str, picture: npt.NDArray[np.uint8]) -> Portrait:
     # A print's tone curve makes shadows redder; under one light a body's colour does not follow its shading.
     melanin, blood = (_without(values, shading, core) for values in (melanin, blood))
     # A saturated print exaggerates what is left: bring it to the spread that cheek against forehead has on people.
-    red = -(melanin * (step_m[0] - step_m[1]) + blood * (step_b[0] - step_b[1]))
-    scale = min(1.0, NATURAL_SPREAD / float(red[truth].std()))
+    scale = min(1.0, NATURAL_SPREAD / float(redness(melanin, blood)[truth].std()))
     melanin, blood = np.clip(scale * melanin, -0.5, 0.8), np.clip(scale * blood, -0.5, 0.8)
     fine = np.log(rgb[..., 1]) - logs[..., 1]
     shading = np.clip(np.where(skin > 0.02, shading, offset[..., 1]), -3.0, 1.0) + fine
@@ -113,6 +112,22 @@ def _take_apart(name: str, picture: npt.NDArray[np.uint8]) -> Portrait:
     return Portrait(name, rgb, np.exp(shading), melanin, blood, skin, truth, gloss, mesh)
 
 
+def redness(melanin: Array, blood: Array) -> Array:
+    """ln R/G that steps of melanin and blood add, linear sRGB under D65."""
+    step_m, step_b = _rgb_steps()
+    return np.asarray(-(melanin * (step_m[0] - step_m[1]) + blood * (step_b[0] - step_b[1])))
+
+
+def cloud(shape: tuple[int, int], width: float, rng: np.random.Generator) -> Array:
+    """A smooth random field (h, w) of sd 1."""
+    step = max(1, int(width / 2))
+    coarse = rng.normal(size=(shape[0] // step + 3, shape[1] // step + 3))
+    coarse = ndimage.gaussian_filter(coarse, 2.0)
+    fine = ndimage.zoom(coarse, step, order=1)[: shape[0], : shape[1]]
+    return np.asarray((fine - fine.mean()) / fine.std())
+
+
+@functools.cache
 def _rgb_steps() -> tuple[Array, Array]:
     """-d ln(linear sRGB) for a step of melanin and of blood under D65 (3,)."""
     import colour

@@ -17,7 +17,7 @@ from scipy import ndimage
 
 from benchmarks.skin.cameras import Camera
 from benchmarks.skin.lights import Light
-from benchmarks.skin.portraits import Portrait, paint_reflectances
+from benchmarks.skin.portraits import Portrait, cloud, paint_reflectances
 from benchmarks.skin.spectra import Array, chromophore_steps
 from xmpsync.records import Box, Vec2, Vec3
 from xmpsync.skin.records import Cells, NoiseModel
@@ -199,21 +199,12 @@ def broad_sheen(portrait: Portrait, share: float, rng: np.random.Generator, *, a
     for point, radius in SHEEN_AT:
         x, y = portrait.mesh[point]
         field = np.maximum(field, np.exp(-((xx - x) ** 2 + (yy - y) ** 2) / (2 * (radius * size) ** 2)))
-    field += 0.25 * _cloud((h, w), 0.10 * size, rng)
+    field += 0.25 * cloud((h, w), 0.10 * size, rng)
     if anywhere:
-        field = _cloud((h, w), 0.12 * size, rng)
+        field = cloud((h, w), 0.12 * size, rng)
     edge = np.quantile(field[portrait.truth], 1 - share)
     inside = 1 / (1 + np.exp(-(field - edge) / SHEEN_EDGE))
-    return np.asarray(inside * np.clip(0.75 + 0.25 * _cloud((h, w), 0.08 * size, rng), 0.2, 1.0))
-
-
-def _cloud(shape: tuple[int, int], width: float, rng: np.random.Generator) -> Array:
-    """A smooth random field (h, w) of sd 1."""
-    step = max(1, int(width / 2))
-    coarse = rng.normal(size=(shape[0] // step + 3, shape[1] // step + 3))
-    coarse = ndimage.gaussian_filter(coarse, 2.0)
-    fine = ndimage.zoom(coarse, step, order=1)[: shape[0], : shape[1]]
-    return np.asarray((fine - fine.mean()) / fine.std())
+    return np.asarray(inside * np.clip(0.75 + 0.25 * cloud((h, w), 0.08 * size, rng), 0.2, 1.0))
 
 
 def expose(total: Array, noise: NoiseModel, rng: np.random.Generator) -> Cells:

@@ -64,8 +64,10 @@ class Row:
     """One scored frame. `delta_e00`, `level_ev`: truth after the solve on the measured face, against the reference.
 
     `z` (3): error of the measured against the true ln camera ratio (frame over reference), whitened by the predicted
-    covariance of both. None where the face was not measured (`unusable`). `halves_de00`: how far the true colours
-    of the two halves are apart under two lights, after the solve.
+    covariance of both; `z_colour` the same of (ln R/G, ln B/G), root mean square of both, `z_level` of ln G;
+    `log_error` and `log_sd` (3) that error and its sd in (ln R/G, ln B/G, ln G). None where the face was not
+    measured (`unusable`). `halves_de00`: how far the true colours of the two halves are apart under two lights, after
+    the solve.
     """
 
     person: str
@@ -82,6 +84,10 @@ class Row:
     delta_e00: float | None = None
     level_ev: float | None = None
     z: tuple[float, ...] | None = None
+    z_colour: float | None = None
+    z_level: float | None = None
+    log_error: tuple[float, ...] | None = None
+    log_sd: tuple[float, ...] | None = None
     flagged: bool | None = None
     chroma_sd: float | None = None
     mixed: bool = False
@@ -181,11 +187,17 @@ def scored(
     error = np.log(np.asarray(measured.camera) / seen.camera) - np.log(frame.truth / reference.truth)
     covariance = np.asarray(measured.log_covariance) + np.asarray(seen.log_covariance)
     z = np.linalg.solve(np.linalg.cholesky(covariance), error)
+    chroma = CHROMA @ error
+    of_chroma = CHROMA @ covariance @ CHROMA.T
     return replace(
         row,
         delta_e00=float(delta),
         level_ev=float(level),
         z=tuple(float(v) for v in z),
+        z_colour=float(np.sqrt(chroma @ np.linalg.solve(of_chroma, chroma) / 2)),
+        z_level=float(error[1] / np.sqrt(covariance[1, 1])),
+        log_error=(float(chroma[0]), float(chroma[1]), float(error[1])),
+        log_sd=tuple(float(v) for v in np.sqrt([of_chroma[0, 0], of_chroma[1, 1], covariance[1, 1]])),
         flagged=measured.sides is not None and sides_apart(camera, measured.camera, measured.sides, develop),
         halves_de00=0.0 if frame.other is None else float(skin_difference(other, after)[0]),
         chroma_sd=measured.sides.chroma_sd if measured.sides is not None else 0.0,

@@ -13,7 +13,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.errors import WrongUsage
-from xmpsync.solve import by_skin, closed_form, evidence, groups, labels, reference, strength
+from xmpsync.solve import by_skin, closed_form, evidence, gloss, groups, labels, reference, strength
 from xmpsync.solve.answers import answers
 from xmpsync.solve.field_limits import limited
 from xmpsync.solve.fit import Fit, fit
@@ -93,6 +93,7 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
     lights = _lights(table, asked, moment, settings, False, told_lights)
     who, r = by_skin.founded(table, lights, roster(table, targets, moment, settings.priors), people, settings)
     told = evidence.told(who, settings.priors)
+    table = gloss.doubted(table, targets, r)
     regroupings = settings.regroupings if told_lights is None else 0
     for left in range(regroupings, -1, -1):
         passes = settings.rough_passes if left else settings.passes
