@@ -78,15 +78,16 @@ def _likeness(vector: FloatArray, sd: FloatArray, frame: IntArray, member: IntAr
 
     A pair of persons seen together often counts once, by its median distance.
     """
-    found: dict[tuple[int, int], list[tuple[float, float, float]]] = {}
+    found: dict[tuple[int, int], list[list[float]]] = {}
     good = np.flatnonzero(np.isfinite(sd))
+    # Faces that belong to nobody so far are pairs of their own.
+    number = np.where(member >= 0, member, -1 - np.arange(len(member)))
     for step in range(1, MOST_TOGETHER):
-        for a, b in zip(good[:-step], good[step:], strict=True):
-            if frame[a] == frame[b]:
-                # Faces that belong to nobody so far are pairs of their own.
-                key = tuple(sorted((int(member[i]) if member[i] >= 0 else -1 - int(i)) for i in (a, b)))
-                distance = float(np.linalg.norm(vector[a] - vector[b]))
-                found.setdefault((key[0], key[1]), []).append((distance, float(sd[a]), float(sd[b])))
+        together = np.flatnonzero(frame[good[:-step]] == frame[good[step:]])
+        a, b = good[together], good[together + step]
+        pairs = np.stack([np.linalg.norm(vector[a] - vector[b], axis=1), sd[a], sd[b]], axis=1)
+        for p, q, values in zip(number[a].tolist(), number[b].tolist(), pairs.tolist(), strict=True):
+            found.setdefault((min(p, q), max(p, q)), []).append(values)
     if not found:
         return LIKENESS
     rows = np.array([np.median(np.array(v), axis=0) for v in found.values()])

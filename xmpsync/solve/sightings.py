@@ -12,7 +12,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.likeness import usual_sd
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import IntArray, Table, summed, totals
 
 SAME_PLACE = 0.5
 """Of a face's width: centres this near are the same face in the next frame of a burst."""
@@ -30,9 +30,8 @@ class Sightings:
     def mean_of(self, values: FloatArray) -> FloatArray:
         """Mean (U, ...) over the faces of each sighting of values (N, ...)."""
         count = np.bincount(self.of_face, minlength=len(self.moment))
-        out = np.zeros((len(self.moment), *values.shape[1:]))
-        np.add.at(out, self.of_face, values)
-        return np.asarray(out / count.reshape(-1, *[1] * (values.ndim - 1)))
+        total = summed(self.of_face, values, len(self.moment))
+        return np.asarray(total / count.reshape(-1, *[1] * (values.ndim - 1)))
 
     def told(self, person: IntArray) -> IntArray:
         """Person (U,) that any face of a sighting is told to be (N,), -1 where none."""
@@ -65,13 +64,11 @@ def sightings(table: Table, moment: IntArray) -> Sightings:
             here.append((x, y, len(moments), frame))
             moments.append(int(moment[frame]))
     n = len(moments)
-    total, weight, count = np.zeros((n, 128)), np.zeros(n), np.zeros(n)
-    for i, face in enumerate(table.faces):
-        if face.identity is not None:
-            own_sd = usual_sd() if face.identity_sd is None else face.identity_sd
-            total[of_face[i]] += np.array(face.identity) / own_sd**2
-            weight[of_face[i]] += own_sd**-2
-            count[of_face[i]] += 1.0
+    seen = [i for i, face in enumerate(table.faces) if face.identity is not None]
+    vector = np.array([table.faces[i].identity for i in seen], dtype=np.float64).reshape(-1, 128)
+    own_sd = np.array([table.faces[i].identity_sd or usual_sd() for i in seen])
+    total = summed(of_face[seen], vector / own_sd[:, None] ** 2, n)
+    weight, count = totals(of_face[seen], own_sd**-2, n), totals(of_face[seen], np.ones(len(seen)), n)
     known = count > 0
     safe = np.where(known, weight, 1.0)
     sd = np.where(known, np.sqrt(np.where(known, count, 1.0) / safe), np.nan)

@@ -31,13 +31,18 @@ def corrections(faces: tuple[FaceSkin, ...]) -> FloatArray:
     n = len(faces)
     chroma = np.full((n, len(REGIONS), 3), np.nan)
     weight = np.zeros((n, len(REGIONS)))
-    for i, face in enumerate(faces):
-        for part in face.regions:
-            if part.region in REGIONS and min(part.camera) > 0:
-                k = REGIONS.index(part.region)
-                log = np.log(np.array(part.camera))
-                chroma[i, k] = log - log[1]
-                weight[i, k] = part.weight
+    place = {region: k for k, region in enumerate(REGIONS)}
+    parts = [
+        (i, place[part.region], part.weight, part.camera)
+        for i, face in enumerate(faces)
+        for part in face.regions
+        if part.region in place and min(part.camera) > 0
+    ]
+    if parts:
+        row, region, weights, camera = zip(*parts, strict=True)
+        log = np.log(np.array(camera))
+        chroma[row, region] = log - log[:, 1:2]
+        weight[row, region] = weights
     shown: npt.NDArray[np.bool_] = np.greater(weight, 0.0)
     several: BoolArray = np.asarray(np.count_nonzero(shown, axis=1) > 1)
     if not several.any():
