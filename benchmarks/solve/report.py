@@ -20,13 +20,16 @@ COLUMNS = (
     ("unknown_percent", "unkn%", "5.1f"), ("judged_percent", "judg%", "5.1f"),
     ("mixed_found_percent", "mix+%", "5.1f"), ("mixed_false_percent", "mix-%", "5.1f"),
     ("sd_mired", "sd mrd", "6.2f"), ("sd_tint", "tint", "5.2f"), ("sd_ev", "EV", "5.2f"),
+    ("rms_mired", "rms mrd", "7.2f"), ("rms_tint", "tint", "5.2f"), ("rms_ev", "EV", "5.2f"),
+    ("within_two_sd_percent", "<2sd%", "5.1f"),
     ("cpu_s", "CPU s", "6.2f"),
 )  # fmt: skip
 LEGEND = """\
 dE, EV: true skin against the person's reference, median and 95 %. mrd, tnt: frames without a face or with guests
 only, against the ideal skin settings of their light. lights: per body, found and true. known, wrong, unkn: faces
 called known, of these somebody else, persons' faces left unknown. judg: faces judged of those that can be. mix: frames
-in mixed light found, other frames called so. sd: error over the deviation given (1 is right)."""
+in mixed light found, other frames called so. sd: error over the deviation given (1 is right), from the median; rms: the
+same as a mean square, in which an answer that is one of several counts; <2sd: share within two (95 is right)."""
 RULE = {
     TOLD: {"skin_median_de00": 0.02, "skin_p95_de00": 0.1, "level_median_ev": 0.01},
     ALONE: {"skin_median_de00": 0.1, "skin_p95_de00": 0.2, "level_median_ev": 0.02},

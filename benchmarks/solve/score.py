@@ -83,6 +83,10 @@ def figures(rows: Iterable[Rows]) -> dict[str, float]:
             "sd_mired": _spread(ratio[:, 0]),
             "sd_tint": _spread(ratio[:, 1]),
             "sd_ev": _spread(ratio[:, 2]),
+            "rms_mired": _rms(ratio[:, 0]),
+            "rms_tint": _rms(ratio[:, 1]),
+            "rms_ev": _rms(ratio[:, 2]),
+            "within_two_sd_percent": _percent(np.abs(ratio).ravel() < 2.0),
             "cpu_s": float(r["cpu_s"].mean()),
         }
     return out
@@ -197,3 +201,7 @@ def _percent(values: Array | Flags) -> float:
 
 def _spread(values: Array) -> float:
     return float(1.4826 * np.median(np.abs(values))) if len(values) else float("nan")
+
+
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.mean(values**2))) if len(values) else float("nan")

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.solve.builders import DAY, burst, face, frame, reference_frame
+from tests.solve.builders import DAY, LAMP, burst, face, frame, reference_frame
 from xmpsync.measurement import Face
+from xmpsync.records import Develop
 from xmpsync.skin.records import Unusable
 from xmpsync.solve import solve
 from xmpsync.solve.doubtful import SURE, without_doubtful
@@ -92,3 +93,18 @@ def test_doubtful_faces_do_not_vouch_for_each_other_nor_for_themselves_in_one_fr
 def test_a_face_of_a_reference_frame_stays() -> None:
     thing = frame("thing", (FLOWER,), time_s=16.0)
     assert without_doubtful((thing,), {"thing"}) == (thing,)
+
+
+def test_a_light_that_shows_a_stranger_alone_is_left_alone_with_the_frames_that_follow_it() -> None:
+    guest = replace(face("cleo", LAMP, named=False), identity=_vector(9), origin="detector")
+    lamp = [
+        frame(name, faces, time_s=4000.0, as_shot=Develop(3100.0, 5.0, 0.0), exposure_s=1 / 20)
+        for name, faces in (("guest", (guest,)), ("room", ()))
+    ]
+    frames = (*_people(), *lamp)
+    found = {f.frame_id: f for f in solve(Request(frames, (Reference(frame_id="ref"),))).frames}
+    for frame_id in ("guest", "room"):
+        assert found[frame_id].basis is Basis.LEFT_ALONE
+        assert found[frame_id].correction is None
+        assert [f.code for f in found[frame_id].findings] == [Code.UNKNOWN_PERSON]
+    assert found["day05"].basis is Basis.FACES

@@ -22,13 +22,19 @@ def local_differences(
     )
 
 
-def left_alone(lost: bool, *, unlinked: bool = False, nudged: bool = False) -> Finding:
+def left_alone(lost: bool, unlinked: bool, nobody: bool, *, nudged: bool = False) -> Finding:
     """The finding of a frame for which nothing was found: it keeps what it has, but for a nudge by hand."""
     then = "only what you nudged is added" if nudged else "the frame is left as it is"
     if lost:
         return Finding(
             Code.BEYOND_WHITE_BALANCE,
             f"The light is so coloured that no white balance brings the skin back: {then}.",
+        )
+    if nobody:
+        return Finding(
+            Code.UNKNOWN_PERSON,
+            f"Nobody in its light is told apart from others, so what their skin should look like is open: {then}. "
+            "A name would settle it.",
         )
     if unlinked:
         return unlinked_to(then)

@@ -36,10 +36,8 @@ from xmpsync.solve.solution import (
     Unjudged,
 )
 from xmpsync.solve.tables import BoolArray, IntArray, Table, members
-from xmpsync.solve.ties import tied
+from xmpsync.solve.ties import adrift, linked_persons
 
-POSSIBLE = 0.5
-"""Probability from which a face may tie a person to a light, where the question is whether anything does."""
 ONE_OF_THESE = 0.9
 """Probability by names and identity alone from which a face that is not known is one of the shoot's persons at all: a
 stranger's own colour is no second lamp."""
@@ -117,7 +115,8 @@ def _assembled(
     *, correcting: bool,
 ) -> Solution:  # fmt: skip
     faces = _faces(solved, written.theta, s)
-    alone = adrift(solved, faces)
+    place, referenced = solved.lights.place[solved.lights.of_frame], solved.roster.referenced
+    alone, nobody = adrift(solved.table, place, referenced, solved.probability)
     if alone.any():  # their figures are those of where they stay
         stays = written.theta.copy()
         for i in np.flatnonzero(alone):
@@ -127,8 +126,8 @@ def _assembled(
                 stays[i] = solved.table.baseline[i]
         written = replace(written, theta=stays)
         faces = _faces(solved, written.theta, s)
-    linked = linked_persons(solved, faces)
-    results = _results(request, solved, faces, linked, alone, written, s, correcting)
+    linked = linked_persons(solved.table, place, referenced, faces.person, faces.known)
+    results = _results(request, solved, faces, linked, (alone, nobody), written, s, correcting)
     return Solution(
         tuple(results[f.frame_id] for f in request.frames),
         _persons(solved, faces, linked),
@@ -140,14 +139,16 @@ def _assembled(
 
 
 def _results(
-    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, alone: BoolArray, written: Limited,
-    s: SolveSettings, correcting: bool,
+    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, adrift: tuple[BoolArray, BoolArray],
+    written: Limited, s: SolveSettings, correcting: bool,
 ) -> dict[str, FrameResult]:  # fmt: skip
-    table, found = solved.table, solved.found
+    (alone, nobody), table, found = adrift, solved.table, solved.found
     rows_of: dict[int, list[int]] = defaultdict(list)
     for row, frame in enumerate(table.face_frame.tolist()):
         rows_of[frame].append(row)
     sd = np.sqrt(np.maximum(np.einsum("fii->fi", found.covariance), 0.0))
+    # The exposure of a large change is that of the group: what the skin asks for is as far off as it is not followed.
+    sd[:, 2] = np.where(written.large, np.hypot(sd[:, 2], written.theta[:, 2] - found.theta[:, 2]), sd[:, 2])
     sds, groups, is_known = sd.tolist(), solved.lights.of_frame.tolist(), faces.known.tolist()
     as_written = rounded(np.column_stack([1e6 / written.theta[:, 0], written.theta[:, 1:]])).tolist()
     beyond = {frame for frame, _ in solved.beyond}
@@ -181,7 +182,9 @@ def _results(
             )  # fmt: skip
         told: list[Finding] = []
         if told_alone:
-            told = [findings.left_alone(lost and not rows, unlinked=bool(alone[i]), nudged=basis is Basis.BY_HAND)]
+            told = [
+                findings.left_alone(lost and not rows, bool(alone[i]), bool(nobody[i]), nudged=basis is Basis.BY_HAND)
+            ]
         elif not rows:
             told = findings.no_answer(frame)
         else:
@@ -193,7 +196,7 @@ def _results(
                 local,
                 s,
             )
-        if rows and len(known) < len(rows):
+        if rows and len(known) < len(rows) and not (told_alone and nobody[i]):
             told.append(findings.unknown(len(rows) - len(known)))
         if known and not told_alone and not any(linked[faces.person[r]] for r in known):
             told.append(findings.unlinked_to("the frame follows its light"))
@@ -247,33 +250,6 @@ def _basis(frame: Frame, table: Table, i: int, found: Answers, lost: bool) -> Ba
     if lost or not found.told[i]:
         return Basis.LEFT_ALONE
     return Basis.FACES if found.own[i] else Basis.GROUP
-
-
-def linked_persons(solved: Solved, faces: _FaceTable) -> BoolArray:
-    """Persons (P,) whom some chain of lights ties to a reference or a fixed frame, by the faces that are known."""
-    shown = np.zeros((len(faces.known), solved.roster.n), dtype=bool)
-    rows = np.flatnonzero(faces.known)
-    shown[rows, faces.person[rows]] = True
-    return tied(solved.table, _places(solved), solved.roster.referenced, shown)[0]
-
-
-def adrift(solved: Solved, faces: _FaceTable) -> BoolArray:
-    """Frames (F,) in a light that shows somebody, and nobody of whom a chain of lights may lead to a reference.
-
-    What these people should look like is not known: a colour of people in general would be forced on them. Whoever a
-    face most likely is counts here, known or not, so that a doubtful name leaves no frame out.
-    """
-    table, place = solved.table, _places(solved)
-    if not solved.roster.n:
-        return np.zeros(table.n_frames, dtype=bool)
-    _, by_chain = tied(table, place, solved.roster.referenced, solved.probability[:, :-1] >= POSSIBLE)
-    somebody = np.zeros(len(by_chain), dtype=bool)
-    somebody[place[table.face_frame[faces.known]]] = True
-    return np.asarray((somebody & ~by_chain)[place])
-
-
-def _places(solved: Solved) -> IntArray:
-    return np.asarray(solved.lights.place[solved.lights.of_frame])
 
 
 def _about_the_change(

@@ -1,10 +1,15 @@
-"""Which persons and lights some chain of shared lights ties to a reference."""
+"""Which persons and lights some chain of shared lights ties to a reference, and which frames are left alone for want of
+one."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.tables import BoolArray, IntArray, Table
+
+POSSIBLE = 0.5
+"""Probability from which a face may tie a person to a light: more likely theirs than not."""
 
 
 def tied(table: Table, place: IntArray, referenced: BoolArray, shown: BoolArray) -> tuple[BoolArray, BoolArray]:
@@ -24,3 +29,35 @@ def tied(table: Table, place: IntArray, referenced: BoolArray, shown: BoolArray)
         if (more == linked).all():
             return linked, by_chain
         linked = more
+
+
+def linked_persons(
+    table: Table, place: IntArray, referenced: BoolArray, person: IntArray, known: BoolArray
+) -> BoolArray:
+    """Persons (P,) whom some chain of lights ties to a reference or a fixed frame, by the faces that are known.
+
+    `person`, `known` (N,): most probable person of each face, and whether that is certain enough.
+    """
+    shown = np.zeros((len(known), len(referenced)), dtype=bool)
+    rows = np.flatnonzero(known)
+    shown[rows, person[rows]] = True
+    return tied(table, place, referenced, shown)[0]
+
+
+def adrift(
+    table: Table, place: IntArray, referenced: BoolArray, probability: FloatArray
+) -> tuple[BoolArray, BoolArray]:
+    """Frames (F,) in a light that shows faces, and nobody of whom a chain of lights may lead to a reference; those (F,)
+    of them whose light shows nobody who is more likely one of the shoot's persons than not.
+
+    What these people should look like is not known: a colour of people in general, or of the likeliest of many, would
+    be forced on them. Whoever a face most likely is counts here, known or not, so that a doubtful name leaves no frame
+    out. `probability` (N, P + 1).
+    """
+    shown = probability[:, :-1] >= POSSIBLE
+    _, by_chain = tied(table, place, referenced, shown)
+    faces, somebody = np.zeros(len(by_chain), dtype=bool), np.zeros(len(by_chain), dtype=bool)
+    faces[place[table.face_frame]] = True
+    somebody[place[table.face_frame[shown.any(axis=1)]]] = True
+    alone = faces & ~by_chain
+    return alone[place], (alone & ~somebody)[place]
