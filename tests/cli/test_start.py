@@ -27,6 +27,17 @@ def test_help_loads_neither_numpy_nor_a_decoder_nor_a_model() -> None:
     assert printed.splitlines()[-1] == "[]"
 
 
+def test_the_list_of_runs_loads_nothing_that_measures_or_solves(tmp_path: Path) -> None:
+    code = (
+        f"import sys\nsys.argv = ['xmpsync', 'runs', {str(tmp_path)!r}]\nfrom xmpsync.cli.main import run\n"
+        "try:\n    run()\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'scipy', 'colour', 'rawpy', 'onnxruntime', 'PIL', 'lxml', 'pebble', 'tifffile'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "Nothing was written yet." in done.stderr and done.stdout.splitlines()[-1] == "[]"
+
+
 def test_importing_the_package_loads_nothing_heavy() -> None:
     code = "import sys, xmpsync; print('numpy' in sys.modules, 'click' in sys.modules)"
     assert (

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 @JSON
 def runs(shoot: Path, state: Path | None, verify: bool, delete_older: int | None, yes: bool, as_json: bool) -> None:
     """List the runs of SHOOT: when, which command, how many files, and whether it was rolled back."""
-    from xmpsync.shoot.documents import runs_document
     from xmpsync.shoot.history import history
+    from xmpsync.shoot.run_documents import runs_document
 
     if delete_older is not None and not yes:
         confirmed(
@@ -76,8 +76,8 @@ def rollback(
     A file unchanged since the run gets its original bytes back. In a file that another program saved since, only the
     four fields that xmpsync wrote are restored. A file in which these were changed since is left alone and named.
     """
-    from xmpsync.shoot.documents import rollback_document
     from xmpsync.shoot.history import carry_out_rollback, prepare_rollback, recover_only
+    from xmpsync.shoot.run_documents import rollback_document
 
     if recover:
         if dry_run:

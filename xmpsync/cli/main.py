@@ -87,7 +87,7 @@ def run() -> None:
 def _as_json(error: XmpsyncError) -> None:
     """The error as a document too, where the command was to print one."""
     if "--json" in sys.argv[1:]:
-        from xmpsync.shoot.documents import error_document
+        from xmpsync.shoot.run_documents import error_document
 
         put_json(error_document(error))
 

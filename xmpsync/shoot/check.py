@@ -16,7 +16,8 @@ from xmpsync.measuring.machine import Machine
 from xmpsync.plan.options import Options
 from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.phrases import command, counted
-from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
+from xmpsync.shoot.session import Ready, prepare, recall
+from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.solve import check
 from xmpsync.solve.solution import Basis, FaceResult, Solution, Unjudged
 

@@ -21,7 +21,8 @@ from xmpsync.plan.propose import Proposal, propose
 from xmpsync.shoot.history import recover_or_raise
 from xmpsync.shoot.look_findings import with_looks
 from xmpsync.shoot.phrases import command
-from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
+from xmpsync.shoot.session import Ready, prepare, recall
+from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.solve import solve
 from xmpsync.write.outcome import Progress, RunOutcome
 from xmpsync.write.perform import perform

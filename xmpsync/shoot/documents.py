@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from xmpsync import __version__
 from xmpsync.shoot.check import Figures, Share, figures, share_judged
 from xmpsync.shoot.look_findings import look_groups
+from xmpsync.shoot.run_documents import head, outcome_of
 
 if TYPE_CHECKING:
-    from xmpsync.errors import LeftAlone, Trouble, XmpsyncError
+    from xmpsync.errors import LeftAlone, Trouble
     from xmpsync.plan.propose import Row
     from xmpsync.shoot.check import Checked
     from xmpsync.shoot.correct import PlannedCorrection
-    from xmpsync.shoot.history import History, RollbackReady
     from xmpsync.shoot.overnight import MeasuredShoot
     from xmpsync.shoot.people import People
     from xmpsync.shoot.references import References
@@ -22,14 +21,12 @@ if TYPE_CHECKING:
     from xmpsync.solve.solution import FaceResult, Finding, FrameResult, Solution
     from xmpsync.write.outcome import RunOutcome
 
-SCHEMA = 1
-
 
 def correction_document(found: PlannedCorrection, outcome: RunOutcome | None) -> dict[str, Any]:
     """`correct --json`: the plan, and what was written if it was."""
     proposal, options = found.proposal, found.ready.options
     return {
-        **_head("correct"),
+        **head("correct"),
         "options": options.to_manifest(),
         "frames": [_row(row) for row in proposal.rows],
         **_shared(found.ready, proposal.solution, found.troubles, found.left_out),
@@ -48,14 +45,14 @@ def correction_document(found: PlannedCorrection, outcome: RunOutcome | None) ->
             for cast in proposal.neutrals()
         ],
         "files_to_change": [change.path for change in proposal.plan.changes],
-        "run": None if outcome is None else _outcome(outcome),
+        "run": None if outcome is None else outcome_of(outcome),
     }
 
 
 def check_document(found: Checked) -> dict[str, Any]:
     """`check --json`: the figures as the sidecars stand now."""
     return {
-        **_head("check"),
+        **head("check"),
         "passed": found.passed,
         "verdict": found.verdict.value,
         **_share(found.share),
@@ -68,7 +65,7 @@ def check_document(found: Checked) -> dict[str, Any]:
 def measure_document(found: MeasuredShoot) -> dict[str, Any]:
     """`measure --json`: which faces have skin."""
     return {
-        **_head("measure"),
+        **head("measure"),
         "frames": [
             {
                 "frame": frame_id,
@@ -93,41 +90,6 @@ def measure_document(found: MeasuredShoot) -> dict[str, Any]:
         "failed": _failed(found.troubles),
         "left_out": _left_out(found.left_out),
     }
-
-
-def runs_document(found: History) -> dict[str, Any]:
-    """`runs --json`."""
-    return {
-        **_head("runs"),
-        "runs": [
-            {
-                "run": run.run_id,
-                "time": run.time,
-                "command": run.command,
-                "tool_version": run.tool_version,
-                "files": list(run.paths),
-                "state": run.state.value,
-                "undoes": run.undoes,
-            }
-            for run in found.runs
-        ],
-        "damaged_backups": [{"run": d.run_id, "file": d.path, "what": d.what} for d in found.damaged],
-        "verified": found.verified,
-    }
-
-
-def rollback_document(found: RollbackReady, outcome: RunOutcome | None) -> dict[str, Any]:
-    """`rollback --json`: what goes back, and what stays and why."""
-    return {
-        **_head("rollback"),
-        "undoes": found.plan.run_id,
-        "files": [{"file": s.path, "action": s.action.value, "why": s.why} for s in found.plan.steps],
-        "run": None if outcome is None else _outcome(outcome),
-    }
-
-
-def _head(command: str) -> dict[str, Any]:
-    return {"schema": SCHEMA, "tool_version": __version__, "command": command}
 
 
 def _shared(
@@ -251,7 +213,7 @@ def _share(value: Share) -> dict[str, Any]:
 def people_document(found: People) -> dict[str, Any]:
     """`people --json`: who was found, what the photographer said, and which faces to name."""
     return {
-        **_head("people"),
+        **head("people"),
         "people": [
             {
                 "person": p.name,
@@ -275,7 +237,7 @@ def people_document(found: People) -> dict[str, Any]:
 def references_document(found: References) -> dict[str, Any]:
     """`references --json`: the best frames for each person, best first."""
     return {
-        **_head("references"),
+        **head("references"),
         "candidates": [
             {"person": c.person, "frame": c.frame_id, "place": [c.place.x, c.place.y], "reasons": list(c.reasons)}
             for candidates in found.by_person.values()
@@ -284,25 +246,4 @@ def references_document(found: References) -> dict[str, Any]:
         "chosen": list(found.chosen),
         "command_line": found.command,
         "failed": _failed(found.people.ready.troubles),
-    }
-
-
-def error_document(error: XmpsyncError) -> dict[str, Any]:
-    """What went wrong, for any command with `--json`."""
-    return {
-        **_head("error"),
-        "error": error.what,
-        "written": error.written,
-        "next_step": error.next_step,
-        "exit_code": error.exit_code,
-    }
-
-
-def _outcome(outcome: RunOutcome) -> dict[str, Any]:
-    return {
-        "run": outcome.run_id,
-        "written": list(outcome.written),
-        "created": list(outcome.created),
-        "removed": list(outcome.removed),
-        "left_alone": [{"file": item.name, "reason": item.reason} for item in outcome.left_alone],
     }

@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
 from xmpsync import __version__
 from xmpsync.errors import DiskNeedsAttention, WrongUsage
 from xmpsync.measuring.machine import Machine
-from xmpsync.shoot.pointers import find_frame
-from xmpsync.shoot.session import refuse_unfinished, state_folder
+from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
 from xmpsync.write.recover import recover, unfinished
-from xmpsync.write.rollback import RollbackPlan, perform_rollback, plan_rollback
 from xmpsync.write.runs import Damage, RunSummary, list_runs, prune, verify_runs
+
+if TYPE_CHECKING:
+    from xmpsync.write.rollback import RollbackPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,8 @@ def prepare_rollback(
     root: Path, state: Path | None, run: str | None, frames: Sequence[str], *, force: bool, writes: bool
 ) -> RollbackReady:
     """Plan a rollback; an interrupted run is put right first, or stops a command that only reads."""
+    from xmpsync.write.rollback import plan_rollback  # late: `runs` needs none of it
+
     folder = state_folder(root, Machine(state=state))
     if writes:
         recover_or_raise(root, folder)
@@ -60,6 +64,8 @@ def prepare_rollback(
 
 def carry_out_rollback(ready: RollbackReady) -> RunOutcome:
     """Perform a planned rollback, as a run of its own."""
+    from xmpsync.write.rollback import perform_rollback
+
     return perform_rollback(ready.plan, ready.root, ready.state, tool_version=__version__)
 
 
@@ -86,6 +92,8 @@ def recover_or_raise(root: Path, state: Path) -> str | None:
 
 def _paths(state: Path, run: str | None, frames: Sequence[str]) -> list[str]:
     """The files that runs wrote for frames named by path, file name or stem."""
+    from xmpsync.shoot.pointers import find_frame
+
     written = sorted({path for summary in list_runs(state) for path in summary.paths})
     found = []
     for text in frames:

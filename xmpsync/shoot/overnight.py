@@ -13,7 +13,8 @@ from xmpsync.measuring.machine import Machine
 from xmpsync.plan.options import Options
 from xmpsync.shoot.load import Loaded
 from xmpsync.shoot.scales import Scales
-from xmpsync.shoot.session import gather, state_folder
+from xmpsync.shoot.session import gather
+from xmpsync.shoot.state import state_folder
 from xmpsync.store.database import Store
 from xmpsync.store.opening import set_aside
 

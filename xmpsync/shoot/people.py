@@ -14,7 +14,8 @@ from xmpsync.plan.options import Options
 from xmpsync.shoot.names_given import Answer, change_answers, face_at, read_answers
 from xmpsync.shoot.phrases import command
 from xmpsync.shoot.pointers import below, parse_pointer
-from xmpsync.shoot.session import Ready, prepare, recall, refuse_unfinished, state_folder
+from xmpsync.shoot.session import Ready, prepare, recall
+from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.solve import check
 from xmpsync.solve.solution import FaceResult, Solution
 

@@ -27,7 +27,8 @@ from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_
 from xmpsync.shoot.names_given import Answer, change_answers, read_answers
 from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
 from xmpsync.shoot.pointers import find_frame
-from xmpsync.shoot.session import recall, refuse_unfinished, state_folder
+from xmpsync.shoot.session import recall
+from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
 
 

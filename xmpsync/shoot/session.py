@@ -7,26 +7,23 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from xmpsync.clocks.align import align
-from xmpsync.disk.files import require_real_folder
-from xmpsync.errors import DiskNeedsAttention, LeftAlone, Refused, Trouble, WrongUsage
+from xmpsync.errors import LeftAlone, Trouble
 from xmpsync.events import Listener
 from xmpsync.measurement import FrameMeasurement
 from xmpsync.measuring.frames import Measured, measure, open_store
 from xmpsync.measuring.machine import Machine
 from xmpsync.measuring.memory import seldom_collected
 from xmpsync.plan.options import Options
-from xmpsync.read.discover import STATE_FOLDER
 from xmpsync.shoot.bind import bind, by_hand_notes
 from xmpsync.shoot.bodies import with_bodies
 from xmpsync.shoot.load import Loaded, find, read_sidecars
 from xmpsync.shoot.names_given import read_answers
-from xmpsync.shoot.phrases import command
 from xmpsync.shoot.request import Stand, build_request, contradictions, shifted, take_stand
 from xmpsync.shoot.scales import Scales, learn_scales
+from xmpsync.shoot.state import state_folder
 from xmpsync.shoot.wishes import Bound
 from xmpsync.solve.problem import Request
 from xmpsync.write.plan import sha256
-from xmpsync.write.recover import unfinished
 from xmpsync.write.runs import remembered, written_by_us
 
 
@@ -46,34 +43,6 @@ class Ready:
     n_from_store: int
     clock_notes: tuple[str, ...] = ()
     clocks_moved: bool = False
-
-
-def state_folder(root: Path, machine: Machine) -> Path:
-    """Where the shoot's state lives.
-
-    Raises WrongUsage when the shoot is not a folder.
-    """
-    if not root.is_dir():
-        kind = "is not a folder" if root.exists() else "does not exist"
-        raise WrongUsage(f"{root} {kind}.", next_step="Point at the folder that holds the RAW files.")
-    folder = machine.state.resolve() if machine.state is not None else root / STATE_FOLDER
-    require_real_folder(folder)
-    return folder
-
-
-def refuse_unfinished(root: Path, state: Path) -> None:
-    """Commands that must not write stop here when a run was interrupted (exit 4)."""
-    open_run = unfinished(state)
-    if open_run is not None and open_run.at_work:
-        raise Refused(
-            f"A run on {root} is at work right now.", next_step="Wait for it to end, then run the same command again."
-        )
-    if open_run is not None:
-        raise DiskNeedsAttention(
-            f"A run on {root} was interrupted and has not been recovered yet.",
-            written="This command wrote nothing.",
-            next_step=f"Run: {command('rollback', root, '--recover')}",
-        )
 
 
 def recall(options: Options, state: Path, listener: Listener) -> Options:
