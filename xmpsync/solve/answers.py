@@ -18,7 +18,7 @@ from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
 from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.settings import MIRED_RANGE, SolveSettings
-from xmpsync.solve.tables import BoolArray, Table, summed
+from xmpsync.solve.tables import BoolArray, Table, medians, summed
 
 STEPS = 4
 
@@ -58,7 +58,7 @@ def answers(
         moved, x.levels, lights.minutes[lights.moment], x.components.state, level_doubts, reference_level
     )
     light_ev = np.where(q.coupled, x.levels.light[lights.of_frame] - q.settings, np.nan)
-    usual = levels.medians(ev, lights.of_frame, told_level, lights.n)
+    usual = medians(ev, lights.of_frame, told_level, lights.n)
     light_ev = np.where(np.isfinite(light_ev), light_ev, usual[lights.of_frame])
 
     out = np.zeros((table.n_frames, 3))

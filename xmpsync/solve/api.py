@@ -24,7 +24,7 @@ from xmpsync.solve.results import Solved, checked, solution
 from xmpsync.solve.roster import alike_shared, roster
 from xmpsync.solve.settings import DEFAULT, SolveSettings
 from xmpsync.solve.solution import Solution
-from xmpsync.solve.tables import IntArray, Table, build, members
+from xmpsync.solve.tables import IntArray, Table, build, medians
 
 
 def solve(
@@ -136,18 +136,12 @@ def _lights(
 
 
 def _start(table: Table, lights: Lights, asked: FloatArray) -> FloatArray:
-    """First whites (G, 2): the middle of what the faces ask for, of fixed frames, else as-shot."""
+    """First whites (G, 2): of fixed frames, else the middle of what the faces ask for, else as-shot."""
     per_frame = closed_form.frame_means(table, asked)[:, :2]
-    out = np.zeros((lights.n, 2))
-    for g, rows in enumerate(members(lights.of_frame, lights.n)):
-        fixed = rows[table.fixed[rows]]
-        good = rows[np.isfinite(per_frame[rows, 0])]
-        if len(fixed):
-            out[g] = np.median(table.baseline[fixed, :2], axis=0)
-        elif len(good):
-            out[g] = np.median(per_frame[good], axis=0)
-        else:
-            out[g] = np.median(table.as_shot[rows, :2], axis=0)
+    out = medians(table.as_shot[:, :2], lights.of_frame, np.ones(table.n_frames, dtype=bool), lights.n)
+    for values, use in ((per_frame, np.isfinite(per_frame[:, 0])), (table.baseline[:, :2], table.fixed)):
+        found = medians(values, lights.of_frame, use, lights.n)
+        out = np.where(np.isfinite(found), found, out)
     return closed_form.inside(out)
 
 

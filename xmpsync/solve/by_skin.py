@@ -20,7 +20,7 @@ from xmpsync.solve.matching import matched
 from xmpsync.solve.parting import RULED_OUT, Parted, Skins, joined, parted, sample, settled
 from xmpsync.solve.roster import Roster, free_labels, inseparable, means
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Table, members
+from xmpsync.solve.tables import BoolArray, IntArray, Table, medians, members
 
 LIGHT_Z, LIGHT_EV, PINNED_Z = 5.0, 2.0, 0.3
 """sd of what a light adds to as-shot renderings (50 mired, a third of the solver's prior of a light), of its level, and
@@ -171,14 +171,12 @@ def _first(who: Roster, s: SolveSettings) -> FloatArray:
 
 def _skins(table: Table, lights: Lights, who: Roster, rows: IntArray, people: FloatArray, s: SolveSettings) -> Skins:
     """Chroma and level of the sightings `rows`, each light at its as-shot white or where its frames are fixed."""
-    theta = np.zeros((table.n_frames, 3))
     pinned = np.zeros(lights.n, dtype=bool)
-    for g, frames in enumerate(members(lights.of_frame, lights.n)):
-        fixed = frames[table.fixed[frames]]
-        pinned[g] = len(fixed) > 0
-        whites = table.baseline[fixed] if len(fixed) else table.as_shot[frames]
-        theta[frames, :2] = np.median(whites[:, :2], axis=0)
-    at = table.faces_at(theta)
+    pinned[lights.of_frame[table.fixed]] = True
+    whites = np.where(table.fixed[:, None], table.baseline, table.as_shot)[:, :2]
+    use = table.fixed | ~pinned[lights.of_frame]
+    theta = np.column_stack([medians(whites, lights.of_frame, use, lights.n), np.zeros(lights.n)])
+    at = table.faces_at(theta[lights.of_frame])
     frame = table.face_frame
     coupled = np.isfinite(table.settings_ev) & ~table.flash
     z = at.z.copy()

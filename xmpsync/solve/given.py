@@ -11,7 +11,7 @@ from xmpsync.solve import evidence
 from xmpsync.solve.reference import PersonTarget
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import PriorSettings, SolveSettings
-from xmpsync.solve.tables import BoolArray, IntArray, Seen, Table, members
+from xmpsync.solve.tables import BoolArray, IntArray, Seen, Table, medians
 from xmpsync.solve.two_way import LightPrior
 
 NO_WHITE = (190.0, 0.0)
@@ -134,20 +134,15 @@ def _light_priors(table: Table, lights: Lights, p: PriorSettings) -> tuple[Light
     """Whites expected without skin (as-shot, weakly; a held or reference frame), and levels at exposure 0."""
     mean = np.tile(np.array(NO_WHITE), (lights.n, 1))
     precision = np.tile(VERY_WEAK * np.array([p.light_mired, p.light_tint]) ** -2.0, (lights.n, 1))
-    level = np.zeros(lights.n)
-    for g, rows in enumerate(members(lights.of_frame, lights.n)):
-        known = rows[table.as_shot_known[rows]]
-        if len(known):
-            mean[g] = np.median(table.as_shot[known, :2], axis=0)
-            precision[g] = np.array([p.light_mired, p.light_tint]) ** -2.0
-        fixed = rows[table.fixed[rows]]
-        if len(fixed):
-            mean[g] = np.median(table.baseline[fixed, :2], axis=0)
-            precision[g] = np.array([p.held_mired, p.held_tint]) ** -2.0
-        ev = table.settings_ev[rows]
-        if np.isfinite(ev).any():
-            level[g] = float(np.median(ev[np.isfinite(ev)]))
-    return LightPrior(mean, precision), level
+    for whites, use, sd in (
+        (table.as_shot, table.as_shot_known, (p.light_mired, p.light_tint)),
+        (table.baseline, table.fixed, (p.held_mired, p.held_tint)),
+    ):
+        found = medians(whites[:, :2], lights.of_frame, use, lights.n)
+        known = np.isfinite(found)
+        mean, precision = np.where(known, found, mean), np.where(known, np.array(sd) ** -2.0, precision)
+    level = medians(table.settings_ev, lights.of_frame, np.isfinite(table.settings_ev), lights.n)
+    return LightPrior(mean, precision), np.nan_to_num(level)
 
 
 def _bodies(table: Table, lights: Lights) -> IntArray | None:

@@ -18,6 +18,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.change_points import limited, partition
+from xmpsync.solve.coordinate import LN2
 from xmpsync.solve.settings import GroupSettings
 from xmpsync.solve.tables import BoolArray, IntArray, Table
 
@@ -126,16 +127,15 @@ def _cues(
     """
     as_shot = np.where(table.as_shot_known[rows, None], table.as_shot[rows], np.nan)
     skin, ev = skin_theta[rows], table.settings_ev[rows]
-    scene = np.array([_scene_level(table, i) for i in rows])
-    chroma = np.array([_scene_chroma(table, i) for i in rows]).reshape(-1, 2)
+    level, red, green, blue = table.scene[rows].T
     columns = [
         (as_shot[:, 0], s.as_shot_mired_sd),
         (as_shot[:, 1], s.as_shot_tint_sd),
         (skin[:, 0], skin_sd[0]),
         (skin[:, 1], skin_sd[1]),
-        (chroma[:, 0], s.scene_chroma_sd),
-        (chroma[:, 1], s.scene_chroma_sd),
-        (scene - ev, s.scene_level_sd),
+        (red - green, s.scene_chroma_sd),
+        (blue - green, s.scene_chroma_sd),
+        (level / LN2 - ev, s.scene_level_sd),
     ]
     if not table.flash[rows[0]]:
         columns += [(skin[:, 2] + ev, skin_sd[2]), (ev, s.settings_sd)]
@@ -163,21 +163,6 @@ def _jitter(values: FloatArray, body: IntArray, time: FloatArray, smallest: floa
     found = 1.4826 * np.median(np.abs(steps)) / np.sqrt(2.0)
     n = len(steps)
     return float(np.sqrt((s.jitter_weight * smallest**2 + n * max(smallest, found) ** 2) / (s.jitter_weight + n)))
-
-
-def _scene_level(table: Table, row: int) -> float:
-    percentiles = table.frames[row].scene.green_percentiles
-    if len(percentiles) < 4 or percentiles[3] <= 0:
-        return float("nan")
-    return float(np.log2(percentiles[3]))
-
-
-def _scene_chroma(table: Table, row: int) -> tuple[float, float]:
-    scene = table.frames[row].scene
-    if not scene.green_percentiles or not any(scene.log_mean_camera):
-        return float("nan"), float("nan")
-    r, g, b = scene.log_mean_camera
-    return r - g, b - g
 
 
 def _lone(cues: FloatArray, time_s: FloatArray, s: GroupSettings) -> BoolArray:

@@ -23,7 +23,7 @@ from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import IntArray, Table, medians
 
 MOST = 3000
 """Assignments of one light that are tried in full."""
@@ -238,11 +238,8 @@ def _cell_levels(x: Fit, lights: Lights, n_lights: int, width: int) -> tuple[Flo
 
 def _look(table: Table, lights: Lights, x: Fit, pinned: FloatArray) -> FloatArray:
     """Whites (G, 2) expected from as-shot and what the shoot's look adds to it."""
-    as_shot = x.theta.copy()
-    for g in range(lights.n):
-        rows = np.flatnonzero((lights.of_frame == g) & table.as_shot_known)
-        if len(rows):
-            as_shot[g] = np.median(table.as_shot[rows, :2], axis=0)
+    found = medians(table.as_shot[:, :2], lights.of_frame, table.as_shot_known, lights.n)
+    as_shot = np.where(np.isfinite(found), found, x.theta)
     return as_shot + np.median(x.theta - as_shot, axis=0)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import PriorSettings, VarianceSettings
-from xmpsync.solve.tables import BoolArray, IntArray, summed
+from xmpsync.solve.tables import BoolArray, IntArray, medians, summed
 
 PINNED_EV = 1e-3
 """sd with which a fixed frame has its exposure."""
@@ -247,15 +247,3 @@ def _drift(q: Question, x: LightLevels, minutes: FloatArray, known: BoolArray) -
     kept = (count >= 6) & (slope**2 * stt > SLOPE_EVIDENCE * np.maximum(left, 1e-6))
     centre = minutes - (np.bincount(light, weights=t, minlength=n) / safe)[q.light]
     return np.asarray(np.where(kept[q.light], slope[q.light] * centre, 0.0))
-
-
-def medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> FloatArray:
-    """Medians (n,) of the values of each label that count (`use`), NaN where none does."""
-    out = np.full(n, np.nan)
-    if not use.any():
-        return out
-    order = np.argsort(label[use], kind="stable")
-    groups, first = np.unique(label[use][order], return_index=True)
-    for g, part in zip(groups, np.split(values[use][order], first[1:]), strict=True):
-        out[g] = np.median(part)
-    return out

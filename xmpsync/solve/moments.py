@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from xmpsync.colour.arrays import FloatArray
 from xmpsync.solve.settings import MomentSettings
 from xmpsync.solve.tables import IntArray, Table
 
@@ -20,13 +19,12 @@ def moments(table: Table, s: MomentSettings) -> IntArray:
     n = table.n_frames
     if n == 0:
         return np.zeros(0, dtype=np.intp)
-    scene = np.array([_scene(table, i) for i in range(n)]).reshape(n, 4)
     faces = np.bincount(table.face_frame, minlength=n)
     same = np.zeros(n, dtype=bool)
     step = np.abs(np.diff(table.time_s))
     white = np.abs(np.diff(table.as_shot, axis=0))
     with np.errstate(invalid="ignore"):
-        still = np.abs(np.diff(scene, axis=0)) <= s.same_scene_ln
+        still = np.abs(np.diff(table.scene, axis=0)) <= s.same_scene_ln
     same[1:] = (
         (np.diff(table.body) == 0)
         & (step <= s.longest_gap_s)
@@ -38,11 +36,3 @@ def moments(table: Table, s: MomentSettings) -> IntArray:
         & (np.diff(faces) == 0)
     )
     return np.cumsum(~same) - 1
-
-
-def _scene(table: Table, row: int) -> FloatArray:
-    """ln of the median green and of the mean colour; NaN (never one moment) where the scene is not known."""
-    scene = table.frames[row].scene
-    if len(scene.green_percentiles) < 4 or scene.green_percentiles[3] <= 0 or not any(scene.log_mean_camera):
-        return np.full(4, np.nan)
-    return np.array([np.log(scene.green_percentiles[3]), *scene.log_mean_camera])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 import numpy.typing as npt
@@ -67,10 +68,11 @@ class Seen:
 class Table:
     """F frames sorted by body, time and name; N usable faces sorted by frame.
 
-    `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `as_shot` and `baseline` (F, 3): mired,
-    tint, EV. `fixed` (F,): frames whose correction is given (references, held) at `baseline`. `face_*` concern faces
-    with skin; `faces` are their records; `exclusive` (N,) is their frame, an own number for skin marked by hand (it may
-    show the same person again).
+    `settings_ev` (F,): log2(t ISO / N^2), NaN where the file does not say. `scene` (F, 4): ln of the median green and
+    of the mean colour, NaN where it is not known. `as_shot` and `baseline` (F, 3): mired, tint, EV. `fixed` (F,):
+    frames whose correction is given (references, held) at `baseline`. `face_*` concern faces with skin; `faces` are
+    their records; `exclusive` (N,) is their frame, an own number for skin marked by hand (it may show the same person
+    again).
     """
 
     frames: tuple[Frame, ...]
@@ -81,6 +83,7 @@ class Table:
     time_s: FloatArray
     settings_ev: FloatArray
     flash: BoolArray
+    scene: FloatArray
     as_shot: FloatArray
     as_shot_known: BoolArray
     baseline: FloatArray
@@ -167,6 +170,7 @@ def build(
         time_s=_times(frames),
         settings_ev=np.array([settings_ev(f) for f in frames]),
         flash=np.array([bool(f.capture.flash_fired) for f in frames]),
+        scene=np.array([_scene(f) for f in frames]).reshape(-1, 4),
         as_shot=np.array([_theta(f.as_shot) for f in frames]).reshape(-1, 3),
         as_shot_known=np.array([f.as_shot_known for f in frames]),
         baseline=np.array([_theta(f.baseline) for f in frames]).reshape(-1, 3),
@@ -201,6 +205,21 @@ def totals(index: IntArray, values: FloatArray, n: int) -> FloatArray:
     return np.asarray(np.bincount(index, weights=values, minlength=n), dtype=np.float64)
 
 
+def medians(values: FloatArray, label: IntArray, use: BoolArray, n: int) -> FloatArray:
+    """Medians (n,) or (n, k) of those values (rows,) or (rows, k) of each label that count (`use`); NaN without one."""
+    if values.ndim > 1:
+        return np.stack([medians(column, label, use, n) for column in values.T], axis=1)
+    rows = np.flatnonzero(use)
+    rows = rows[np.lexsort((values[rows], label[rows]))]
+    first = np.searchsorted(label[rows], np.arange(n))
+    count = np.diff(np.append(first, len(rows)))
+    out = np.full(n, np.nan)
+    known = count > 0
+    first, count = first[known], count[known]
+    out[known] = 0.5 * (values[rows[first + (count - 1) // 2]] + values[rows[first + count // 2]])
+    return out
+
+
 def members(label: IntArray, n: int) -> list[IntArray]:
     """Rows of each label 0..n-1, rising: one sort for all of them."""
     order = np.argsort(label, kind="stable")
@@ -216,6 +235,13 @@ def settings_ev(frame: Frame) -> float:
     if not c.exposure_s or not c.f_number or not c.iso or min(c.exposure_s, c.f_number, c.iso) <= 0:
         return float("nan")
     return float(np.log2(c.exposure_s * c.iso / c.f_number**2))
+
+
+def _scene(frame: Frame) -> tuple[float, float, float, float]:
+    scene = frame.scene
+    if len(scene.green_percentiles) < 4 or scene.green_percentiles[3] <= 0 or not any(scene.log_mean_camera):
+        return (float("nan"),) * 4
+    return log(scene.green_percentiles[3]), *scene.log_mean_camera
 
 
 def _theta(settings: Develop) -> tuple[float, float, float]:
