@@ -23,7 +23,7 @@ from benchmarks.faces.cases import LANDSCAPE, LIGHTS, STRONG_CASTS, _shot
 from benchmarks.faces.light import TONES
 from benchmarks.faces.nobody import frames as empty_frames
 from benchmarks.faces.portraits import Portrait, portraits
-from benchmarks.faces.scenes import Frame, Pose, Shot, _toned, cheek_colour, frame
+from benchmarks.faces.scenes import Frame, Pose, Shot, Truth, _toned, cheek_colour, frame
 from benchmarks.faces.score import MATCH_IOU, _iou
 from xmpsync.faces.finder import FaceFinder, make_finder
 from xmpsync.faces.records import FoundFace
@@ -89,6 +89,8 @@ class Seen:
     face_px: float
     found: bool
     score: float = 0.0
+    centre: tuple[float, float] | None = None
+    """Of the found box, from the true one's, in heights of the true face."""
 
 
 _BARE: dict[tuple[str, str], Portrait] = {}
@@ -126,14 +128,33 @@ def judged(
     name: str, number: int, frame_: Frame, tones: list[str], who: str, found: tuple[FoundFace, ...]
 ) -> tuple[list[Seen], int]:
     """One `Seen` for each true face, and how many found faces are none."""
-    free, out = list(found), []
-    for truth, tone in zip(frame_.truth, tones, strict=True):
+    matches = matched(frame_, found)
+    out = []
+    for truth, tone, best in zip(frame_.truth, tones, matches, strict=True):
+        score, centre = (best.score, _off(best, truth, frame_)) if best else (0.0, None)
+        out.append(Seen(name, number, tone, who, truth.pose.face_px, best is not None, score, centre))
+    return out, len(found) - sum(best is not None for best in matches)
+
+
+def matched(frame_: Frame, found: tuple[FoundFace, ...]) -> list[FoundFace | None]:
+    """The found face of each true one, each used once."""
+    free = list(found)
+    out: list[FoundFace | None] = []
+    for truth in frame_.truth:
         best = max(free, key=lambda f: _iou(f, truth.box), default=None)
-        hit = bool(best is not None and _iou(best, truth.box) >= MATCH_IOU)
-        if hit and best is not None:
-            free.remove(best)
-        out.append(Seen(name, number, tone, who, truth.pose.face_px, hit, best.score if hit and best else 0.0))
-    return out, len(free)
+        if best is None or _iou(best, truth.box) < MATCH_IOU:
+            out.append(None)
+            continue
+        free.remove(best)
+        out.append(best)
+    return out
+
+
+def _off(face: FoundFace, truth: Truth, frame_: Frame) -> tuple[float, float]:
+    left, top, right, bottom = truth.box
+    x, y = face.box.centre
+    height, width = frame_.camera.shape[:2]
+    return (x - (left + right) / 2) * width / truth.pose.face_px, (y - (top + bottom) / 2) * height / truth.pose.face_px
 
 
 def run(per_row: int, seed: int, only: str = "", finder: FaceFinder | None = None) -> tuple[list[Seen], int]:

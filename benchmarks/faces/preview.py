@@ -87,6 +87,15 @@ def main() -> None:
     print(f"found on the RAW's picture {rates[0]:.1f} %, on the preview's {rates[1]:.1f} %")
     print(f"preview refused in {refused} of {len(CHOSEN) * options.frames} frames")
     print(paired(other, own).replace("the earlier run", "the RAW's picture"))
+    apart = [
+        float(np.hypot(*np.subtract(a.centre, b.centre)))
+        for a, b in zip(own, other, strict=True)
+        if a.centre and b.centre
+    ]
+    print(
+        f"centre of the {len(apart)} faces found both ways moved by {np.median(apart):.1%} of the face's height"
+        f" (median), {np.percentile(apart, 90):.1%} (p90)"
+    )
 
 
 if __name__ == "__main__":

@@ -66,12 +66,6 @@ def test_a_backlit_face_is_brought_up(collins: Portrait) -> None:
     assert before < 20 and after > 40
 
 
-def test_the_lifted_variant_opens_the_shadows() -> None:
-    scene = _grey_ramp((1.0, 1.0, 1.0), 1.0)
-    plain, lifted = (picture_for_detection(scene, None, lifted=flag).astype(int) for flag in (False, True))
-    assert lifted[:, :20].mean() > plain[:, :20].mean() + 10
-
-
 @pytest.mark.parametrize("value", [0.0, 1.0, np.nan])
 def test_a_flat_or_broken_frame_gives_a_picture_all_the_same(value: float) -> None:
     picture = picture_for_detection(np.full((32, 48, 3), value), None)

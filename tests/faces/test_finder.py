@@ -35,6 +35,24 @@ def _of(finder: FaceFinder, picture: np.ndarray, **more: object) -> tuple[tuple[
     return finder.find(picture, neutral=(1.0, 1.0, 1.0), **more)  # type: ignore[arg-type]
 
 
+class Narrow(Detector):
+    """Sees what it is told at first, and what it is told when the contrast is evened; closely it sees as usual."""
+
+    def __init__(self, first: tuple[Detection, ...], then: tuple[Detection, ...]) -> None:
+        super().__init__()
+        self.first, self.then, self.asked = first, then, 0
+
+    def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+        return self.first
+
+    def plain_look(self, picture: Picture) -> tuple[Detection, ...]:
+        self.asked += 1
+        return self.then
+
+    def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
+        return iter(())
+
+
 def test_names_come_from_regions_and_ids_run_from_left_to_right(finder: FaceFinder, pair: np.ndarray) -> None:
     regions = [("Grace", Box(0.65, 0.2, 0.2, 0.5)), ("Eileen", Box(0.16, 0.08, 0.12, 0.3))]
     faces, notes = _of(finder, pair, regions=regions)
@@ -71,6 +89,9 @@ def test_a_region_that_the_detector_missed_is_looked_at_closely(mesh: Mesh, coll
         def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
             return super().look(picture, score) if picture.shape[0] < 500 else ()
 
+        def plain_look(self, picture: Picture) -> tuple[Detection, ...]:
+            return ()
+
         def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
             return iter(())
 
@@ -83,14 +104,7 @@ def test_a_region_that_the_detector_missed_is_looked_at_closely(mesh: Mesh, coll
 
 
 def test_a_region_on_skin_without_a_face_is_kept_as_a_box(mesh: Mesh, collins: Portrait) -> None:
-    class Blind(Detector):
-        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
-            return ()
-
-        def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
-            return iter(())
-
-    faces, _ = _of(FaceFinder(Blind(), mesh), collins.linear, regions=[("Eileen", COLLINS_BOX)])
+    faces, _ = _of(FaceFinder(Narrow((), ()), mesh), collins.linear, regions=[("Eileen", COLLINS_BOX)])
     assert [(f.origin, len(f.places), f.yaw_deg) for f in faces] == [(Origin.REGION, 1, None)]
 
 
@@ -126,7 +140,31 @@ def test_a_false_box_beside_a_face_is_not_confirmed_by_the_face(
             return (face, false)
 
     search = FaceFinder(Dreamer(), mesh).search(collins.picture)
-    assert [f.box for f in search.faces] == [face.box]
+    (found,) = search.faces
+    assert found.box.iou(face.box) > 0.7 and found.score == face.score
+
+
+def test_where_a_face_is_does_not_hang_on_which_look_saw_it(detector: Detector, mesh: Mesh, collins: Portrait) -> None:
+    """Sure at once in one frame, looked at closely in the next: the detector's own boxes lie apart."""
+    (face,) = detector.find(collins.picture)
+
+    class Wandering(Detector):
+        seen = face
+
+        def look(self, picture: Picture, score: float | None = None) -> tuple[Detection, ...]:
+            return (self.seen,)
+
+    wandering = Wandering()
+    finder = FaceFinder(wandering, mesh)
+    boxes = []
+    for shift, score in ((0.0, 0.9), (0.05, 0.5), (-0.05, 0.9)):
+        box = replace(face.box, left=face.box.left + shift * face.box.width)
+        points = tuple((x + shift * face.box.width, y) for x, y in face.points)
+        wandering.seen = Detection(box, score, points)  # type: ignore[arg-type]
+        (found,) = finder.search(collins.picture).faces
+        boxes.append(found.box)
+    apart = [np.hypot(*(np.array(b.centre) - boxes[0].centre)) / face.box.height for b in boxes[1:]]
+    assert max(apart) < 0.015
 
 
 def test_a_mark_picks_the_face_there_and_names_it(finder: FaceFinder, pair: np.ndarray) -> None:
@@ -150,19 +188,37 @@ def test_a_box_by_hand_is_used_even_on_a_face(finder: FaceFinder, collins: Portr
     assert search.faces[-1].box == box and search.faces[-1].name == "cheek"
 
 
-def test_shadows_are_lifted_when_the_first_picture_shows_nobody(detector: Detector, mesh: Mesh) -> None:
-    asked = []
+def _two(pair: np.ndarray, detector: Detector) -> tuple[Picture, Detection, Detection]:
+    picture = np.asarray(255 * np.clip(pair, 0, 1) ** (1 / 2.2), np.uint8)
+    left, right = detector.find(picture)
+    return picture, left, right
 
-    def again() -> list[Picture]:
-        asked.append(True)
-        return [skimage.data.astronaut()]
 
-    dark = np.zeros((512, 512, 3), np.uint8)
-    search = FaceFinder(detector, mesh).search(dark, again=again)
-    assert asked and len(search.faces) == 1
-    asked.clear()
-    FaceFinder(detector, mesh).search(skimage.data.astronaut(), again=again)
-    assert not asked
+def test_contrast_is_evened_where_nobody_is_seen_or_a_face_is_unsettled(
+    detector: Detector, mesh: Mesh, pair: np.ndarray
+) -> None:
+    picture, left, right = _two(pair, detector)
+    rose = Detection(Box(0.02, 0.7, 0.05, 0.13), 0.2, left.points)
+    for first, asked in (((), 1), ((left,), 0), ((left, rose), 0)):
+        narrow = Narrow(first, (replace(right, score=0.1),))
+        search = FaceFinder(narrow, mesh).search(picture)
+        assert narrow.asked == asked and len(search.faces) == 1
+    unsettled = FinderSettings(unsettled=(0.0, 0.73))  # so that a face seen closely, 0.72 at most, leaves doubt
+    narrow = Narrow((replace(left, score=0.5),), (replace(right, score=0.1), replace(left, score=0.4)))
+    search = FaceFinder(narrow, mesh, settings=unsettled).search(picture)
+    assert narrow.asked == 1 and len(search.faces) == 2
+
+
+def test_a_weak_face_counts_sooner_beside_a_sure_one(detector: Detector, mesh: Mesh, pair: np.ndarray) -> None:
+    picture, left, right = _two(pair, detector)
+
+    class Doubting(Narrow):
+        def closer(self, picture: Picture, candidate: Detection) -> Detection | None:
+            return replace(candidate, score=0.15)
+
+    weak = replace(right, score=0.2)
+    for first, found in (((left, weak), 2), ((weak,), 0)):
+        assert len(FaceFinder(Doubting(first, ()), mesh).search(picture).faces) == found
 
 
 def test_one_lying_face_shows_that_the_tag_is_wrong_and_the_others_are_looked_for_turned(

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
-from xmpsync.faces.pixels import cut, fitted, stretched, turned, unturned_points, warped
+from xmpsync.faces.pixels import cut, evened, fitted, stretched, turned, unturned_points, warped
 from xmpsync.records import Box
 
 
@@ -65,3 +66,17 @@ def test_contrast_is_stretched_to_that_of_a_good_face_and_never_lowered() -> Non
     steep = np.repeat(np.linspace(0, 255, 100)[None, :, None], 60, axis=0).repeat(3, axis=2).astype(np.uint8)
     same = stretched(steep, Box(0.0, 0.0, 1.0, 1.0)).astype(int)
     assert np.abs(np.diff(same[0, :, 0]).mean() - np.diff(steep[0, :, 0].astype(int)).mean()) < 0.2
+
+
+def test_evened_contrast_shows_in_shadow_and_behind_a_veil_what_it_shows_in_the_light() -> None:
+    """The same pattern in three places: plain, 4 EV darker, and behind a veil that leaves an eighth of its contrast."""
+    rng = np.random.default_rng(1)
+    pattern = np.asarray(Image.fromarray(rng.uniform(40, 220, (16, 16))).resize((128, 128), Image.Resampling.BICUBIC))
+    row = np.hstack([pattern, pattern * 0.15, 160 + pattern * 0.125])
+    picture = np.repeat(np.clip(row, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    shown = evened(picture).astype(float)
+    inner = [shown[32:96, 128 * i + 32 : 128 * i + 96, 1] for i in range(3)]
+    plain = picture.astype(float)[32:96, 32:96, 1]
+    for part in inner:
+        assert abs(part.mean() - 118) < 20 and 18 < part.std() < 60
+        assert np.corrcoef(part.ravel(), plain.ravel())[0, 1] > 0.8

@@ -34,8 +34,6 @@ class BalanceSettings:
     """ln units that the average may pull a channel away from the as-shot neutral (about 1 EV)."""
     local_compression: float = 0.5
     """Exponent that large-scale brightness is compressed by: 0 flattens it, 1 leaves it."""
-    lift_ev: float = 1.5
-    """How much the lifted variant brightens what is darker than mid-grey."""
     base_px: int = 24
     """Longer side of the grid that large-scale brightness is measured on: smaller than a face, the face goes flat."""
     floor: float = 1e-5
@@ -46,13 +44,11 @@ def picture_for_detection(
     linear: npt.NDArray[np.floating],
     as_shot_neutral: Vec3 | None = None,
     *,
-    lifted: bool = False,
     settings: BalanceSettings | None = None,
 ) -> Picture:
     """A balanced picture, uint8 (h, w, 3), from linear camera values (h, w, 3), 1 = white level.
 
     `as_shot_neutral`: camera RGB of a neutral under the as-shot white, any scale; None where the file does not say.
-    `lifted` gives a second variant with deep shadows opened, for frames where the first shows no face.
     """
     s = settings or BalanceSettings()
     source = np.asarray(linear, dtype=np.float32)
@@ -75,10 +71,7 @@ def picture_for_detection(
     coarse = np.asarray(Image.fromarray(luminance).resize(few, Image.Resampling.BOX))
     base = _large_scale(np.log(np.clip(coarse, s.floor, None)), s.base_px)
     level = float(np.median(base))
-    exponent = s.local_compression * (0.5 if lifted else 1.0)
-    gain = np.exp(np.log(MID_GREY) - level + (exponent - 1.0) * (base - level))
-    if lifted:
-        gain *= 2.0 ** (s.lift_ev * 0.5)
+    gain = np.exp(np.log(MID_GREY) - level + (s.local_compression - 1.0) * (base - level))
     enlarged = np.asarray(Image.fromarray(gain).resize((width, height), Image.Resampling.BILINEAR))
     shown = np.empty(source.shape, np.uint8)
     for rows in _stripes(height, width):
@@ -95,9 +88,9 @@ def _stripes(height: int, width: int) -> list[slice]:
     return [slice(first, min(height, first + rows)) for first in range(0, height, rows)]
 
 
-def picture_from_preview(preview: Picture, *, lifted: bool = False) -> Picture:
+def picture_from_preview(preview: Picture) -> Picture:
     """A balanced picture from an embedded preview (sRGB, upright)."""
-    return picture_for_detection(LINEAR_FROM_SRGB[preview], (1.0, 1.0, 1.0), lifted=lifted)
+    return picture_for_detection(LINEAR_FROM_SRGB[preview], (1.0, 1.0, 1.0))
 
 
 def _neutral(linear: npt.NDArray[np.float32], as_shot: Vec3 | None, s: BalanceSettings) -> npt.NDArray[np.float32]:

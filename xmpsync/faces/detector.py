@@ -112,6 +112,10 @@ class Detector:
             seen += self._pass(picture, s.large_faces_long_side, threshold)
         return self.merged(seen)
 
+    def plain_look(self, picture: Picture) -> tuple[Detection, ...]:
+        """What may be faces of the usual sizes, in one pass: huge faces are not looked for again."""
+        return self.merged(self._pass(picture, self._settings.long_side, self._settings.score))
+
     def closer(self, picture: Picture, candidate: Detection) -> Detection | None:
         """The candidate as close looks show it; None where the first shows nothing. `score`: what the first shows where
         it is sure, else the mean of four.

@@ -78,6 +78,42 @@ def stretched(picture: Picture, box: Box) -> Picture:
     return np.asarray(np.clip(raised, 0, 255), dtype=np.uint8)
 
 
+EVENED_SPREAD, EVENED_MOST, EVENED_CELL_PX = 45.0, 5.0, 29.0
+"""Standard deviation (codes) that the contrast around each place is raised to, the most it is raised by, and over how
+many pixels it is measured: the spread of a triangle so wide on either side is 12 pixels."""
+
+
+def evened(picture: Picture) -> Picture:
+    """The picture calmed, with the same brightness and contrast everywhere: that of its surroundings is taken out.
+
+    Faces before a bright ground, in deep shadow and behind a veil show features there that the whole picture hides. A
+    local form of contrast normalisation (mean and deviation around each pixel); colour differences are kept.
+    """
+    image = Image.fromarray(np.ascontiguousarray(picture)).filter(ImageFilter.BoxBlur(EVENED_CALM_PX))
+    calm = np.asarray(image)
+    height, width = calm.shape[:2]
+    grid = (max(2, round(width / EVENED_CELL_PX)), max(2, round(height / EVENED_CELL_PX)))
+    level = np.asarray(image.convert("L"), dtype=np.float32)
+    mean, square = (
+        np.asarray(Image.fromarray(v).resize(grid, Image.Resampling.BILINEAR)) for v in (level, level * level)
+    )
+    gain = np.clip(EVENED_SPREAD / np.sqrt(np.maximum(square - mean * mean, 1.0)), 1.0, EVENED_MOST)
+    gains, offsets = (
+        np.asarray(Image.fromarray(v).resize((width, height), Image.Resampling.BILINEAR))
+        for v in (gain, np.float32(MIDDLE) - mean * gain)
+    )
+    shown = np.empty_like(calm)
+    for channel in range(3):
+        raised = np.ascontiguousarray(calm[..., channel]) * gains
+        raised += offsets
+        shown[..., channel] = np.clip(raised, 0, 255, out=raised)
+    return shown
+
+
+EVENED_CALM_PX = 1
+"""Radius of the mean that calms: three pixels wide, as a blur of sigma 0.8."""
+
+
 def warped(picture: Picture, picture_from_crop: npt.NDArray[np.float64], size: int) -> Picture:
     """A `size` x `size` crop; `picture_from_crop` (2, 3) maps crop pixels to picture pixels. Outside is black.
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 BALANCE = "balance-3"
-DETECTOR = "centerface-int8-3"
+DETECTOR = "centerface-int8-4"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
-FINDER = "finder-6"
+FINDER = "finder-7"
 IDENTITY = "dlib-resnet-v1-onnx-1"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))
