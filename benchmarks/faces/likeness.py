@@ -5,9 +5,10 @@ skin, from 20 to 240 px, at 0 to -5 EV, ISO 100 to 6400, blurred by up to a twel
 20-45 degrees, a quarter lit from one side, a quarter behind glasses, veil or hand. Detector boxes are drawn around the
 true ones, so that thousands of faces are cheap.
 
-Printed: distance to the person's own vector and to the nearest other one beside the predicted `identity_sd`; odds that
-the likeness gives (in ln); the regression behind `xmpsync.faces.quality`, made anew; how well one fitted on two people
-predicts the third; how each kind of face is predicted.
+Printed, by size, blur, darkness with noise, and the worst together: distance to the person's own vector and to the
+nearest other one beside the predicted `identity_sd`; odds that the likeness gives (in ln) and how often it is sure of
+the other one; the regression behind `xmpsync.faces.quality`, made anew; how well one fitted on two people predicts the
+third; how each kind of face is predicted.
 """
 
 from __future__ import annotations
@@ -53,6 +54,10 @@ class Seen:
     other: float
     sd: float
     features: tuple[float, ...]
+    blur: float
+    """Sigma, parts of the face's height."""
+    ev: float
+    iso: int
 
 
 def seen(count: int, seed: int) -> list[Seen]:
@@ -86,6 +91,9 @@ def seen(count: int, seed: int) -> list[Seen]:
                 other,
                 identity_sd(one, fit.face_px),
                 features(one, fit.face_px),
+                blur / face_px,
+                made.shot.ev,
+                made.shot.iso,
             )
         )
     return out
@@ -128,20 +136,42 @@ def _drawn(made: Frame, rng: np.random.Generator) -> Detection:
     return Detection(Box(float(x), float(y), float(size[0]), float(size[1])), 0.5, five_points(points))
 
 
+HEAD = (
+    f"{'faces':>7}{'own p50':>9}{'p90':>7}{'other p50':>11}{'sd':>7}{'own rms / sd':>14}{'own odds':>10}{'other':>8}"
+    f"{'wrong, sure':>13}"
+)
+SURE_ODDS = 2.0
+"""ln: seven to one. So sure of the nearest other person is wrong, and sure."""
+DARK: dict[str, tuple[float, float]] = {"-1 EV and more": (-1, 9), "-1 to -2.5": (-2.5, -1), "below -2.5": (-9, -2.5)}
+
+
+def _row(title: str, part: list[Seen]) -> str:
+    if not part:
+        return f"{title:>24}{0:>7}"
+    own, other, sd = (np.array([getattr(f, name) for f in part]) for name in ("own", "other", "sd"))
+    odds, against = (log_likelihood_ratio(d, sd, 1.0) for d in (own, other))
+    return (
+        f"{title:>24}{len(part):>7}{np.median(own):>9.2f}{np.percentile(own, 90):>7.2f}{np.median(other):>11.2f}"
+        f"{np.median(sd):>7.2f}{np.sqrt(np.mean(own**2) / np.mean(sd**2)):>14.2f}{np.median(odds):>10.1f}"
+        f"{np.median(against):>8.1f}{np.mean(against > SURE_ODDS):>13.1%}"
+    )
+
+
 def table(faces: list[Seen]) -> str:
-    """Distances and odds by size, then the regression."""
-    lines = [
-        f"{'face, px':>10}{'faces':>7}{'own p50':>9}{'p90':>7}{'other p50':>11}{'sd':>7}{'own odds':>9}{'other':>7}"
-    ]
-    for low, high in BINS_PX:
-        part = [f for f in faces if low <= f.face_px < high]
-        if part:
-            own, other, sd = (np.array([getattr(f, name) for f in part]) for name in ("own", "other", "sd"))
-            odds = [np.median(log_likelihood_ratio(d, sd, 1.0)) for d in (own, other)]
-            lines.append(
-                f"{low:>5}-{high:<4}{len(part):>7}{np.median(own):>9.2f}{np.percentile(own, 90):>7.2f}"
-                f"{np.median(other):>11.2f}{np.median(sd):>7.2f}{odds[0]:>10.1f}{odds[1]:>12.1f}"
-            )
+    """Distances and odds by size, blur, darkness and all three, then the regression."""
+    lines = [f"{'face, px':>24}{HEAD}"]
+    lines += [_row(f"{low}-{high}", [f for f in faces if low <= f.face_px < high]) for low, high in BINS_PX]
+    lines.append("blur, sigma over height")
+    lines += [_row(f"{b:.3f}", [f for f in faces if abs(f.blur - b) < 1e-6]) for b in sorted(set(BLURS))]
+    for isos, title in (((100, 400), "ISO 100, 400"), ((1600, 6400), "ISO 1600, 6400")):
+        lines.append(f"level at {title}")
+        for name, (low, high) in DARK.items():
+            lines.append(_row(name, [f for f in faces if f.iso in isos and low <= f.ev < high]))
+    lines.append("small (under 40 px), and also")
+    small = [f for f in faces if f.face_px < 40]
+    lines.append(_row("sharp, light", [f for f in small if f.blur < 0.02 and f.ev >= -1 and f.iso <= 400]))
+    lines.append(_row("blurred (0.03 and more)", [f for f in small if f.blur > 0.02]))
+    lines.append(_row("dark, ISO 1600 and more", [f for f in small if f.ev < -2.5 and f.iso >= 1600]))
     fitted = _fit(faces)
     lines.append("regression of ln distance: " + " ".join(f"{v:.3f}" for v in fitted))
     lines.append(f"residual {_left(faces, fitted):.2f} of {np.std(np.log([f.own for f in faces])):.2f}")
