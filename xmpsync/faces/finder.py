@@ -9,7 +9,7 @@ the mesh sees one too.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from xmpsync.faces.balance import picture_for_detection
 from xmpsync.faces.detector import Detector, moved
 from xmpsync.faces.identity import Identity
 from xmpsync.faces.matching import MatchSettings, grown, is_taken, marked_face, paired, same_face
-from xmpsync.faces.mesh import LEFT_EYE, N_POINTS, RIGHT_EYE, Mesh
+from xmpsync.faces.mesh import LEFT_EYE, RIGHT_EYE, Mesh
 from xmpsync.faces.pixels import cut, evened
 from xmpsync.faces.records import Detection, FoundFace, Mark, MeshFit, NamedBox, NamedRegion, Origin, Picture, Search
 from xmpsync.faces.skinlike import skin_likeness
@@ -33,16 +33,11 @@ class FinderSettings:
 
     sure_score: float = 0.72
     """A detection this strong needs no second opinion: no false one on the bench came near it (0.55)."""
-    belief: float = 0.25
+    belief: float = 0.3
     """What a weaker one needs, in sum, beside a sure face: its score in the close looks ..."""
     belief_alone: float = 0.35
-    """The same where nobody is sure: of pictures of animals and things one in fifty has something above it, one in
-    fifteen above 0.25. Where people are, one more is likelier."""
-    unsettled: tuple[float, float] = (0.1, 0.6)
-    """A sum in between, and the frame is looked at once more with its contrast evened: such frames are dark, veiled or
-    against the light, and may hide more faces. Four in five frames whose faces are plainly seen have none."""
-    judged_iou: float = 0.5
-    """A candidate that overlaps one judged before by so much is the same."""
+    """The same where nobody is sure: a face is likelier where people are. Of 57 pictures of animals and things one has
+    something above it, two above 0.3; of weak true faces one in a hundred lies between."""
     own_weight: float = 0.2
     """... this much of its own score as a candidate ..."""
     mesh_weight: float = 0.1
@@ -108,26 +103,18 @@ class FaceFinder:
 
         `regions`: boxes from metadata, with or without names. `hands`: marks by hand.
         """
-        seen = self._faces_of(picture)
-        if not seen:
-            looks = (self._believed(self._judged(picture, found)) for found in self._detector.second_looks(picture))
-            seen = next((believed for believed in looks if believed), [])
+        looks = (self._believed(self._judged(picture, candidates)) for candidates in self._looks(picture))
+        seen = next((believed for believed in looks if believed), [])
         faces, notes = self._with_regions(picture, self._upright(picture, seen), regions)
         faces.sort(key=lambda f: (f.face.box.centre, f.face.name or ""))
         named = [replace(f, face_id=f"f{i}") for i, f in enumerate(self._identified(picture, faces), start=1)]
         return Search(self._with_marks(picture, named, hands), tuple(notes))
 
-    def _faces_of(self, picture: Picture) -> list[_Seen]:
-        """The faces of the picture; looked for with evened contrast too where none is seen or one is unsettled."""
-        s = self._settings
-        first = self._detector.look(picture)
-        judged = self._judged(picture, first)
-        seen = self._believed(judged)
-        if seen and not any(s.unsettled[0] <= one.detection.score < s.unsettled[1] for one in judged):
-            return seen
-        more = self._detector.plain_look(evened(picture))
-        fresh = [d for d in more if all(d.box.iou(known.box) <= s.judged_iou for known in first)]
-        return self._believed(judged + self._judged(picture, fresh))
+    def _looks(self, picture: Picture) -> Iterator[tuple[Detection, ...]]:
+        """Candidates, one look after the other, as long as none shows a face."""
+        yield self._detector.look(picture)
+        yield self._detector.plain_look(evened(picture))
+        yield from self._detector.second_looks(picture)
 
     def _believed(self, judged: Sequence[_Seen]) -> list[_Seen]:
         """Those that are faces, each face once: two candidates may be one face when looked at closely."""
@@ -138,7 +125,7 @@ class FaceFinder:
         return [believed[d] for d in self._detector.merged(list(believed))]
 
     def _judged(self, picture: Picture, candidates: Iterable[Detection]) -> list[_Seen]:
-        """Candidates of which close looks show anything, with the sum of what they show as score."""
+        """Candidates that may be enough of a face, `score` the sum of what the close looks show."""
         judged = (self._closely(picture, candidate) for candidate in candidates)
         return [one for one in judged if one is not None]
 
@@ -151,7 +138,7 @@ class FaceFinder:
             return None
         belief = close.score + s.own_weight * candidate.score
         if belief + s.mesh_weight < s.belief:
-            return _Seen(replace(close, score=belief), NO_MESH)
+            return None
         fit = self._mesh.fit(picture, close)
         if _mesh_box(fit).iou(close.box) >= s.mesh_iou:
             belief += s.mesh_weight * fit.score
@@ -245,13 +232,9 @@ class FaceFinder:
         return Box(mark.x - side / width / 2, mark.y - side / height / 2, side / width, side / height)
 
 
-NO_MESH = MeshFit(np.zeros((N_POINTS, 2)), 0.0, 0.0, float("inf"), 0.0, False)
-"""Of a candidate that no mesh could make a face: none was fitted."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """A candidate as close looks show it, `score` the sum of what they do; a face when that is enough."""
+    """A candidate with what was seen there."""
 
     detection: Detection
     fit: MeshFit

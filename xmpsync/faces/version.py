@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 BALANCE = "balance-3"
-DETECTOR = "centerface-int8-4"
+DETECTOR = "centerface-int8-3"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
 FINDER = "finder-7"
