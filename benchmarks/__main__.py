@@ -6,15 +6,12 @@ import subprocess
 import sys
 
 SHORT = (
-    ("benchmarks.start",),
     ("benchmarks.packets", "speed"),
-    ("benchmarks.read.timing",),
+    ("benchmarks.speed", "--quick"),
     ("benchmarks.faces", "--frames", "12", "--empty", "30"),
     ("benchmarks.skin", "--quick"),
     ("benchmarks.solve",),
-    ("benchmarks.speed.plan", "--frames", "600"),
     ("benchmarks.scale",),
-    ("benchmarks.crash.durable", "200", "3"),
     ("benchmarks.attack", "200"),
     ("benchmarks.whole_shoot",),
 )

@@ -48,8 +48,8 @@ model UniqueCameraModel names the body. Makers' own
 lens shading data is not applied: an edge of a fast lens may be one or two EV darker than the middle in the measurement.
 Skin in the middle of the frame is not concerned; DNG files carry shading as opcodes, which are applied.
 
-How much that is for a lens can be measured on a DNG with such opcodes: `python -m benchmarks.read.shading FILE.dng`. On
-a frame of one action camera: +0.03 EV at 0.2 to 0.4 of the half diagonal, +0.10 at 0.4 to 0.6, +0.22 at 0.6 to 0.8,
+How much that is for a lens can be measured on a DNG with such opcodes: `python -m benchmarks.cameras.shading FILE.dng`.
+On a frame of one action camera: +0.03 EV at 0.2 to 0.4 of the half diagonal, +0.10 at 0.4 to 0.6, +0.22 at 0.6 to 0.8,
 +0.44 beyond, and under 0.1 % in colour: there it moves exposure, hardly temperature and tint.
 
 File names with these extensions are taken as frames: {extensions}. TIFF is left out, though a few old bodies used it.

@@ -54,7 +54,8 @@ def timed(prepare: Callable[[Shoot], Callable[[], object]], n: int, old: bytes) 
         return time.perf_counter() - wall, time.process_time() - cpu
 
 
-def main(n: int, repeat: int) -> None:
+def best_turns(n: int, repeat: int) -> dict[str, list[float]]:
+    """Wall and CPU seconds of the best turn of `bare` and `run`."""
     old, new = packet(), corrected(packet())
 
     def ours(shoot: Shoot) -> Callable[[], object]:
@@ -69,7 +70,11 @@ def main(n: int, repeat: int) -> None:
     for _ in range(repeat):
         for name, prepare in ways.items():
             spent[name].append(timed(prepare, n, old))
-    best = {name: [min(column) for column in zip(*rows, strict=True)] for name, rows in spent.items()}
+    return {name: [min(column) for column in zip(*rows, strict=True)] for name, rows in spent.items()}
+
+
+def main(n: int, repeat: int) -> None:
+    best = best_turns(n, repeat)
     print(f"{n} sidecars, best of {repeat} turns")
     for name, (wall, cpu) in best.items():
         print(f"{name:6} {wall:7.2f} s wall {cpu:7.2f} s CPU {1e3 * cpu / n:6.2f} ms CPU a file")

@@ -1,15 +1,15 @@
-"""``python -m benchmarks.speed [--megapixels 24] [--repeat 3] [--json FILE]``: measuring a frame, beside plain ways.
+"""``python -m benchmarks.speed [--quick] [--only PART ...] [--json FILE]``: figures of speed beside what is wanted.
 
-One scene with a portrait (scikit-image's astronaut, public domain) is written in the containers that cameras use. In
-one process and one thread each, CPU seconds of the best of `repeat` rounds, the ways taking turns:
+    frames   measuring a frame beside LibRaw's bare unpack, a bare look, a naive script; stages; memory of a worker
+    plan     store to plan with every byte checked, store hits; by one process
+    jobs     the whole command `correct --dry-run` with one worker and with two: wall and CPU seconds, taking turns
+    growth   time and memory of a plan at 100, 1,000 and 10,000 frames
+    write    a durable run beside a bare loop that writes and syncs the same files twice
+    start    `--help` and `runs`
+    cluster  handing a frame to a cluster and back, beside a local worker
 
-    unpack   LibRaw opens and unpacks, nothing else: the bare loop
-    look     the embedded preview decoded and the same detector on it, once: what finding faces costs at least
-    naive    LibRaw's half-size render, the same detector on it, no skin, no store
-    measure  what a worker does with a frame
-
-and the overview from the preview beside the one from all photosites: faces found, and how far the scene's level and
-colour differ. Peak memory is that of a new process that measures one frame, as a worker does.
+Ratios are taken in one call, the ways taking turns. `--quick` takes smaller frames and shoots, whose figures are not
+the wanted ones. Needs the extra `bench`.
 """
 
 from __future__ import annotations
@@ -17,162 +17,176 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # as in a worker; before LibRaw is loaded
 
-import numpy as np
-import rawpy
-import skimage.data
-from PIL import Image
-
-from benchmarks.speed import plan
-from demo_shoot.dng import DngExif, DngProfile, mosaic_from_rgb, write_dng
-from xmpsync.faces.detector import Detector
-from xmpsync.measurement import FrameMeasurement
-from xmpsync.measuring import worker
-from xmpsync.read.picture import preview, resize
-
-KINDS: dict[str, dict[str, object]] = {
-    "lossless, one stream": {},
-    "lossless, tiles of 256": {"tile": 256},
-    "16 bit, one strip": {"compress": False},
-}
+from benchmarks.crash import durable
+from benchmarks.speed import cluster, frames, growth, plan
+from benchmarks.start.__main__ import COMMANDS, seconds
 
 
-def make(folder: Path, megapixels: float) -> dict[str, Path]:
-    """One frame in every container."""
-    height = int((megapixels * 1e6 / 1.5) ** 0.5) // 64 * 64
-    width = height * 3 // 2
-    rng = np.random.default_rng(1)
-    coarse = (np.clip(rng.normal(110, 40, (24, 36, 3)), 0, 255)).astype(np.uint8)
-    room = Image.fromarray(coarse).resize((width // 4, height // 4), Image.Resampling.BICUBIC)
-    side = height // 6
-    room.paste(Image.fromarray(skimage.data.astronaut()).resize((side, side)), (width // 12, height // 24))
-    shown = np.asarray(room)
-    linear = np.asarray(room.resize((width, height), Image.Resampling.BILINEAR), dtype=np.float32)
-    linear = (linear / 255) ** 2.2 * (0.5, 1.0, 0.6)
-    mosaic = mosaic_from_rgb(linear) * 12000
-    mosaic = np.clip(mosaic + rng.normal(0, 1, mosaic.shape) * np.sqrt(mosaic + 9) + 512, 0, 16383).astype(np.uint16)
-    profile = DngProfile(color_matrix_1=np.eye(3).tolist(), as_shot_neutral=(0.5, 1.0, 0.6))
-    paths = {}
-    for number, (name, how) in enumerate(KINDS.items()):
-        paths[name] = folder / f"{number}.dng"
-        write_dng(
-            paths[name], mosaic, profile=profile, exif=DngExif(exposure_s=0.01, iso=400), black=512, preview_rgb=shown,
-            **how,  # type: ignore[arg-type]
-        )  # fmt: skip
-    return paths
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One wanted row. `least`: wanted is at least so much, otherwise at most."""
+
+    name: str
+    found: float
+    wanted: float
+    least: bool = False
+
+    @property
+    def met(self) -> bool:
+        return self.found >= self.wanted if self.least else self.found <= self.wanted
 
 
-def unpack(path: Path) -> None:
-    with rawpy.imread(str(path)) as raw:
-        raw.unpack()
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """How much is done."""
+
+    megapixels: float = 24.0
+    repeat: int = 3
+    plan_frames: int = 2000
+    growth_frames: tuple[int, ...] = (100, 1000, 10000)
+    sidecars: int = 2000
+    cluster_jobs: int = 100
+    starts: int = 11
 
 
-def look(path: Path, detector: Detector) -> None:
-    shown = preview(path, worker.SETTINGS.detection_side_px)
-    assert shown is not None
-    detector.look(shown)
+QUICK = Sizes(6.0, 2, 300, (100, 400), 200, 20, 3)
+Part = tuple[list[Figure], Any]
 
 
-def peak_mb(path: Path) -> float:
-    """Largest resident memory of a process that measures one frame, in MB."""
-    program = (
-        "import resource, sys\n"
-        "from pathlib import Path\n"
-        "from xmpsync.read.limits import prepare_worker\n"
-        "from xmpsync.measuring.worker import MeasureJob, measure_frame\n"
-        "prepare_worker()\n"
-        "measure_frame(MeasureJob('f', sys.argv[1], None, (), True))\n"
-        "status = Path('/proc/self/status')\n"  # Linux: ru_maxrss starts with the parent's
-        "lines = status.read_text().splitlines() if status.exists() else []\n"
-        "kb = [int(line.split()[1]) for line in lines if line.startswith('VmHWM')]\n"
-        "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
-        "print(kb[0] * 1024 if kb else peak * (1 if sys.platform == 'darwin' else 1024))\n"
-    )
-    done = subprocess.run([sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True)
-    return int(done.stdout) / 1e6
+def frames_part(size: Sizes) -> Part:
+    with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as folder:
+        found, words = frames.compare(Path(folder), size.megapixels, size.repeat)
+    print(f"{frames.table(found)}\n\n{words}")
+    stream, tiles, strip = (found[name].ratios for name in frames.KINDS)
+    figures = [
+        Figure("measure / unpack, one lossless stream", stream["measure / unpack"], 1.2),
+        Figure("measure / unpack, lossless tiles", tiles["measure / unpack"], 0.25),
+        Figure("measure / (preview and detector), uncompressed", strip["measure / look"], 1.2),
+        Figure("naive script / measure, stream", stream["naive / measure"], 1.3, least=True),
+        Figure("naive script / measure, tiles", tiles["naive / measure"], 3.0, least=True),
+        Figure("peak memory of a worker, MB", max(one.peak_mb for one in found.values()), 450.0),
+    ]
+    return figures, {name: asdict(one) for name, one in found.items()}
 
 
-def naive(path: Path, detector: Detector) -> None:
-    with rawpy.imread(str(path)) as raw:
-        picture = raw.postprocess(half_size=True, use_camera_wb=True, output_bps=8)
-    detector.find(resize(picture, 1024))
+def plan_part(size: Sizes) -> Part:
+    made, best = plan.plan_of(size.plan_frames)
+    print(plan.table(made, best))
+    total = sum(best[step] for step in plan.STEPS)
+    return [
+        Figure("measured again from the store, ms a frame", 1e3 * best["hits"] / made.n_frames, 1.0),
+        Figure(f"store to plan, {made.n_frames} frames, s on one core", total, plan.WANTED_S),
+    ], best
 
 
-def measured(path: Path) -> FrameMeasurement:
-    found = worker.measure_frame(worker.MeasureJob("f", str(path), None, (), False))
-    assert isinstance(found, FrameMeasurement), found
-    return found
+def jobs_part(size: Sizes) -> Part:
+    """Wall is what somebody waits; on a machine that does other work, only CPU says something."""
+    with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as folder:
+        made = growth.made_measured(Path(folder) / "shoot", size.plan_frames)
+        command = [
+            sys.executable,
+            "-m",
+            "xmpsync",
+            "correct",
+            str(made.root),
+            "--reference",
+            made.reference,
+            "--dry-run",
+        ]
+        best: dict[int, dict[str, float]] = {}
+        for _ in range(size.repeat):
+            for jobs in (1, 2):
+                before = resource.getrusage(resource.RUSAGE_CHILDREN)
+                start = time.perf_counter()
+                subprocess.run([*command, "--jobs", str(jobs)], check=True, capture_output=True)
+                wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+                cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+                old = best.get(jobs, {"wall_s": wall, "cpu_s": cpu})
+                best[jobs] = {"wall_s": min(wall, old["wall_s"]), "cpu_s": min(cpu, old["cpu_s"])}
+    print("| correct --dry-run | wall, s | CPU, s |\n|---|---|---|")
+    for jobs, one in best.items():
+        print(f"| --jobs {jobs} | {one['wall_s']:.2f} | {one['cpu_s']:.2f} |")
+    return [Figure(f"whole command, {made.n_frames} frames, wall s on two cores", best[2]["wall_s"], 3.5)], best
 
 
-def rounds(ways: dict[str, Callable[[], object]], repeat: int) -> dict[str, float]:
-    """The least CPU seconds of each way; the first round, which loads models, does not count."""
-    best = dict.fromkeys(ways, np.inf)
-    for k in range(repeat + 1):
-        for name, way in ways.items():
-            start = time.process_time()
-            way()
-            best[name] = min(best[name], time.process_time() - start) if k else np.inf
-    return best
+def growth_part(size: Sizes) -> Part:
+    found = growth.growth(list(size.growth_frames))
+    print(growth.table(found))
+    last = found[size.growth_frames[-1]]
+    where = f"{size.growth_frames[-2]} to {size.growth_frames[-1]} frames"
+    return [
+        Figure(f"exponent of a plan's time, {where}", last["exponent"], growth.WANTED_EXPONENT),
+        Figure(f"peak memory at {size.growth_frames[-1]} frames, MB", last["peak_mb"], growth.WANTED_MB),
+    ], found
+
+
+def write_part(size: Sizes) -> Part:
+    best = durable.best_turns(size.sidecars, size.repeat)
+    wall, cpu = (run / bare for run, bare in zip(best["run"], best["bare"], strict=True))
+    return [
+        Figure(f"durable write / bare loop, {size.sidecars} sidecars, wall", wall, 1.3),
+        Figure(f"durable write / bare loop, {size.sidecars} sidecars, CPU", cpu, 1.3),
+    ], best
+
+
+def start_part(size: Sizes) -> Part:
+    found = {name: seconds(command, size.starts) for name, command in COMMANDS.items()}
+    wanted = [name for name in found if name.startswith("xmpsync")]
+    return [
+        Figure(f"{name}, wall s (empty program {found['python -c pass']:.2f})", found[name], 0.3) for name in wanted
+    ], found
+
+
+def cluster_part(size: Sizes) -> Part:
+    found = cluster.overhead(size.cluster_jobs)
+    return [Figure("cluster, ms of CPU a frame more than a local worker", found["overhead"], 5.0)], found
+
+
+PARTS: dict[str, Callable[[Sizes], Part]] = {
+    "frames": frames_part, "plan": plan_part, "jobs": jobs_part, "growth": growth_part, "write": write_part,
+    "start": start_part, "cluster": cluster_part,
+}  # fmt: skip
 
 
 def main() -> None:
+    """Run the parts, print their tables and, at the end, every figure beside what is wanted."""
     parser = argparse.ArgumentParser(
         prog="python -m benchmarks.speed", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--megapixels", type=float, default=24)
-    parser.add_argument("--repeat", type=int, default=3)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--only", nargs="+", choices=PARTS, metavar="PART", default=list(PARTS))
     parser.add_argument("--json", type=Path)
-    parser.add_argument("--plan", type=int, metavar="FRAMES", help="the plan's stages alone, for so many frames")
     options = parser.parse_args()
-    if options.plan:
-        sys.exit(plan.main(["--frames", str(options.plan), *(["--json", str(options.json)] if options.json else [])]))
-    detector = Detector(1)
-    found: dict[str, dict[str, float]] = {}
-    with tempfile.TemporaryDirectory(prefix="xmpsync-speed-") as folder:
-        paths = make(Path(folder), options.megapixels)
-        for name, path in paths.items():
-            found[name] = rounds(
-                {
-                    "unpack": lambda p=path: unpack(p),
-                    "look": lambda p=path: look(p, detector),
-                    "naive": lambda p=path: naive(p, detector),
-                    "measure": lambda p=path: measured(p),
-                },
-                options.repeat,
-            )
-        results = {name: measured(path) for name, path in paths.items()}
-        memory = {name: peak_mb(path) for name, path in paths.items()}
-    print("| container | unpack, s | measure / unpack | measure / look | naive / measure | peak, MB | faces |")
-    print("|---|---|---|---|---|---|---|")
-    for name, s in found.items():
-        print(
-            f"| {name} | {s['unpack']:.3f} | {s['measure'] / s['unpack']:.2f} | {s['measure'] / s['look']:.2f}"
-            f" | {s['naive'] / s['measure']:.2f} | {memory[name]:.0f} | {len(results[name].faces)} |"
-        )
-    whole, tiles = results["lossless, one stream"], results["lossless, tiles of 256"]
-    greens = np.array([tiles.scene.green_percentiles, whole.scene.green_percentiles])
-    # below a thousandth of white there is noise in one and the preview's black in the other
-    level = np.log2(np.divide(*np.maximum(greens, 1e-3)))
-    colour = np.array(tiles.scene.log_mean_camera) - np.array(whole.scene.log_mean_camera)
-    print(f"\nscene from the preview against all photosites: level {np.abs(level).max():.3f} EV at most over its")
-    print(f"percentiles, colour {np.ptp(colour) / np.log(2):.3f} EV between channels")
-    for a, b in zip(whole.faces, tiles.faces, strict=False):
-        shift = np.hypot(*(np.array(a.box.centre) - b.box.centre)) / a.box.height
-        skins = [f.skin.camera if f.skin else (np.nan,) * 3 for f in (a, b)]
-        apart = np.abs(np.log2(np.array(skins[1]) / skins[0])).max()
-        print(f"face {a.face_id}: centre moved by {shift:.1%} of its height, skin by {apart:.3f} EV")
+    size = QUICK if options.quick else Sizes()
+    figures: list[Figure] = []
+    details = {}
+    for name in options.only:
+        print(f"\n{name}\n", flush=True)
+        rows, details[name] = PARTS[name](size)
+        figures += rows
+        print("\n" + "\n".join(_line(one) for one in rows), flush=True)
+    print("\n| figure | found | wanted | |\n|---|---|---|---|\n" + "\n".join(map(_line, figures)))
     if options.json:
-        options.json.write_text(
-            json.dumps({"schema": 2, "cpu_s": found, "peak_mb": memory}, indent=1), encoding="utf-8"
-        )
+        rows_json = [asdict(one) | {"met": one.met} for one in figures]
+        document = {"schema": 3, "quick": options.quick, "figures": rows_json, "details": details}
+        options.json.write_text(json.dumps(document, indent=1), encoding="utf-8")
+
+
+def _line(one: Figure) -> str:
+    sign = ">=" if one.least else "<="
+    return f"| {one.name} | {one.found:.2f} | {sign} {one.wanted:g} | {'met' if one.met else 'missed'} |"
 
 
 if __name__ == "__main__":

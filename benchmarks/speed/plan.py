@@ -28,10 +28,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from benchmarks.skin.cameras import cameras
-from benchmarks.skin.spectra import model_spectra
-from benchmarks.solve.skins import like
-from benchmarks.speed.stored_shoot import Made, make_measured
+from benchmarks.speed.growth import made_measured
+from benchmarks.speed.stored_shoot import Made
 from xmpsync.events import Silent
 from xmpsync.measuring.frames import measure, open_store
 from xmpsync.measuring.machine import Machine
@@ -66,22 +64,25 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--only", action="store_true", help="not also a tenth of the frames")
     parser.add_argument("--json", type=Path, help="where to write everything")
     options = parser.parse_args(arguments)
-    rng = np.random.default_rng(1)
-    skins = model_spectra(6, rng)
-    bodies = like(cameras(None)[0], 6, rng)
     found = {}
     for frames in [options.frames] if options.only else [max(60, options.frames // 10), options.frames]:
-        with tempfile.TemporaryDirectory(prefix="xmpsync-plan-") as folder:
-            made = make_measured(Path(folder) / "shoot", frames, options.who, bodies, skins)
-            runs = [_run(made, strength) for strength in STRENGTHS]
-            if not all(runs):
-                return 1
-            best = {step: min(run[step] for run in runs) for step in STEPS} | _beside(made)
+        made, best = plan_of(frames, options.who)
+        if not best:
+            return 1
         found[made.n_frames] = best
-        print(_table(made, best), flush=True)
+        print(table(made, best), flush=True)
     if options.json:
         options.json.write_text(json.dumps({"schema": 1, "cpu_s": found}, indent=1), encoding="utf-8")
     return 0
+
+
+def plan_of(frames: int, who: str = "names") -> tuple[Made, dict[str, float]]:
+    """A shoot of so many frames and the CPU seconds of the best run by step; empty where a plan is not whole."""
+    with tempfile.TemporaryDirectory(prefix="xmpsync-plan-") as folder:
+        made = made_measured(Path(folder) / "shoot", frames, who)
+        runs = [_run(made, strength) for strength in STRENGTHS]
+        whole = all(runs)
+        return made, {step: min(run[step] for run in runs) for step in STEPS} | _beside(made) if whole else {}
 
 
 def _run(made: Made, strength: float) -> dict[str, float]:
@@ -123,7 +124,7 @@ def _timed(spent: dict[str, float], step: str, work: Callable[[], T]) -> T:
     return result
 
 
-def _table(made: Made, best: dict[str, float]) -> str:
+def table(made: Made, best: dict[str, float]) -> str:
     sizes = np.array(made.sidecar_bytes) / 1e3
     total = sum(best[step] for step in STEPS)
     rows = [

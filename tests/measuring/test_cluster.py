@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 import shutil
 import signal
 import sqlite3
@@ -23,6 +24,7 @@ from xmpsync.measuring import cluster as cluster_room
 from xmpsync.measuring.cluster import SchedulerGone, run_on_cluster
 from xmpsync.measuring.machine import Cluster, Machine
 from xmpsync.measuring.pool import Lost
+from xmpsync.measuring.remote import measure_there
 from xmpsync.measuring.worker import MeasureJob
 from xmpsync.plan.options import Options
 from xmpsync.shoot.overnight import MeasuredShoot, measure_only
@@ -164,6 +166,35 @@ def test_other_versions_are_refused(
     monkeypatch.setattr(cluster_room, "version", lambda: "0.9, measurements 1, faces 1")
     with pytest.raises(Refused, match="another version"):
         measured(shoot, Cluster(local.address))
+
+
+class _Answer:
+    """A finished task with what a worker gave back."""
+
+    status = "finished"
+
+    def __init__(self, given: object) -> None:
+        self.given = given
+
+    def exception(self) -> None:
+        return None
+
+    def result(self) -> object:
+        return self.given
+
+
+@pytest.mark.parametrize(
+    "stage",
+    ["xmpsync.skin.settings.SKIN_VERSION", "xmpsync.faces.version.FACES_VERSION", "xmpsync.measurement.VERSION"],
+)
+def test_a_worker_with_another_version_of_any_stage_is_refused(stage: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    same = measure_there(pickle.dumps(()), [])
+    assert cluster_room._taken(None, _Answer(same)) == []
+    with monkeypatch.context() as there:
+        there.setattr(stage, 10**6)
+        other = measure_there(pickle.dumps(()), [])
+    with pytest.raises(Refused, match="another version"):
+        cluster_room._taken(None, _Answer(other))
 
 
 def test_a_scheduler_that_is_not_there_is_told(frames: Path, monkeypatch: pytest.MonkeyPatch) -> None:

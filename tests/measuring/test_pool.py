@@ -8,7 +8,10 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from xmpsync.measuring.pool import Idle, Lost, run_jobs
+from xmpsync.read import limits
 
 
 def _work(job: str) -> str:
@@ -56,6 +59,20 @@ def test_one_worker_waits_between_calls_until_it_is_closed_or_dies() -> None:
     assert _alive(third) and not any(_alive(who) for who in several.values() if isinstance(who, int))
     idle.close()
     assert not _alive(third) and idle.take() is None
+
+
+def _takes(n_bytes: int) -> int:
+    return len(bytearray(n_bytes))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems may refuse a bound on address space")
+def test_each_worker_has_a_bound_on_memory_and_goes_on_after_a_frame_that_wants_more() -> None:
+    bound = limits.DEFAULT.max_worker_memory_bytes
+    asked = [bound + (1 << 20), 1 << 20]
+    outcome = dict(run_jobs(_takes, asked, n_workers=1, timeout_s=60, prepare=limits.prepare_worker))
+    too_much = outcome[asked[0]]
+    assert isinstance(too_much, Lost) and too_much.alive and "MemoryError" in too_much.reason
+    assert outcome[asked[1]] == 1 << 20
 
 
 def _nothing() -> None:

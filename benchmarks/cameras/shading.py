@@ -1,6 +1,6 @@
 """How much a DNG's lens-shading opcodes change level and colour, by distance from the middle.
 
-Run: python -m benchmarks.read.shading FILE.dng ...   (files with GainMap or FixVignetteRadial opcodes)
+Run: python -m benchmarks.cameras.shading FILE.dng ...   (files with GainMap or FixVignetteRadial opcodes)
 
 What comes out is the size of the error that stays in formats whose shading data is not read.
 """
