@@ -103,7 +103,7 @@ def test_a_named_face_with_a_poor_vector_joins_the_people_who_have_its_skin(rng)
     start.told[bound < 0] = RULED_OUT  # by identity each is of its own group
     start.told[np.arange(len(x)), group] = 0.0
     h = settled(s, start)
-    found = joined(s, h, vector, sd, 1, DEFAULT)
+    found = joined(s, h, start.r, vector, sd, 1, DEFAULT)
     assert found.r.shape[1] == 2
     assert (found.r[person == person[5], 0] > 0.95).all() and (found.r[person != person[5], 0] < 0.05).all()
 
@@ -113,8 +113,24 @@ def test_two_people_who_were_seen_often_stay_two_however_alike_their_skins(rng):
     s = _skins(x, light)
     vector = np.zeros((len(x), 128))
     vector[np.arange(len(x)), person] = 0.2
-    found = joined(s, settled(s, _hypothesis(s, person)), vector, np.full(len(x), 0.3), 0, DEFAULT)
+    start = _hypothesis(s, person)
+    found = joined(s, settled(s, start), start.r, vector, np.full(len(x), 0.3), 0, DEFAULT)
     assert found.r.shape[1] == 2
+
+
+@pytest.mark.parametrize(("together", "persons"), [(False, 1), (True, 2)])
+def test_two_sorted_apart_by_chance_are_made_one_unless_a_picture_shows_both(rng, together, persons):
+    x, light, person = _shoot(rng, [(0.0, 0.0, 0.0), (0.0, 0.0, 0.0)])
+    moment = np.arange(len(x))
+    if together:
+        moment[EACH] = 0
+        moment = np.unique(moment, return_inverse=True)[1]
+    s = _skins(x, light, moment)
+    vector = np.zeros((len(x), 128))
+    start = _hypothesis(s, person)
+    start.told[np.arange(len(x)), 1 - person] = -3.0
+    found = joined(s, settled(s, start), start.r, vector, np.full(len(x), 0.3), 0, DEFAULT)
+    assert found.r.shape[1] == persons
 
 
 def test_two_people_under_each_others_names_are_matched(rng):

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from xmpsync.solve import evidence
 from xmpsync.solve.clusters import clusters
 from xmpsync.solve.likeness import DEFAULT
 from xmpsync.solve.roster import Roster, alike_shared
+from xmpsync.solve.settings import PriorSettings
 from xmpsync.solve.sightings import Sightings
 
 SD = 0.3
@@ -94,16 +98,44 @@ def test_who_looks_like_somebody_seen_once_stays_known_and_two_seen_alike_often_
     seen = _seen(rng, _centres(2), [0, 0, 1])
     nobody = _none(3)
 
-    def shared(share, apart=False, doubtful=False):
+    def shared(share, apart=False, doubtful=False, together=False):
         near = np.ones((2, 2), dtype=bool)
+        shown = replace(seen, moment=np.array([0, 1, 1 if together else 2]))
+        first = np.array([0, 0, 1])
         persons = Roster(
-            ("a", "b"), np.array([True, False]), nobody, nobody, nobody, seen, DEFAULT, 1, near, np.array(share)
+            ("a", "b"), np.array([True, False]), nobody, nobody, first, shown, DEFAULT, 1, near, np.array(share)
         )
         return alike_shared(
             persons, np.array([[0.99, 0.0, 0.01]] * 3), ~np.eye(2, dtype=bool) & apart, np.full(3, doubtful)
         )
 
     assert shared([0.98, 0.02])[0, 0] > 0.95
+    assert 0.85 < shared([0.98, 0.02], together=True)[0, 0] < 0.95  # one picture shows both: surely two
     assert np.allclose(shared([0.5, 0.5])[:, :2], 0.495)
     assert np.allclose(shared([0.5, 0.5], apart=True)[:, 0], 0.99)  # skins that differ tell them apart
     assert np.allclose(shared([0.5, 0.5], apart=True, doubtful=True)[:, :2], 0.495)  # but in no doubtful light
+
+
+def test_beside_faces_that_bear_names_one_without_is_rather_a_strangers(rng):
+    n = 40
+    seen = _seen(rng, _centres(1), np.zeros(n, int))
+
+    def stranger(named):
+        name = _none(n)
+        name[:named] = 0
+        persons = Roster(
+            ("a",),
+            np.array([True]),
+            _none(n),
+            name,
+            _none(n),
+            seen,
+            DEFAULT,
+            1,
+            np.ones((1, 1), dtype=bool),
+            np.ones(1),
+        )
+        return np.exp(evidence.names(persons, PriorSettings())[-1, -1])
+
+    assert np.isclose(stranger(0), PriorSettings().stranger)
+    assert stranger(20) < 0.5 < stranger(n - 1)

@@ -181,7 +181,8 @@ def _whites(
 
 def _mean_jacobian(x: Fit) -> FloatArray:
     """dz / d(mired, tint) (G, 2, 2) of each light, the mean of its cells; the mean of all lights where it has none."""
-    real = (x.cell.person >= 0)[..., None, None]
+    # A cell that emptied in the passes has none.
+    real = ((x.cell.person >= 0) & (x.jacobian != 0.0).any(axis=(-2, -1)))[..., None, None]
     count = real.sum(axis=1)
     everywhere = (x.jacobian * real).sum(axis=(0, 1)) / max(int(real.sum()), 1)
     if not real.any():

@@ -118,7 +118,9 @@ def _solved(request: Request, settings: SolveSettings, told_lights: Mapping[str,
         if np.abs(x.r - before.r).max() < 0.5:
             break  # the passes took all of it back, and would do so again
     unsure = by_skin.doubtful(table, lights, x, settings)[table.face_frame]
-    probability = alike_shared(who, labels.probabilities(table, lights, x, called), by_skin.apart(x), unsure)
+    probability = alike_shared(
+        who, labels.probabilities(table, lights, x, called), by_skin.apart(x, who.referenced), unsure
+    )
     found = answers(table, lights, x, targets, probability, settings)
     return Solved(table, targets, people, who, told, lights, x, probability, found, beyond)
 

@@ -35,6 +35,8 @@ CELL_EV = 0.05
 APART2 = (2.0 * 2.576) ** 2
 """Squared distance of own colours, in sd of one face in one light, from which one face in 200 stands nearer to the
 other person (0.995 quantile of a normal, tables)."""
+SURELY = 1.0
+"""Standard deviations of own colours by which two skins may lie nearer than they seem."""
 OFF_LIGHT2 = 9.0
 """Squared standard deviations from which a frame is off its light."""
 ROUNDS = 3
@@ -88,11 +90,11 @@ def founded(
     found = settled(part, found)
     for _ in range(ROUNDS):
         before = found.score
-        found = joined(part, found, vector, sd, kept_names, who.likeness)
+        found = joined(part, found, r[some], vector, sd, kept_names, who.likeness)
         found = matched(part, parted(part, found, s.priors.smallest_person), kept_names)
         if found.score < before + SETTLED:
             break
-    found = joined(part, found, vector, sd, kept_names, who.likeness)
+    found = joined(part, found, r[some], vector, sd, kept_names, who.likeness)
     if len(some) < len(rows):
         found = _all(x, start, found, some)
     return _renewed(who, found, rows, kept_names, s)
@@ -117,13 +119,21 @@ def _all(x: Skins, start: Parted, found: Parted, some: IntArray) -> Parted:
     return settled(x, replace(found, r=r, told=told, others=start.others, bound=start.bound))
 
 
-def apart(x: Fit) -> BoolArray:
-    """(P, P): persons whose skins differ so much that hardly a face stands nearer to the wrong one."""
+def apart(x: Fit, referenced: BoolArray) -> BoolArray:
+    """(P, P): persons whose skins surely differ so much that hardly a face stands nearer to the wrong one.
+
+    `referenced` (P,): whose own colour is what one moment shows, their state in it included.
+    """
     c = x.components
     chroma = c.state**2 + c.person_light**2 + float(np.median(c.frame)) ** 2
     level = x.levels.pose**2 + float(np.median(x.levels.light_sd)) ** 2
-    d = x.persons_z[:, None] - x.persons_z
-    out: BoolArray = (d[..., :2] ** 2).sum(axis=-1) / chroma + d[..., 2] ** 2 / level > APART2
+    own = 0.5 * np.einsum("pii->p", x.table.persons_covariance) + referenced * c.state**2
+    own_level = x.levels.person_variance + referenced * x.levels.pose**2
+    d2 = (x.persons_z[:, None] - x.persons_z) ** 2
+    far2 = d2[..., :2].sum(axis=-1) / chroma + d2[..., 2] / level
+    # How much of that may be an error of the own colours.
+    error2 = (own[:, None] + own) / chroma + (own_level[:, None] + own_level) / level
+    out: BoolArray = np.sqrt(far2) - SURELY * np.sqrt(error2) > np.sqrt(APART2)
     return out
 
 

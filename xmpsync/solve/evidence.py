@@ -48,9 +48,13 @@ def told(roster: Roster, s: PriorSettings) -> FloatArray:
 def names(roster: Roster, s: PriorSettings) -> FloatArray:
     """ln prior (N, P + 1) from names: given by hand, in regions, none."""
     n, p = len(roster.by_hand), roster.n
-    out = np.tile(np.log(np.append((1.0 - s.stranger) * roster.share, s.stranger)), (n, 1))
-    silent = (roster.by_name < 0) & ~np.isfinite(roster.seen.sd)[roster.seen.of_face]
-    strangers = max(s.stranger, 1.0 - p / roster.most_together)
+    without = roster.by_name < 0
+    # Where nearly every face bears a name, one without is hardly one of those whose names are known.
+    unnamed = (float((without & (roster.by_hand < 0)).sum()) + 1.0) / (float((roster.by_hand < 0).sum()) + 1.0)
+    stranger = s.stranger / (s.stranger + (1.0 - s.stranger) * unnamed)
+    out = np.tile(np.log(np.append((1.0 - stranger) * roster.share, stranger)), (n, 1))
+    silent = without & ~np.isfinite(roster.seen.sd)[roster.seen.of_face]
+    strangers = max(stranger, 1.0 - p / roster.most_together)
     out[silent] = np.log(np.append(np.full(p, (1.0 - strangers) / p), strangers))
     named = np.flatnonzero(roster.by_name >= 0)
     out[named] = np.log((1.0 - s.name_trust) / (p + 1.0))

@@ -23,7 +23,7 @@ from xmpsync.solve.fit import Fit
 from xmpsync.solve.given import Lights
 from xmpsync.solve.roster import Roster
 from xmpsync.solve.settings import SolveSettings
-from xmpsync.solve.tables import IntArray, Table, medians
+from xmpsync.solve.tables import BoolArray, IntArray, Table, medians
 
 MOST = 3000
 """Assignments of one light that are tried in full."""
@@ -269,3 +269,17 @@ def probabilities(table: Table, lights: Lights, x: Fit, found: Labels) -> FloatA
     names[np.flatnonzero(untried), x.cell.person[light, x.cell.place][untried]] = 1.0
     np.add.at(out, x.cell.face, x.cell.r[:, None] * names)
     return np.maximum(out, 0.0)
+
+
+def surely(probability: FloatArray, told: BoolArray, s: SolveSettings) -> BoolArray:
+    """Faces (N,) that count as known: so many of the surest that of them all one in 200 is expected to be wrong.
+
+    `probability` (N,) of each face's likeliest person; `told` (N,) by hand, which make the others no surer. This is the
+    Bayesian control of the false discovery rate (Newton et al., Biostatistics 5, 2004, 155-176).
+    """
+    known = np.asarray(probability >= s.known)
+    open_ones = np.flatnonzero(known & ~told)
+    ordered = open_ones[np.argsort(-probability[open_ones], kind="stable")]
+    expected = np.cumsum(1.0 - probability[ordered]) / np.arange(1, len(ordered) + 1)
+    known[ordered[expected > s.known_wrong]] = False
+    return known

@@ -61,8 +61,6 @@ NEAR2 = 16.0
 """Squared standard deviations between own colours within which two are tried as one."""
 LEAST_ALIKE = -3.0
 """ln likelihood ratio of the vectors below which two are not tried as one (1 in 20)."""
-SPLINTER_FACES = 2.0
-"""Good faces' worth of vectors from which somebody sorted apart by them is no splinter of somebody else."""
 CHANCE_SD = 1.0
 """Standard deviations by which the mean vectors of one person may lie further apart than their noise."""
 SMALLEST = 1e-9
@@ -219,15 +217,22 @@ def _over_lights(values: FloatArray) -> FloatArray:
     return values.transpose(1, 2, 0, 3).reshape(3, n_k, 2 * n_g)
 
 
-def joined(s: Skins, h: Parted, vector: FloatArray, sd: FloatArray, named: int, likeness: LikenessSettings) -> Parted:
-    """The hypothesis with persons made one where identity allows and skin asks for it; the first `named` stay apart."""
+def joined(
+    s: Skins, h: Parted, first: FloatArray, vector: FloatArray, sd: FloatArray, named: int, likeness: LikenessSettings
+) -> Parted:
+    """The hypothesis with persons made one where identity allows and skin asks for it; the first `named` stay apart.
+
+    `first` (U, families): the sorting by vectors. People of one skin share faces, and mean vectors grow alike: what
+    identity says of two families is asked of the sorting.
+    """
+    families = _one_face(*means(vector, sd, first), likeness)
     for _ in range(h.r.shape[1]):
         n = h.r.shape[1]
-        mean, count = means(vector, sd, h.r)
-        ratio = _one_face(mean, count, likeness)
-        # Two who were seen often and sorted apart by their vectors stay two, however alike their skins.
-        often = (np.minimum(count[:, None], count) > SPLINTER_FACES) & (h.family[:, None] != h.family)
-        ratio[often] = -np.inf
+        ratio = _one_face(*means(vector, sd, h.r), likeness)
+        ratio = np.where(h.family[:, None] == h.family, ratio, families[h.family[:, None], h.family])
+        # Two who share a picture and were sorted apart by their vectors stay two, however alike their skins.
+        there = (summed(s.moment, h.r, len(s.common)) > 0.5).astype(float)
+        ratio[(there.T @ there > 0.0) & (h.family[:, None] != h.family)] = -np.inf
         apart = (h.colour[:, None] - h.colour) ** 2 / (h.own + s.cell)
         pairs = [
             (float(apart[k, q].sum() - 2.0 * ratio[k, q]), k, q)

@@ -12,7 +12,7 @@ from xmpsync.colour.adaptation import XYZ_D50
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.cielab import lab_from_xyz_d50
 from xmpsync.records import Develop, rounded
-from xmpsync.solve import closed_form, evidence, findings, mixed
+from xmpsync.solve import closed_form, evidence, findings, labels, mixed
 from xmpsync.solve.answers import Answers
 from xmpsync.solve.coordinate import xyz_from_z
 from xmpsync.solve.field_limits import Limited
@@ -98,7 +98,7 @@ def _faces(solved: Solved, theta: FloatArray, s: SolveSettings) -> _FaceTable:
     if n and r.shape[1] > 1:
         person = r[:, :-1].argmax(axis=1)
         probability = r[np.arange(n), person]
-    known = probability >= s.known
+    known = labels.surely(probability, solved.roster.by_hand >= 0, s)
     likely = probability >= 0.5
     wanted = np.full((n, 3), np.nan)
     if likely.any():
@@ -116,7 +116,7 @@ def _assembled(
 ) -> Solution:  # fmt: skip
     faces = _faces(solved, written.theta, s)
     place, referenced = solved.lights.place[solved.lights.of_frame], solved.roster.referenced
-    alone, nobody = adrift(solved.table, place, referenced, solved.probability)
+    alone, nobody = adrift(solved.table, place, referenced, solved.probability, solved.fit.persons_z)
     if alone.any():  # their figures are those of where they stay
         stays = written.theta.copy()
         for i in np.flatnonzero(alone):

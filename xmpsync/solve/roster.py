@@ -22,6 +22,8 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 SPLINTER = 0.3
 """Distance of means, noise taken off, under which two persons hardly ever seen side by side are one, and two who are
 seen side by side share what their faces say: pairs of pictures of one person lie 0.33-0.50 apart."""
+LEAST_SHARE = 0.1
+"""Part of one's faces, that may at least be the other's, of two who look alike and share a picture: nobody is known."""
 MOST_TOGETHER = 6
 """Faces of a frame, next to one another in the table, whose distances are looked at."""
 
@@ -143,14 +145,27 @@ def inseparable(mean: FloatArray, count: FloatArray) -> BoolArray:
 def alike_shared(x: Roster, probability: FloatArray, apart: BoolArray, doubtful: BoolArray) -> FloatArray:
     """Probability (N, P + 1) where persons who look alike share what no name tells apart, by how often each is seen.
 
+    Two who share a picture are surely two: each has some of the faces, however the sorting came out.
     `apart` (P, P): whose skins tell them apart where the light is known; `doubtful` (N,): faces where it may not be.
     """
     out = probability.copy()
     unnamed = (x.by_hand < 0) & (x.by_name < 0)
+    often = x.share[:, None] / x.share
+    often = np.where(together(x), np.clip(often, LEAST_SHARE, 1.0 / LEAST_SHARE), often)
     for rows, near in ((unnamed & ~doubtful, x.near & ~apart), (unnamed & doubtful, x.near)):
-        mixing = near * x.share[:, None]
+        mixing = near * often
         out[rows, :-1] = probability[rows, :-1] @ (mixing / mixing.sum(axis=0)).T
     return out
+
+
+def together(x: Roster) -> BoolArray:
+    """(P, P): persons of whom a moment shows both, by the first sorting."""
+    person = x.seen.told(x.first)
+    there = np.zeros((int(x.seen.moment.max(initial=-1)) + 1, x.n))
+    there[x.seen.moment[person >= 0], person[person >= 0]] = 1.0
+    both: BoolArray = np.asarray(there.T @ there > 0.0)
+    np.fill_diagonal(both, False)
+    return both
 
 
 def free_labels(taken: list[str], count: int) -> list[str]:

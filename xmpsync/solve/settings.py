@@ -157,6 +157,9 @@ class SolveSettings:
     """Largest change of a responsibility at which it ends: less than the 0.05 in which a known face may be unsure."""
     known: float = 0.95
     """Probability from which a face counts as a person's (the contract)."""
+    known_wrong: float = 0.005
+    """Expected part of the known faces of a shoot that are somebody else's: where many are hardly sure, the least sure
+    are unknown, too. One in 200."""
     noise_floor: float = 2e-3
     """Smallest relative error of a measured colour (ln units): calibration of levels, lens shading."""
     uncertain_z: float = 2.0

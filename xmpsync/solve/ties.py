@@ -10,6 +10,8 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 POSSIBLE = 0.5
 """Probability from which a face may tie a person to a light: more likely theirs than not."""
+ONE_SKIN_Z, ONE_SKIN_EV = 2.0, 0.25
+"""The usual tolerance: within it the answer is right for either of two people."""
 
 
 def tied(table: Table, place: IntArray, referenced: BoolArray, shown: BoolArray) -> tuple[BoolArray, BoolArray]:
@@ -45,16 +47,20 @@ def linked_persons(
 
 
 def adrift(
-    table: Table, place: IntArray, referenced: BoolArray, probability: FloatArray
+    table: Table, place: IntArray, referenced: BoolArray, probability: FloatArray, own: FloatArray
 ) -> tuple[BoolArray, BoolArray]:
     """Frames (F,) in a light that shows faces, and nobody of whom a chain of lights may lead to a reference; those (F,)
     of them whose light shows nobody who is more likely one of the shoot's persons than not.
 
     What these people should look like is not known: a colour of people in general, or of the likeliest of many, would
     be forced on them. Whoever a face most likely is counts here, known or not, so that a doubtful name leaves no frame
-    out. `probability` (N, P + 1).
+    out, and people of one skin (siblings) count together. `probability` (N, P + 1), `own` (P, 3) colours.
     """
-    shown = probability[:, :-1] >= POSSIBLE
+    apart = np.abs(own[:, None] - own)
+    one = (np.hypot(apart[..., 0], apart[..., 1]) < ONE_SKIN_Z) & (apart[..., 2] < ONE_SKIN_EV)
+    persons = probability[:, :-1]
+    likeliest = persons == persons.max(axis=1, keepdims=True, initial=0.0)
+    shown = np.asarray(likeliest & (persons @ one >= POSSIBLE))
     _, by_chain = tied(table, place, referenced, shown)
     faces, somebody = np.zeros(len(by_chain), dtype=bool), np.zeros(len(by_chain), dtype=bool)
     faces[place[table.face_frame]] = True
