@@ -8,18 +8,21 @@ import pytest
 from tests.skin.scenes import BODY, SIZE, cells, face_places, grid, shows, textured
 from xmpsync.skin.measure import measure_face
 from xmpsync.skin.records import FaceSkin, SideDifference
+from xmpsync.skin.settings import SkinSettings
 
 # ln of tungsten over daylight on the three channels, about 150 mired apart: common practice among camera neutrals
 WARMER = np.array([0.6, 0.0, -0.55])
 
 
-def sides(share: float, seed: int, slope_ev: float = 0.0, iso: float = 400.0) -> SideDifference:
+def sides(
+    share: float, seed: int, slope_ev: float = 0.0, iso: float = 400.0, settings: SkinSettings | None = None
+) -> SideDifference:
     rng = np.random.default_rng(seed)
     x, _ = grid()
     part = share / (1 + np.exp(-(x - 0.5) / 0.05))
     light = (1 - part)[..., None] + part[..., None] * np.exp(WARMER)
     scene = textured(BODY, SIZE, rng) * light * np.exp2(slope_ev * (x - 0.5))[..., None]
-    face = measure_face(cells(scene, rng, iso), face_places(), neutral=(0.5, 1.0, 0.6))
+    face = measure_face(cells(scene, rng, iso), face_places(), settings, neutral=(0.5, 1.0, 0.6))
     assert isinstance(face, FaceSkin)
     assert face.sides is not None
     return face.sides
@@ -31,6 +34,19 @@ def test_a_quarter_of_a_second_light_on_one_side_is_mixed_light(share: float) ->
     assert shows(found)
     # one half is the picture's left, the daylight side: it is bluer
     assert found.log_ratio[0] - found.log_ratio[1] < 0 < found.log_ratio[2] - found.log_ratio[1]
+
+
+def test_the_middle_of_the_face_does_not_dilute_the_difference() -> None:
+    # linear light: where the second one reaches fully, a channel is 1 + share x (its ratio - 1) of the other side's
+    share = 0.6
+    true = -np.log(1 + share * (np.exp(WARMER) - 1))
+
+    def part(settings: SkinSettings | None) -> float:
+        found = [np.asarray(sides(share, seed, settings=settings).log_ratio) for seed in range(3)]
+        return float(np.mean([(f[0] - f[2]) / (true[0] - true[2]) for f in found]))
+
+    assert part(None) > 0.88
+    assert part(SkinSettings(side_middle=0.0)) < 0.8
 
 
 @pytest.mark.parametrize("slope_ev", [0.0, 1.0, 2.5])

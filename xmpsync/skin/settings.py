@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from xmpsync.records import Vec2, Vec3
 from xmpsync.skin.records import Region
 
-SKIN_VERSION = "skin-4"
+SKIN_VERSION = "skin-5"
 """For store keys. Raise it when the same faces may give other colours."""
 
 
@@ -155,6 +155,11 @@ class SkinSettings:
 
     side_trim_sd: float = 2.5
     """As `trim_sd` for one half of a face: strict about other matter."""
+
+    side_middle: float = 0.4
+    """Part of the way from the face's axis to the middle of a cheek that belongs to neither half: nose, chin and the
+    middle of the forehead see both lights. With 0 the halves' difference is 0.67 of the true one (middle over the
+    bench's two lights), with 0.3, 0.5 and 0.7 0.95, 0.96 and 0.98."""
 
     side_spread: float = 0.025
     """sd of the colour difference between two halves of a face under one light, log units."""

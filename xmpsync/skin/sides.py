@@ -24,8 +24,9 @@ from xmpsync.skin.two_levels import LN2, split_levels
 Index = npt.NDArray[np.intp]
 
 
-def left_of_axis(evidence: Evidence) -> FloatArray:
-    """Signed distance (n,) of each bin from the face's own vertical axis, in cells; negative on the picture's left."""
+def left_of_axis(evidence: Evidence) -> tuple[FloatArray, float]:
+    """Signed distance (n,) of each bin from the face's own vertical axis, in cells, negative on the picture's left; and
+    that of the cheeks' middles, 0 where not both are seen."""
     points = np.stack([evidence.x, evidence.y], axis=1)
     cheeks = []
     for wanted in (Region.LEFT_CHEEK, Region.RIGHT_CHEEK):
@@ -34,21 +35,23 @@ def left_of_axis(evidence: Evidence) -> FloatArray:
         if mask.any():
             cheeks.append(points[mask].mean(axis=0))
     middle = points.mean(axis=0)
-    across = np.array([1.0, 0.0])
+    across, reach = np.array([1.0, 0.0]), 0.0
     if len(cheeks) == 2:
         across = cheeks[1] - cheeks[0]
         middle = (cheeks[0] + cheeks[1]) / 2
-        across = across / max(float(np.hypot(*across)), 1e-9)
+        reach = float(np.hypot(*across)) / 2
+        across = across / max(2 * reach, 1e-9)
         across = across if across[0] > 0 or (across[0] == 0 and across[1] > 0) else -across
-    answer: FloatArray = (points - middle) @ across
-    return answer
+    return np.asarray((points - middle) @ across), reach
 
 
 def side_difference(evidence: Evidence, skin: Mask, settings: SkinSettings) -> SideDifference | None:
     """The more telling of left against right and lit against shadow, or None where a half has too few bins."""
     usable = np.flatnonzero(evidence.usable)
-    axis = left_of_axis(evidence)[usable]
-    answers = [_between(evidence, usable[axis < 0], usable[axis > 0], settings)]
+    axis, reach = left_of_axis(evidence)
+    axis = axis[usable]
+    least = settings.side_middle * reach
+    answers = [_between(evidence, usable[axis < -least], usable[axis > least], settings)]
     members = np.flatnonzero(skin)
     sides = split_levels(evidence.log_level[members], settings)
     if sides.two:
