@@ -197,8 +197,9 @@ def _solved(
         length = np.hypot(r[:, 0], r[:, 1])
         width = max(settings.cauchy_width, min(0.5 * width, 3.0 * float(np.median(length))))
         w = 1.0 / (1.0 + (length / width) ** 2)
-        curvature = np.einsum("nik,n,nil->kl", j, w, j) + model.precision
-        step = np.linalg.solve(curvature, np.einsum("nik,n,ni->k", j, w, r) - model.precision @ e)
+        rows, weighted = j.reshape(-1, model.size), (w[:, None, None] * j).reshape(-1, model.size)
+        curvature = rows.T @ weighted + model.precision
+        step = np.linalg.solve(curvature, weighted.T @ r.reshape(-1) - model.precision @ e)
         e = e + step
         if np.abs(step).max() < SMALLEST_STEP and width <= settings.cauchy_width:
             break
@@ -266,8 +267,9 @@ class _Model:
         # AB . CC is blended at the start and not fitted: E absorbs it.
         calibration = blended(s, g).calibration
         turned = apply(self._expected + e.reshape(-1, 3, 3), white[:, None, :])
-        neutral = apply(calibration, np.einsum("nk,kij,nkj->ni", g, s.camera_from_xyz, turned))
-        by_e = np.einsum("nij,nk,kjl,nm->niklm", calibration, g, s.camera_from_xyz, white)
+        neutral = apply(calibration, np.einsum("kij,nkj->ni", s.camera_from_xyz, g[:, :, None] * turned))
+        moved = np.einsum("nij,kjl->nikl", calibration, s.camera_from_xyz) * g[:, None, :, None]
+        by_e = moved[..., None] * white[:, None, None, None, :]
         by_log = by_e / np.maximum(neutral, SMALLEST_NEUTRAL)[:, :, None, None, None]
         ratio = np.stack([by_log[:, 0] - by_log[:, 1], by_log[:, 2] - by_log[:, 1]], axis=1)
         return _log_ratios(neutral), ratio.reshape(len(mired), 2, self.size)
