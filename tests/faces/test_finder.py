@@ -214,6 +214,23 @@ def test_a_weak_face_counts_sooner_beside_a_sure_one(detector: Detector, mesh: M
         assert len(FaceFinder(Doubting(first, ()), mesh).search(picture).faces) == found
 
 
+def test_a_weak_face_that_only_the_last_looks_show_is_none(detector: Detector, mesh: Mesh, pair: np.ndarray) -> None:
+    picture, _, right = _two(pair, detector)
+
+    class Last(Narrow):
+        def closer(self, picture: Picture, candidate: Detection) -> Detection | None:
+            return replace(candidate, score=0.3)
+
+        def second_looks(self, picture: Picture) -> object:  # type: ignore[override]
+            return iter([self.last])
+
+    weak = (replace(right, score=0.2),)
+    for first, last, found in ((weak, (), 1), ((), weak, 0), ((), (right,), 1)):
+        narrow = Last(first, ())
+        narrow.last = last
+        assert len(FaceFinder(narrow, mesh).search(picture).faces) == found
+
+
 def test_one_lying_face_shows_that_the_tag_is_wrong_and_the_others_are_looked_for_turned(
     detector: Detector, mesh: Mesh, collins: Portrait, hopper: Portrait
 ) -> None:

@@ -6,7 +6,7 @@ BALANCE = "balance-3"
 DETECTOR = "centerface-int8-3"
 MESH = "face-mesh-468-2"
 PLACES = "places-1"
-FINDER = "finder-7"
+FINDER = "finder-8"
 IDENTITY = "dlib-resnet-v1-onnx-2"
 
 FACES_VERSION = "/".join((BALANCE, DETECTOR, MESH, PLACES, FINDER, IDENTITY))
