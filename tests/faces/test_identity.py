@@ -57,7 +57,7 @@ def test_small_dark_noisy_and_blurred_faces_expect_to_lie_further_off(
     electrons = 60000 / 64 * 8  # ISO 6400: full well of ISO 100 over 64; eight photosites a pixel
     noisy = np.clip(linear + rng.normal(size=linear.shape) * np.sqrt(linear / electrons + (4 / electrons) ** 2), 0, 1)
     bad = _known(picture_for_detection(noisy, (1.0, 1.0, 1.0)), detector, mesh, identity)
-    assert good.sd < 0.38
+    assert good.sd < 0.36
     assert bad.sd > good.sd + 0.1
     assert distance(good.vector, bad.vector) < 2.5 * bad.sd
 
