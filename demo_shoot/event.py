@@ -66,7 +66,7 @@ def make_frame(index: int, seed: int) -> Made:
         serial=shot.body.serial,
         lens="Village 24-120 mm f/2",
     )
-    lit = tuple(Face(face.name, face.box, face.skin * gain) for face in faces)
+    lit = tuple(Face(face.name, face.box, face.skin * gain, face.sides * gain) for face in faces)
     return Made(f"jubilee_{index + 1:04d}", shot, picture * np.float32(gain), lit, white, neutral, exif)
 
 
@@ -214,7 +214,7 @@ def _write_frame(folder: Path, made: Made, seed: int, index: int) -> None:
 
 def _frame_truth(made: Made, targets: dict[str, np.ndarray]) -> dict[str, Any]:
     profile = colour_profile(made.shot.body)
-    people = [PersonTruth(face.name, face.box, face.skin) for face in made.faces]
+    people = [PersonTruth(face.name, face.box, face.skin, face.sides) for face in made.faces]
     camera = body_sensitivity(made.shot.body)
     whites = []
     for light in made.shot.place.lights:
@@ -228,8 +228,6 @@ def _frame_truth(made: Made, targets: dict[str, np.ndarray]) -> dict[str, Any]:
         "frame": made.name,
         "place": made.shot.place.name,
         "body": made.shot.body.model,
-        "mixed_light": len({number for s in made.shot.singers for _, number in s.lamps or made.shot.place.lamps}) > 1
-        and made.shot.place.name == "doorway",
         "as_shot": {"temperature_k": made.as_shot[0], "tint": made.as_shot[1]},
         "baseline": dict(zip(("temperature_k", "tint", "exposure_ev"), baseline, strict=True)),
         "lights": [{"temperature_k": t, "tint": tint} for t, tint in whites],

@@ -21,11 +21,15 @@ SKIN_PERCENTILES = (40.0, 90.0)
 
 @dataclass(frozen=True, eq=False)
 class Face:
-    """A drawn person: box (left, top, width, height) in fractions of the upright picture, true lit camera value."""
+    """A drawn person: box (left, top, width, height) in fractions of the upright picture, true lit camera value.
+
+    `sides` (2, 3): mean camera value of the bare skin left and right of the face's axis, as the picture shows it.
+    """
 
     name: str
     box: tuple[float, float, float, float]
     skin: np.ndarray
+    sides: np.ndarray
 
 
 def paint(
@@ -49,6 +53,8 @@ def _add(picture: np.ndarray, singer: Singer, place: Place, camera: np.ndarray) 
     scale = singer.size * height / FACE_HEIGHT
     maps = draw_head(member.build, scale, singer.yaw_deg)
     colour = _lit(maps, singer, place, reflectances(member), camera)
+    turn = 0.25 * np.sin(np.radians(singer.yaw_deg)) * scale
+    sides = _sides(colour, maps.skin_mask, maps.origin[0] + turn)
     alpha, mask = maps.alpha, maps.skin_mask.astype(float)
     if singer.roll_deg:
         turned = _rotated(np.concatenate([colour, alpha[..., None], mask[..., None]], axis=-1), maps, singer.roll_deg)
@@ -59,10 +65,9 @@ def _add(picture: np.ndarray, singer: Singer, place: Place, camera: np.ndarray) 
     top = round(singer.y * height - maps.origin[1] - middle_y * scale)
     _composite(picture, colour, alpha, left, top)
     skin = lit_skin(colour[mask > 0.99])
-    turn = 0.25 * np.sin(np.radians(singer.yaw_deg)) * scale
     x0, y0 = left + maps.origin[0] + turn + FACE_BOX[0] * scale, top + maps.origin[1] + FACE_BOX[1] * scale
     box = (x0 / width, y0 / height, (FACE_BOX[2] - FACE_BOX[0]) * scale / width, FACE_HEIGHT * scale / height)
-    return Face(singer.name, tuple(float(value) for value in box), skin)  # type: ignore[arg-type]
+    return Face(singer.name, tuple(float(value) for value in box), skin, sides)  # type: ignore[arg-type]
 
 
 def lit_skin(pixels: np.ndarray) -> np.ndarray:
@@ -70,6 +75,12 @@ def lit_skin(pixels: np.ndarray) -> np.ndarray:
     green = pixels[:, 1]
     low, high = np.percentile(green, SKIN_PERCENTILES)
     return np.asarray(pixels[(green >= low) & (green <= high)].mean(axis=0), float)
+
+
+def _sides(colour: np.ndarray, mask: np.ndarray, axis: float) -> np.ndarray:
+    """(2, 3) mean colour of the masked pixels left and right of the column `axis`, before the head leans."""
+    left = np.arange(mask.shape[1]) < axis
+    return np.array([colour[mask & side].mean(axis=0, dtype=float) for side in (left, ~left)])
 
 
 def _lit(maps: HeadMaps, singer: Singer, place: Place, surfaces: np.ndarray, camera: np.ndarray) -> np.ndarray:

@@ -15,13 +15,19 @@ LEVEL_WEIGHT = 10.0
 """How many units of CIELAB chroma one EV weighs when several people want different corrections."""
 
 
+TOLERANCE_DE00, TOLERANCE_EV = 2.0, 0.25
+"""What skin may be off by (docs/contract.md); mixed light is what no single correction brings within it."""
+
+
 @dataclass(frozen=True, eq=False)
 class PersonTruth:
-    """One person of a frame: box (left, top, width, height) in fractions, noise-free lit skin (camera value)."""
+    """One person of a frame: box (left, top, width, height) in fractions, noise-free lit skin (camera value), and the
+    two halves of the face (2, 3; camera values)."""
 
     name: str
     box: tuple[float, float, float, float]
     skin: np.ndarray
+    sides: np.ndarray
 
 
 def reference_colours(
@@ -37,13 +43,16 @@ def frame_answer(
     targets: dict[str, np.ndarray],
     baseline: tuple[float, float, float],
 ) -> dict[str, Any]:
-    """The frame's correction, each person's own, and how far off the skin is at the baseline and at the correction."""
+    """The frame's correction, each person's own, how far off the skin is at the baseline and at the correction, how far
+    apart the halves of each face are there, and whether that is mixed light: of two halves the best single correction
+    lies half way, so they must be more than twice the tolerance apart."""
     known = [person for person in people if person.name in targets]
     correction = joint_correction(profile, known, targets)
     described = []
     for person in known:
         before = difference(render(profile, person.skin, *baseline), targets[person.name])
         after = difference(render(profile, person.skin, *correction), targets[person.name]) if correction else before
+        apart = _apart(profile, person, targets[person.name], correction or baseline)
         own = solve(profile, person.skin, targets[person.name])
         described.append(
             {
@@ -55,9 +64,22 @@ def frame_answer(
                 "baseline_level_ev": before[1],
                 "corrected_delta_e00": after[0],
                 "corrected_level_ev": after[1],
+                "sides_delta_e00": apart,
             }
         )
-    return {"people": described, "correction": _named(correction) if correction else None}
+    mixed = any(
+        one["sides_delta_e00"] > 2 * TOLERANCE_DE00
+        or one["corrected_delta_e00"] > TOLERANCE_DE00
+        or abs(one["corrected_level_ev"]) > TOLERANCE_EV
+        for one in described
+    )
+    return {"people": described, "correction": _named(correction) if correction else None, "mixed_light": mixed}
+
+
+def _apart(profile: Profile, person: PersonTruth, target: np.ndarray, numbers: tuple[float, float, float]) -> float:
+    """dE00 between the colours of a face's two halves, both at the level of `target`: levels differ by shading."""
+    one, other = (render(profile, side, *numbers) for side in person.sides)
+    return difference(one / one[1] * target[1], other / other[1] * target[1])[0]
 
 
 def joint_correction(

@@ -119,7 +119,7 @@ def write_true_sidecars(folder: Path, frames: Sequence[TrueFrame]) -> None:
     for frame in frames:
         if frame.is_reference or not frame.faces:
             continue
-        people = [PersonTruth(face.person, face.box, face.skin) for face in frame.faces]
+        people = [PersonTruth(face.person, face.box, face.skin, np.stack([face.skin] * 2)) for face in frame.faces]
         targets = {face.person: face.target_xyz for face in frame.faces}
         if len(people) == 1:
             numbers = solve(frame.profile, people[0].skin, targets[people[0].name])
