@@ -72,7 +72,8 @@ class FrameMeasurement:
     """One measured frame.
 
     `proxy` is a small upright JPEG of the linear camera colours, each channel encoded as its square root (0..1), so
-    that it can be rendered at any settings later. `embedded_xmp` is the packet inside the RAW, if there is one.
+    that it can be rendered at any settings later; empty where the store holds it. `embedded_xmp` is the packet inside
+    the RAW, if there is one.
     """
 
     capture: Capture

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,11 @@ def faces_in(sidecar: Path) -> tuple[FaceRegion, ...]:
 
 def names_in(shoot: Path) -> dict[str, list[str | None]]:
     return {path.stem: [face.name for face in faces_in(path)] for path in sorted(shoot.rglob("*.xmp"))}
+
+
+def proxies_in(shoot: Path) -> dict[str, bytes]:
+    with closing(sqlite3.connect(shoot / ".xmpsync" / "measurements.sqlite")) as database:
+        return {path.decode(): proxy for path, proxy in database.execute("SELECT path, proxy FROM measurement")}
 
 
 @pytest.fixture
@@ -75,3 +82,25 @@ def test_without_a_name_that_somebody_gave_nothing_but_numbers_is_written(shoot:
     assert call("correct", shoot, "--reference", REFERENCE, "--write-regions", "--yes").code == 0
     given = {name for names in held.values() for name in names}
     assert {name for names in names_in(shoot).values() for name in names} <= given
+
+
+def test_pictures_in_the_store_stay_as_they_are_whatever_is_kept_again(
+    shoot: Path, call: Call, named: tuple[str, list[float]]
+) -> None:
+    """Measurements come from the store without their pictures; a second measure, a file that was moved and names that
+    were written put them back."""
+    before = proxies_in(shoot)
+    assert len(before) == 8 and all(len(proxy) > 2000 for proxy in before.values())
+    assert call("measure", shoot).code == 0
+    assert proxies_in(shoot) == before
+    assert call("correct", shoot, "--reference", REFERENCE, "--write-regions", "--yes").code == 0
+    assert "Ada" in str(names_in(shoot)) and proxies_in(shoot) == before
+    old = next(path for path in shoot.rglob("*.dng") if REFERENCE not in path.stem and path.name != Path(named[0]).name)
+    new = old.with_name("moved.dng")
+    old.rename(new)
+    if old.with_suffix(".xmp").exists():
+        old.with_suffix(".xmp").rename(new.with_suffix(".xmp"))
+    again = call("measure", shoot, "--json").json
+    assert again["frames_from_store"] == len(again["frames"]) == 8
+    key, old_key = (path.relative_to(shoot).as_posix() for path in (new, old))
+    assert proxies_in(shoot) == before | {key: before[old_key]}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import shlex
+import shutil
 import threading
 import time
 from collections.abc import Iterator
@@ -102,6 +103,18 @@ def test_only_the_page_itself_is_answered(desk: Desk, shoot: Path) -> None:
     assert desk.ask("GET", "/picture/..%2f..%2fetc%2fpasswd")[0] == 404
     assert desk.ask("POST", "/choose", {"do": "x" * 100_000})[0] == 413
     assert tree(shoot, state=True) == before
+
+
+def test_pictures_come_from_the_store_and_are_missing_with_it(desk: Desk, shoot: Path) -> None:
+    document = json.loads(desk.ask("GET", "/document")[1])
+    assert not any(standing.measurement.proxy for standing in desk.review.now.ready.stand.frames.values())
+    addresses = [frame["pictures"][0] for frame in document["frames"]]
+    store = shoot / ".xmpsync" / "measurements.sqlite"
+    kept = store.read_bytes()
+    store.unlink()
+    assert desk.ask("GET", addresses[0])[0] == 404
+    store.write_bytes(kept)  # as measuring anew does
+    assert {desk.ask("GET", address)[0] for address in addresses} == {200}
 
 
 def test_choices_are_undone_redone_and_survive_a_crash(desk: Desk, shoot: Path) -> None:
@@ -282,3 +295,11 @@ def test_two_tabs_and_a_run_from_a_terminal_lose_nothing_to_each_other(
     second.wait_for_selector("#told:has-text('othing was written')", timeout=60_000)
     assert tree(shoot) == after
     context.close()
+
+
+def test_without_a_store_a_page_has_its_pictures_too(shoot: Path, call: Call, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    shutil.rmtree(shoot / ".xmpsync")
+    result = call("report", shoot, page, "--reference", REFERENCE, "--frames", f"{REFERENCE}*", "--no-store")
+    assert result.code == 0, result.err
+    assert "-before.jpg" in page.read_text(encoding="utf-8")

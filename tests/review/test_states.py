@@ -20,6 +20,7 @@ from xmpsync.plan.options import Options
 from xmpsync.review.page import asset, page_text, view_of
 from xmpsync.review.pictures import render_proxy
 from xmpsync.shoot.correct import values_first
+from xmpsync.shoot.proxies import Proxies
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -40,7 +41,8 @@ def made(measured_shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> tupl
     )
     found = values_first(measured_shoot, Options(references=(REFERENCE,)), machine, Silent(), writes=False)
     frame = found.proposal.request.frames[1]
-    proxy = found.ready.stand.frames[frame.frame_id].measurement.proxy
+    with Proxies(found.ready.state) as proxies:
+        proxy = proxies.of(found.ready.stand, frame.frame_id)
     before, now = (render_proxy(proxy, frame.profile, frame.baseline, ev, 120) for ev in (0.0, 1.0))
     return view_of(found), before, now
 

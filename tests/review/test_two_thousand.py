@@ -15,6 +15,7 @@ from xmpsync.plan.options import Options
 from xmpsync.review.page import page_text, view_of
 from xmpsync.review.pictures import render_proxy
 from xmpsync.shoot.correct import values_first
+from xmpsync.shoot.proxies import Proxies
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -33,7 +34,8 @@ def many(shoot: Path, tmp_path: Path) -> Path:
     found = values_first(shoot, Options(references=(REFERENCE,)), Machine(n_workers=1), Silent(), writes=False)
     document = view_of(found)
     frame = found.proposal.request.frames[1]
-    proxy = found.ready.stand.frames[frame.frame_id].measurement.proxy
+    with Proxies(found.ready.state) as proxies:
+        proxy = proxies.of(found.ready.stand, frame.frame_id)
     folder = tmp_path / "page_pictures"
     folder.mkdir()
     (folder / "one.jpg").write_bytes(render_proxy(proxy, frame.profile, frame.baseline, 0.0, 480))

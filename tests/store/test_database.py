@@ -37,6 +37,8 @@ MEASUREMENT = FrameMeasurement(
     embedded_xmp=b"<x/>",
     notes=("a note",),
 )
+LEAN = replace(MEASUREMENT, proxy=b"")
+"""As it comes back: the proxy stays in the file until it is asked for."""
 KEY = FileKey("card/B1_0007.dng", 1000, 77)
 
 
@@ -50,7 +52,34 @@ def test_what_goes_in_comes_out(tmp_path: Path) -> None:
     with Store(tmp_path / "m.sqlite") as store:
         store.put(KEY, "faces-1", "hash", MEASUREMENT)
     with Store(tmp_path / "m.sqlite", read_only=True) as store:
-        assert store.get(KEY, "faces-1") == MEASUREMENT
+        assert store.get(KEY, "faces-1") == LEAN
+        assert store.proxy(KEY.frame_id) == MEASUREMENT.proxy
+        assert store.proxy("card/B1_0008.dng") is None
+
+
+@pytest.mark.parametrize(("key", "face_key"), [(KEY, "faces-2"), (FileKey("other/X.dng", 1000, 99), "faces-1")])
+def test_what_came_without_its_proxy_is_kept_with_it(tmp_path: Path, key: FileKey, face_key: str) -> None:
+    """Other names on its faces, or a file that moved: `get` gives no proxy, and putting that loses none."""
+    with Store(tmp_path / "m.sqlite") as store:
+        store.put(replace(KEY, frame_id="another"), "faces-1", "other content", replace(MEASUREMENT, proxy=b"other"))
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+        stored = store.get(KEY, "faces-1")
+        assert stored is not None
+        store.put(key, face_key, "hash", stored)
+        assert store.get(key, face_key) == LEAN
+        assert [store.proxy(one) for one in (key.frame_id, KEY.frame_id)] == [MEASUREMENT.proxy] * 2
+        store.put(key, face_key, "a third content", stored)
+        assert store.proxy(key.frame_id) is None  # that of another picture is no proxy of this one
+
+
+def test_a_read_only_store_takes_nothing_and_stays_of_use(tmp_path: Path) -> None:
+    """A state folder that cannot be written: measurements are not stored this time, which is no error."""
+    with Store(tmp_path / "m.sqlite") as store:
+        store.put(KEY, "faces-1", "hash", MEASUREMENT)
+    with Store(tmp_path / "m.sqlite", read_only=True) as store:
+        store.put(KEY, "faces-2", "hash", MEASUREMENT)
+        assert not store.keeps_proxies
+        assert store.get(KEY, "faces-1") == LEAN
 
 
 @pytest.mark.parametrize(
@@ -72,7 +101,7 @@ def test_a_moved_and_touched_file_is_found_by_content(tmp_path: Path) -> None:
     with Store(tmp_path / "m.sqlite") as store:
         store.put(KEY, "faces-1", "hash", MEASUREMENT)
         moved = FileKey("other/X.dng", 1000, 99)
-        assert store.get(moved, "faces-1", content="hash") == MEASUREMENT
+        assert store.get(moved, "faces-1", content="hash") == LEAN
         assert store.get(moved, "faces-1", content="other hash") is None
 
 
@@ -82,7 +111,7 @@ def test_rekeying_keeps_the_measurement_of_a_file_whose_packet_we_changed(tmp_pa
         new = replace(KEY, size=2000, mtime_ns=5)
         store.rekey(new, "hash2", b"<y/>")
         assert store.get(KEY, "faces-1") is None
-        assert store.get(new, "faces-1") == replace(MEASUREMENT, embedded_xmp=b"<y/>")
+        assert store.get(new, "faces-1") == replace(LEAN, embedded_xmp=b"<y/>")
 
 
 def test_a_damaged_record_is_measured_again(tmp_path: Path) -> None:
@@ -236,7 +265,7 @@ def test_without_a_path_nothing_touches_the_disk(tmp_path: Path, monkeypatch: py
     monkeypatch.chdir(tmp_path)
     with Store(None) as store:
         store.put(KEY, "faces-1", "hash", MEASUREMENT)
-        assert store.get(KEY, "faces-1") == MEASUREMENT
+        assert store.get(KEY, "faces-1") == LEAN
     assert list(tmp_path.iterdir()) == []
 
 
@@ -249,7 +278,7 @@ def test_pairs_are_kept_once_and_names_need_not_be_utf8(tmp_path: Path) -> None:
         store.put(replace(KEY, frame_id=odd), "k", "h", MEASUREMENT)
     with Store(tmp_path / "m.sqlite") as store:
         assert store.pairs() == (replace(pair, tint=9.0),)
-        assert store.get(replace(KEY, frame_id=odd), "k") == MEASUREMENT
+        assert store.get(replace(KEY, frame_id=odd), "k") == LEAN
 
 
 def test_identities_are_forgotten_on_request_and_gone_from_the_file(tmp_path: Path) -> None:
@@ -287,7 +316,7 @@ def test_a_store_of_an_earlier_schema_is_taken_over(tmp_path: Path, read_only: b
     for _ in range(2):
         with Store(path, read_only=read_only) as store:
             assert store.remark is None
-            assert store.get(KEY, "faces-1") == MEASUREMENT
+            assert store.get(KEY, "faces-1") == LEAN
             assert store.sidecars() == {}
     (tables,) = sqlite3.connect(path).execute("SELECT count(*) FROM sqlite_master WHERE name = 'mark'").fetchone()
     assert tables == (1 if read_only else 0)
@@ -301,7 +330,7 @@ def test_a_store_of_the_schema_before_sidecars_is_taken_over(tmp_path: Path) -> 
     database.executescript("DROP TABLE sidecar; PRAGMA user_version = 2;")
     database.close()
     with Store(path) as store:
-        assert store.remark is None and store.get(KEY, "faces-1") == MEASUREMENT
+        assert store.remark is None and store.get(KEY, "faces-1") == LEAN
         store.put_sidecars([("a.nef", "0" * 64, b"{}")])
         assert store.sidecars() == {"a.nef": ("0" * 64, b"{}")}
     with Store(path, read_only=True) as store:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from xmpsync.errors import SidecarMalformed, Trouble
@@ -99,7 +99,8 @@ def measure(
                     regions = regions_of(source, outcome.embedded_xmp)
                     faces = face_key(regions, job.marks, told_apart=machine.people)
                     store.put(key, faces, fingerprint(Path(job.raw)), outcome)
-                    found[job.frame_id] = outcome
+                    # a page reads proxies from the store; without a file they exist here only
+                    found[job.frame_id] = replace(outcome, proxy=b"") if store.keeps_proxies else outcome
                 else:
                     troubles.append(_lost(job, outcome) if isinstance(outcome, Lost) else outcome)
                 listener.step()

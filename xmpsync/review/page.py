@@ -22,6 +22,7 @@ from xmpsync.review.view import key_of, settings_now, view
 from xmpsync.shoot.correct import Correction
 from xmpsync.shoot.names_given import read_answers
 from xmpsync.shoot.people import people_of
+from xmpsync.shoot.proxies import Proxies
 
 PICTURE_SIDE_PX = 480
 """Long side of a picture: that of the stored proxies."""
@@ -82,19 +83,21 @@ def view_of(correction: Correction) -> dict[str, Any]:
 def _pictures(correction: Correction) -> Iterator[tuple[str, list[str], dict[str, bytes]]]:
     """For each frame its key, the names of its pictures before and now, and the new JPEG files."""
     rows = {row.frame_id: row for row in correction.proposal.rows}
-    for frame in correction.proposal.request.frames:
-        key, proxy = key_of(frame.frame_id), correction.ready.stand.frames[frame.frame_id].measurement.proxy
-        now = settings_now(frame, rows[frame.frame_id])
-        made = {
-            f"{key}-before.jpg": render_proxy(
-                proxy, frame.profile, frame.baseline, frame.baseline_exposure_ev, PICTURE_SIDE_PX
-            )
-        }
-        names = [f"{key}-before.jpg"] * 2
-        if now != frame.baseline:
-            names[1] = f"{key}-now.jpg"
-            made[names[1]] = render_proxy(proxy, frame.profile, now, frame.baseline_exposure_ev, PICTURE_SIDE_PX)
-        yield key, names, made
+    ready = correction.ready
+    with Proxies(ready.state) as proxies:
+        for frame in correction.proposal.request.frames:
+            key, proxy = key_of(frame.frame_id), proxies.of(ready.stand, frame.frame_id)
+            now = settings_now(frame, rows[frame.frame_id])
+            made = {
+                f"{key}-before.jpg": render_proxy(
+                    proxy, frame.profile, frame.baseline, frame.baseline_exposure_ev, PICTURE_SIDE_PX
+                )
+            }
+            names = [f"{key}-before.jpg"] * 2
+            if now != frame.baseline:
+                names[1] = f"{key}-now.jpg"
+                made[names[1]] = render_proxy(proxy, frame.profile, now, frame.baseline_exposure_ev, PICTURE_SIDE_PX)
+            yield key, names, made
 
 
 def page_text(document: dict[str, Any], pictures: dict[str, bytes] | None) -> str:

@@ -17,7 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from xmpsync.errors import Refused, XmpsyncError
+from xmpsync.errors import DiskNeedsAttention, Refused, XmpsyncError
 from xmpsync.measuring.memory import seldom_collected
 from xmpsync.records import Develop
 from xmpsync.review.choice import Choice, nudge_of, options_after, wish_of
@@ -112,14 +112,18 @@ class Live:
         return found
 
     def picture(self, key: str, at: str) -> bytes | None:
-        """JPEG of a frame at some settings (kelvin, tint, EV); None where there is no such frame or no such setting."""
+        """JPEG of a frame at some settings (kelvin, tint, EV); None without such a frame, setting or picture."""
         correction = self.review.now
         frame, settings = self._by_key(correction).get(key), _settings(at)
         if frame is None or settings is None:
             return None
         jpeg = self._pictures.get((key, settings))
         if jpeg is None:
-            proxy = correction.ready.stand.frames[frame.frame_id].measurement.proxy
+            try:
+                proxy = self.review.proxies.of(correction.ready.stand, frame.frame_id)
+            except DiskNeedsAttention:
+                self.review.proxies.close()  # a store that was made anew meanwhile is opened at the next picture
+                return None
             jpeg = render_proxy(proxy, frame.profile, settings, frame.baseline_exposure_ev, PICTURE_SIDE_PX)
             self._pictures[key, settings] = jpeg
             while len(self._pictures) > KEPT_PICTURES:

@@ -27,6 +27,7 @@ from xmpsync.shoot.history import History, carry_out_rollback, history, prepare_
 from xmpsync.shoot.names_given import Answer, change_answers, read_answers
 from xmpsync.shoot.people import People, PeopleWish, answers_after, people_of
 from xmpsync.shoot.pointers import find_frame
+from xmpsync.shoot.proxies import Proxies
 from xmpsync.shoot.session import recall
 from xmpsync.shoot.state import refuse_unfinished, state_folder
 from xmpsync.write.outcome import RunOutcome
@@ -56,6 +57,7 @@ class Review:
         self._shown: Shown | None = None
         self._people: tuple[Correction, People] | None = None
         self._idle: Idle[MeasureJob] = Idle()
+        self.proxies = Proxies(self.state)
         kept = read_steps(self.state) if options == Options() else None
         self.from_kept = kept is not None
         if kept is not None:
@@ -91,9 +93,10 @@ class Review:
         return self._people[1]
 
     def close(self) -> None:
-        """End the worker that waits for places to measure."""
+        """End the worker that waits for places to measure, and close the store of pictures."""
         with self.lock:
             self._idle.close()
+            self.proxies.close()
 
     def change(self, options: Options) -> None:
         """Take new choices. Where they are invalid (WrongUsage), the old ones stay."""

@@ -3,6 +3,7 @@
 Written by the main process only and without WAL (shoots lie on network shares too). A measurement is found by path,
 size and modification time, or, when a file moved or was copied, by size and a hash of its first, middle and last
 64 KiB. The face part also depends on `face_key`: regions in the metadata, marks by hand, versions of the detector.
+Proxies are most of the bytes and only pages show them: they stay in the file until one is asked for (`proxy`).
 """
 
 from __future__ import annotations
@@ -41,7 +42,8 @@ def _path_key(frame_id: str) -> bytes:
 class Store:
     """The open store; a context manager. `path=None` keeps everything in memory (`--no-store`).
 
-    `remark` tells that a file in doubt was set aside (`opening`), None otherwise.
+    `remark` tells that a file in doubt was set aside (`opening`), None otherwise. `keeps_proxies`: what is put is in a
+    file afterwards, so that nobody has to hold the proxies. Threads may share a read-only store, one at a time.
     """
 
     def __init__(self, path: Path | None, *, read_only: bool = False) -> None:
@@ -49,6 +51,7 @@ class Store:
         with self._explained():
             opened = Opened(in_memory()) if path is None else open_file(path, read_only=read_only)
         self._db, self.remark = opened.database, opened.remark
+        self.keeps_proxies = path is not None and not read_only
 
     @contextmanager
     def _explained(self) -> Iterator[None]:
@@ -65,11 +68,19 @@ class Store:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the connection; everything that was put is in the file already."""
         self._db.close()
 
     def get(self, key: FileKey, face_key: str, content: str | None = None) -> FrameMeasurement | None:
-        """The stored measurement of this very file, or None. Give `content` to find a moved or copied file too."""
-        columns = "SELECT record, proxy, embedded FROM measurement WHERE face_key = ? AND version = ? AND size = ? AND "
+        """The stored measurement of this very file, or None. Give `content` to find a moved or copied file too.
+
+        It comes without its proxy, which `proxy` reads.
+        """
+        columns = "SELECT record, typeof(proxy), embedded FROM measurement "
+        columns += "WHERE face_key = ? AND version = ? AND size = ? AND "
         with self._explained():
             if content is None:
                 row = self._db.execute(
@@ -82,14 +93,20 @@ class Store:
             return None
         record, proxy, embedded = row
         try:
-            if not (isinstance(record, bytes) and isinstance(proxy, bytes) and isinstance(embedded, bytes | None)):
+            if not (isinstance(record, bytes) and proxy == "blob" and isinstance(embedded, bytes | None)):
                 return None
             measurement = msgspec.json.decode(record, type=FrameMeasurement)
         except (msgspec.DecodeError, TypeError, UnicodeDecodeError, RecursionError):
             return None  # made by other code or damaged: measure again
         if not sound(measurement, record):
             return None
-        return replace(measurement, proxy=proxy, embedded_xmp=embedded)
+        return replace(measurement, proxy=b"", embedded_xmp=embedded)
+
+    def proxy(self, frame_id: str) -> bytes | None:
+        """The proxy of a measured frame; None where the store holds none."""
+        with self._explained():
+            row = self._db.execute("SELECT proxy FROM measurement WHERE path = ?", (_path_key(frame_id),)).fetchone()
+        return row[0] if row is not None and isinstance(row[0], bytes) and row[0] else None
 
     def embedded(self, key: FileKey, content: str | None = None) -> bytes | None:
         """The packet inside this RAW as it was when measured; None without one, or where it was not measured."""
@@ -111,10 +128,16 @@ class Store:
         self.put_all([(key, face_key, content, measurement)])
 
     def put_all(self, rows: Iterable[tuple[FileKey, str, str, FrameMeasurement]]) -> None:
-        """Keep measurements that are at hand together, all or none."""
+        """Keep measurements that are at hand together, all or none.
+
+        One without a proxy, as `get` gives it, keeps the proxy that is stored for the same content. A read-only store
+        takes none.
+        """
+        if self._read_only:
+            return
         with self._explained():
             self._db.executemany(
-                "INSERT OR REPLACE INTO measurement VALUES (?,?,?,?,?,?,?,?,?)",
+                _PUT,
                 (
                     (
                         _path_key(key.frame_id), key.size, key.mtime_ns, content, face_key, VERSION,
@@ -215,6 +238,11 @@ class Store:
         return found
 
 
+_PUT = """
+INSERT OR REPLACE INTO measurement VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, CASE WHEN length(?8) > 0 THEN ?8 ELSE coalesce(
+    (SELECT proxy FROM measurement WHERE size = ?2 AND content = ?4 AND version = ?6 ORDER BY path = ?1 DESC LIMIT 1),
+    ?8) END, ?9)
+"""
 _AS_ZEROS = bytes.maketrans(b"123456789E[:-", b"000000000e,,,")
 _MARKS_OF_LARGE = (b"e0", b"," + b"0" * 12)
 """In JSON, with every digit a zero, `+` and white space gone and what may stand before a number a comma: an exponent

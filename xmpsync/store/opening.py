@@ -59,7 +59,7 @@ class Opened:
 
 def in_memory() -> sqlite3.Connection:
     """An empty store that ends with the process."""
-    database = sqlite3.connect(":memory:")
+    database = sqlite3.connect(":memory:", check_same_thread=False)
     database.executescript(TABLES)
     return database
 
@@ -100,7 +100,10 @@ def require_place(state: Path) -> None:
 def _open(fs: RealFileSystem, path: Path, *, read_only: bool) -> sqlite3.Connection:
     _look(fs, path)
     mode = "ro" if read_only else "rwc"
-    database = sqlite3.connect(f"{fs.real_path(path).as_uri()}?mode={mode}", uri=True, timeout=_WAIT_S)
+    database = sqlite3.connect(
+        f"{fs.real_path(path).as_uri()}?mode={mode}", uri=True, timeout=_WAIT_S,
+        check_same_thread=not read_only,
+    )  # fmt: skip
     try:
         _prepare(database, read_only=read_only)
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # a damaged name comes back in the error's own text
