@@ -7,8 +7,8 @@ and lights:
     -2 ln p = integral over the light's white and level of sum |T_c - J d - S_p|^2 / v + prior of the light
               + sum ln v - 2 sum (names and identity of the cell's faces),
 
-and what a cell is called is a marginal of these hypotheses. Where they are many, one cell is tried at a time, alone or
-exchanged with another of its light.
+with heavy tails (`_tails`), and what a cell is called is a marginal of these hypotheses. Where they are many, one cell
+is tried at a time, alone or exchanged with another of its light.
 """
 
 from __future__ import annotations
@@ -157,11 +157,7 @@ def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArr
         rest = d + np.einsum("ij,aj->ai", cell.jacobian, step)[:, None, :]
         far = (rest**2).sum(axis=-1) / v
         weight = (nu + 2.0) / (nu + far)
-    cost = (
-        ((nu + 2.0) * np.log1p(far / nu)).sum(axis=1)
-        + (lam * (step - offset) ** 2).sum(axis=1)
-        + 2.0 * np.log(v).sum(axis=1)
-    )
+    cost = _tails(far, nu) + (lam * (step - offset) ** 2).sum(axis=1) + 2.0 * np.log(v).sum(axis=1)
 
     cost += np.linalg.slogdet(normal)[1]
 
@@ -177,6 +173,18 @@ def _costs(cell: _Light, trials: IntArray, targets: FloatArray, spread: FloatArr
     cost += np.log(precision)
     told = np.take_along_axis(np.broadcast_to(cell.told, (len(trials), *cell.told.shape)), trials[..., None], axis=2)
     return np.asarray(cost - 2.0 * told[..., 0].sum(axis=1))
+
+
+def _tails(far: FloatArray, nu: float) -> FloatArray:
+    """-2 ln p (A,), up to a constant for K, of squared distances (A, K) of two axes each, in variances.
+
+    Cells are off one by one, or all of a light more than usual, as in that of a coloured lamp: Student's t of each
+    cell, or of the light's cells together, as likely beforehand.
+    """
+    k = far.shape[1]
+    each = (nu + 2.0) * np.log1p(far / nu).sum(axis=1)
+    together = (nu + 2.0 * k) * np.log1p(far.sum(axis=1) / nu) - 2.0 * np.log1p(2.0 * np.arange(k) / nu).sum()
+    return np.asarray(-2.0 * np.logaddexp(-0.5 * each, -0.5 * together))
 
 
 def _left_out(
