@@ -56,7 +56,12 @@ def beside(folder: Path, frames: Sequence[TrueFrame], reference: str) -> Beside:
         "xmpsync, told who and light": _settings(true, told, solve(told, **more)),
     }
     solution = solve(request)
-    faces = [face for frame in solution.frames for face in frame.faces if face.delta_e00_after is not None]
+    faces = [
+        face
+        for frame, t in zip(solution.frames, true, strict=True)
+        for face in frame.faces
+        if face.delta_e00_after is not None and not t.is_reference
+    ]
     return Beside(
         ways=ways,
         solution=solution,
