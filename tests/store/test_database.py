@@ -57,6 +57,16 @@ def test_what_goes_in_comes_out(tmp_path: Path) -> None:
         assert store.proxy("card/B1_0008.dng") is None
 
 
+def test_frames_of_one_body_share_their_profile(tmp_path: Path) -> None:
+    other, third = replace(KEY, frame_id="b"), replace(KEY, frame_id="c")
+    with Store(tmp_path / "m.sqlite") as store:
+        store.put_all((key, "faces-1", "hash", MEASUREMENT) for key in (KEY, other))
+        store.put(third, "faces-1", "hash", replace(MEASUREMENT, profile=replace(MEASUREMENT.profile, name="another")))
+        one, two, three = (store.get(key, "faces-1") for key in (KEY, other, third))
+        assert one is not None and two is not None and three is not None
+        assert one.profile is two.profile and three.profile.name == "another"
+
+
 @pytest.mark.parametrize(("key", "face_key"), [(KEY, "faces-2"), (FileKey("other/X.dng", 1000, 99), "faces-1")])
 def test_what_came_without_its_proxy_is_kept_with_it(tmp_path: Path, key: FileKey, face_key: str) -> None:
     """Other names on its faces, or a file that moved: `get` gives no proxy, and putting that loses none."""

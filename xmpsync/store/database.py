@@ -17,6 +17,7 @@ from typing import TypeVar
 
 import msgspec
 
+from xmpsync.colour.camera_profile import CameraProfile
 from xmpsync.errors import DiskNeedsAttention
 from xmpsync.measurement import VERSION, AsShotPair, FrameMeasurement
 from xmpsync.records import Mat3
@@ -51,6 +52,7 @@ class Store:
         with self._explained():
             opened = Opened(in_memory()) if path is None else open_file(path, read_only=read_only)
         self._db, self.remark = opened.database, opened.remark
+        self._profiles: dict[CameraProfile, CameraProfile] = {}
         self.keeps_proxies = path is not None and not read_only
 
     @contextmanager
@@ -100,7 +102,8 @@ class Store:
             return None  # made by other code or damaged: measure again
         if not sound(measurement, record):
             return None
-        return replace(measurement, proxy=b"", embedded_xmp=embedded)
+        profile = self._profiles.setdefault(measurement.profile, measurement.profile)  # one for all frames of a body
+        return replace(measurement, profile=profile, proxy=b"", embedded_xmp=embedded)
 
     def proxy(self, frame_id: str) -> bytes | None:
         """The proxy of a measured frame; None where the store holds none."""
