@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.solve.builders import LAMP, face, frame, reference_frame
+from tests.solve.builders import DAY, LAMP, face, frame, reference_frame
 from xmpsync.solve.labels import surely
 from xmpsync.solve.problem import Reference, Request
 from xmpsync.solve.settings import DEFAULT
@@ -53,3 +53,21 @@ def test_a_light_whose_face_is_one_of_two_people_is_left_alone_unless_they_have_
     own = np.array([[0.0, 0.0, 0.0], [apart_z, 0.0, 0.0]])
     left, nobody = adrift(table, np.array([0, 1]), np.array([True, False]), probability, own)
     assert (left == [False, alone]).all() and (nobody == left).all()
+
+
+@pytest.mark.parametrize(("sure", "alone"), [(0.93, False), (0.7, True)])
+def test_a_doubtful_face_ties_no_others_to_a_reference(sure, alone) -> None:
+    """A light with Ben, who is known, and a face that may be Ann's; Ben is in another light with nobody else."""
+    lamp = frame("lamp", (face("ann", LAMP), face("ben", LAMP, number=1)), time_s=4000.0)
+    frames = (reference_frame(), lamp, frame("room", (face("ben", DAY),), time_s=8000.0))
+    table = build(Request(frames, (Reference(frame_id="ref"),)), frozenset({"ref"}), DEFAULT)
+    assert [table.frames[i].frame_id for i in table.face_frame] == ["ref", "lamp", "lamp", "room"]
+    probability = np.array([[1.0, 0.0, 0.0], [sure, 0.0, 1.0 - sure], [0.0, 0.99, 0.01], [0.0, 0.99, 0.01]])
+    own = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0]])
+    left, nobody = adrift(table, np.array([0, 1, 2]), np.array([True, False]), probability, own)
+    assert (left == [False, alone, alone]).all() and not nobody.any()
+    # Where nobody else is there, the same face keeps its light.
+    by_itself = probability.copy()
+    by_itself[2:] = [0.0, 0.1, 0.9]
+    left, _ = adrift(table, np.array([0, 1, 2]), np.array([True, False]), by_itself, own)
+    assert (left == [False, False, True]).all()

@@ -10,6 +10,9 @@ from xmpsync.solve.tables import BoolArray, IntArray, Table
 
 POSSIBLE = 0.5
 """Probability from which a face may tie a person to a light: more likely theirs than not."""
+LIKELY = 0.9
+"""Probability from which a face may link a person to a reference: a wrong link forces colours on a whole group of
+people (world `reference never with the others`, where half and 0.9 differ; 0.95 is the same)."""
 ONE_SKIN_Z, ONE_SKIN_EV = 2.0, 0.25
 """The usual tolerance: within it the answer is right for either of two people."""
 
@@ -53,15 +56,22 @@ def adrift(
     of them whose light shows nobody who is more likely one of the shoot's persons than not.
 
     What these people should look like is not known: a colour of people in general, or of the likeliest of many, would
-    be forced on them. Whoever a face most likely is counts here, known or not, so that a doubtful name leaves no frame
-    out, and people of one skin (siblings) count together. `probability` (N, P + 1), `own` (P, 3) colours.
+    be forced on them. Whoever a face most likely is counts, known or not, so that a doubtful name leaves no frame out;
+    but a doubtful face ties no others to a reference. People of one skin (siblings) count together.
+    `probability` (N, P + 1), `own` (P, 3) colours.
     """
     apart = np.abs(own[:, None] - own)
     one = (np.hypot(apart[..., 0], apart[..., 1]) < ONE_SKIN_Z) & (apart[..., 2] < ONE_SKIN_EV)
     persons = probability[:, :-1]
     likeliest = persons == persons.max(axis=1, keepdims=True, initial=0.0)
-    shown = np.asarray(likeliest & (persons @ one >= POSSIBLE))
-    _, by_chain = tied(table, place, referenced, shown)
+    together = persons @ one
+    shown = np.asarray(likeliest & (together >= POSSIBLE))
+    likely = np.asarray(likeliest & (together >= LIKELY))
+    linked, by_chain = tied(table, place, referenced, likely)
+    only_doubtful = np.ones(len(by_chain), dtype=bool)
+    only_doubtful[place[table.face_frame[likely.any(axis=1)]]] = False
+    perhaps = place[table.face_frame[(shown & linked).any(axis=1)]]
+    by_chain[perhaps[only_doubtful[perhaps]]] = True
     faces, somebody = np.zeros(len(by_chain), dtype=bool), np.zeros(len(by_chain), dtype=bool)
     faces[place[table.face_frame]] = True
     somebody[place[table.face_frame[shown.any(axis=1)]]] = True
