@@ -81,6 +81,8 @@ def stretched(picture: Picture, box: Box) -> Picture:
 EVENED_SPREAD, EVENED_MOST, EVENED_CELL_PX = 45.0, 5.0, 29.0
 """Standard deviation (codes) that the contrast around each place is raised to, the most it is raised by, and over how
 many pixels it is measured: the spread of a triangle so wide on either side is 12 pixels."""
+EVENED_CALM_PX = 1
+"""Radius of the mean that calms: three pixels wide, as a blur of sigma 0.8."""
 
 
 def evened(picture: Picture) -> Picture:
@@ -108,10 +110,6 @@ def evened(picture: Picture) -> Picture:
         raised += offsets
         shown[..., channel] = np.clip(raised, 0, 255, out=raised)
     return shown
-
-
-EVENED_CALM_PX = 1
-"""Radius of the mean that calms: three pixels wide, as a blur of sigma 0.8."""
 
 
 def warped(picture: Picture, picture_from_crop: npt.NDArray[np.float64], size: int) -> Picture:

@@ -52,6 +52,10 @@ class Patterns:
     covariance: FloatArray
     shown: npt.NDArray[np.bool_]
 
+    def of(self, rows: npt.NDArray[np.intp]) -> Patterns:
+        """Those of some faces."""
+        return Patterns(self.chroma[rows], self.covariance[rows], self.shown[rows])
+
 
 def patterns(faces: tuple[FaceSkin, ...]) -> Patterns:
     """The regions of N faces, in the order of `REGIONS`."""
@@ -69,12 +73,13 @@ def patterns(faces: tuple[FaceSkin, ...]) -> Patterns:
 
 def mean_pattern(p: Patterns, rows: npt.NDArray[np.intp]) -> Patterns:
     """One row: what several pictures `rows` of one person show, each against its own mean over the regions."""
-    shown = p.shown[rows]
+    p = p.of(rows)
+    shown = p.shown
     count = np.maximum(shown.sum(axis=1), 1)[:, None]
-    own = p.chroma[rows] - (p.chroma[rows] * shown[..., None]).sum(axis=1, keepdims=True) / count[..., None]
+    own = p.chroma - (p.chroma * shown[..., None]).sum(axis=1, keepdims=True) / count[..., None]
     total = np.maximum(shown.sum(axis=0), 1)
     chroma = (own * shown[..., None]).sum(axis=0) / total[:, None]
-    covariance = (p.covariance[rows] * shown[..., None, None]).sum(axis=0) / (total**2)[:, None, None]
+    covariance = (p.covariance * shown[..., None, None]).sum(axis=0) / (total**2)[:, None, None]
     everywhere: npt.NDArray[np.bool_] = np.asarray(shown.any(axis=0, keepdims=True))
     return Patterns(chroma[None], covariance[None], everywhere)
 

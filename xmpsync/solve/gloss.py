@@ -12,10 +12,10 @@ import numpy as np
 
 from xmpsync.colour.arrays import FloatArray
 from xmpsync.colour.camera import neutral_from_white
-from xmpsync.skin.compare import Patterns, hidden_gloss, mean_pattern, patterns
+from xmpsync.skin.compare import hidden_gloss, mean_pattern, patterns
 from xmpsync.skin.settings import SkinSettings
 from xmpsync.solve.reference import PersonTarget
-from xmpsync.solve.tables import IntArray, Table
+from xmpsync.solve.tables import Table
 
 SURE = 0.9
 """Probability from which a face is compared with a person's others."""
@@ -34,9 +34,7 @@ def doubted(table: Table, targets: tuple[PersonTarget, ...], r: FloatArray) -> T
         of = np.array(own, dtype=np.intp) if own else rows
         if not len(rows) or not (own or len(rows) >= ENOUGH):
             continue
-        covariance[rows] += hidden_gloss(
-            _some(seen, rows), table.face_camera[rows], light[rows], mean_pattern(seen, of)
-        )
+        covariance[rows] += hidden_gloss(seen.of(rows), table.face_camera[rows], light[rows], mean_pattern(seen, of))
     return replace(table, face_log_covariance=covariance)
 
 
@@ -49,7 +47,3 @@ def _lights(table: Table) -> FloatArray:
         mired, tint = table.as_shot[table.face_frame[rows], :2].T
         light[rows] = neutral_from_white(profile, 1e6 / mired, tint)
     return light
-
-
-def _some(p: Patterns, rows: IntArray) -> Patterns:
-    return Patterns(p.chroma[rows], p.covariance[rows], p.shown[rows])

@@ -139,10 +139,10 @@ def _assembled(
 
 
 def _results(
-    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, adrift: tuple[BoolArray, BoolArray],
+    request: Request, solved: Solved, faces: _FaceTable, linked: BoolArray, left: tuple[BoolArray, BoolArray],
     written: Limited, s: SolveSettings, correcting: bool,
 ) -> dict[str, FrameResult]:  # fmt: skip
-    (alone, nobody), table, found = adrift, solved.table, solved.found
+    (alone, nobody), table, found = left, solved.table, solved.found
     rows_of: dict[int, list[int]] = defaultdict(list)
     for row, frame in enumerate(table.face_frame.tolist()):
         rows_of[frame].append(row)

@@ -68,12 +68,12 @@ def adrift(
     shown = np.asarray(likeliest & (together >= POSSIBLE))
     likely = np.asarray(likeliest & (together >= LIKELY))
     linked, by_chain = tied(table, place, referenced, likely)
-    only_doubtful = np.ones(len(by_chain), dtype=bool)
-    only_doubtful[place[table.face_frame[likely.any(axis=1)]]] = False
-    perhaps = place[table.face_frame[(shown & linked).any(axis=1)]]
-    by_chain[perhaps[only_doubtful[perhaps]]] = True
-    faces, somebody = np.zeros(len(by_chain), dtype=bool), np.zeros(len(by_chain), dtype=bool)
-    faces[place[table.face_frame]] = True
-    somebody[place[table.face_frame[shown.any(axis=1)]]] = True
-    alone = faces & ~by_chain
-    return alone[place], (alone & ~somebody)[place]
+    of_face, n = place[table.face_frame], len(by_chain)
+    by_chain = by_chain | (_places(of_face, shown & linked, n) & ~_places(of_face, likely, n))
+    alone = (np.bincount(of_face, minlength=n) > 0) & ~by_chain
+    return alone[place], (alone & ~_places(of_face, shown, n))[place]
+
+
+def _places(of_face: IntArray, shown: BoolArray, n: int) -> BoolArray:
+    """Of n places those (n,) in which some face (N,) shows any of some persons; `shown` (N, P)."""
+    return np.asarray(np.bincount(of_face[shown.any(axis=1)], minlength=n) > 0)
