@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -85,3 +87,17 @@ def test_several_pictures_make_one_pattern() -> None:
     face = _face((0.3, 0.1, 0.1, 0.2, 0.0))
     doubt = hidden_gloss(patterns((face,)), np.array([face.camera]), LIGHT[None], common)[0]
     assert doubt == pytest.approx(_doubt(face, _face()), rel=0.1)
+
+
+def test_pictures_that_show_different_regions_make_one_pattern_too() -> None:
+    """Each has a white of its own and hides a region: what is left of each is taken against its own mean."""
+    white = np.random.default_rng(3).normal(size=(5, 3)) * 0.3
+    whole = [_face(change=tuple(w)) for w in white]  # type: ignore[arg-type]
+    parts = [replace(f, regions=f.regions[:k] + f.regions[k + 1 :]) for k, f in enumerate(whole)]
+    common = mean_pattern(patterns(tuple(parts)), np.arange(5))
+    alone = mean_pattern(patterns((_face(),)), np.arange(1))
+    assert common.shown.all()
+    # a hidden region shifts a picture's mean by a fifth of its distance from the others, its white by nothing
+    apart = (common.chroma - alone.chroma) - (common.chroma - alone.chroma).mean(axis=1, keepdims=True)
+    assert np.abs(apart).max() < 0.04  # the regions differ by up to 0.12
+    assert common.covariance == pytest.approx(alone.covariance / 4)
